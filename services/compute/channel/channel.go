@@ -1,0 +1,129 @@
+// Package channel holds sampled quantities: what is wrong with a series of
+// samples, its value on another clock, and its smooth value and rate of change
+// by local polynomials whose band is stated.
+//
+// In: times and samples in SI units, as a cell sent them. Out: spans, means,
+// values and derivatives with the variance their noise gives them. It is the
+// first stage of the computation; powercurve and finding read from it.
+//
+// NaN means "missing sample" inside this package and in what is handed to it;
+// nothing else does.
+package channel
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"sort"
+)
+
+// Series is one sampled quantity on its own clock.
+type Series struct {
+	T []float64 // s, strictly rising
+	X []float64 // SI unit of the channel; NaN: the sample is missing
+}
+
+// Span is a stretch of time, s, both ends included.
+type Span struct {
+	Start, End float64
+}
+
+// Length returns the span's length, s.
+func (s Span) Length() float64 { return s.End - s.Start }
+
+// The faults of a series that make it unusable.
+var (
+	ErrEmpty  = errors.New("channel: no samples")
+	ErrLength = errors.New("channel: times and samples differ in number")
+	ErrClock  = errors.New("channel: time does not rise")
+)
+
+// Check returns an error when s cannot be computed with: no samples, unequal
+// lengths, or a time that is not finite or does not rise (the sample is named).
+// Missing and impossible samples are no error here: see Inspect.
+func Check(s Series) error {
+	if len(s.T) != len(s.X) {
+		return fmt.Errorf("%w: %d times, %d samples", ErrLength, len(s.T), len(s.X))
+	}
+	if len(s.T) == 0 {
+		return ErrEmpty
+	}
+	last := math.Inf(-1)
+	for i, t := range s.T {
+		if !(t > last) || t > maxTime || t < -maxTime {
+			return fmt.Errorf("%w: sample %d at %g s follows %g s", ErrClock, i, t, last)
+		}
+		last = t
+	}
+	return nil
+}
+
+// maxTime guards against clocks in milliseconds since an epoch and the like:
+// differences of larger times lose the microsecond in a float64, s.
+const maxTime = 1e9
+
+// Between returns the samples of s taken within span, without copying.
+func (s Series) Between(span Span) Series {
+	i := sort.SearchFloat64s(s.T, span.Start)
+	j := i + sort.Search(len(s.T)-i, func(k int) bool { return s.T[i+k] > span.End })
+	return Series{T: s.T[i:j], X: s.X[i:j]}
+}
+
+// At returns the value of s at time t by straight line between the neighbours,
+// and whether there are two neighbours with a sample.
+func (s Series) At(t float64) (float64, bool) {
+	i := sort.SearchFloat64s(s.T, t)
+	switch {
+	case i < len(s.T) && s.T[i] == t:
+		return s.X[i], isFinite(s.X[i])
+	case i == 0 || i == len(s.T):
+		return 0, false
+	}
+	x := line(s.T[i-1], s.X[i-1], s.T[i], s.X[i], t)
+	return x, isFinite(x)
+}
+
+// line returns the straight line through (t0, x0) and (t1, x1) at t.
+func line(t0, x0, t1, x1, t float64) float64 {
+	w := (t - t0) / (t1 - t0)
+	return x0*(1-w) + x1*w
+}
+
+// Mean returns the mean of the finite samples of s and their number.
+func Mean(s Series) (mean float64, n int) {
+	for _, x := range s.X {
+		if isFinite(x) {
+			n++
+			mean += (x - mean) / float64(n)
+		}
+	}
+	return mean, n
+}
+
+// Resample writes the value of s at each time of clock (rising) into dst, grown
+// as needed, by straight lines between neighbours: for channels that move
+// slowly against their own sampling (temperatures, pressure, humidity). NaN
+// where s has no value: before its first or after its last sample, or between
+// two samples further apart than maxGap.
+func Resample(dst []float64, s Series, clock []float64, maxGap float64) []float64 {
+	dst = dst[:0]
+	j := 0
+	for _, t := range clock {
+		for j < len(s.T) && s.T[j] < t {
+			j++
+		}
+		x := math.NaN()
+		switch {
+		case j == len(s.T):
+		case s.T[j] == t:
+			x = s.X[j]
+		case j > 0 && s.T[j]-s.T[j-1] <= maxGap:
+			x = line(s.T[j-1], s.X[j-1], s.T[j], s.X[j], t)
+		}
+		dst = append(dst, x)
+	}
+	return dst
+}
+
+// isFinite reports whether x is neither NaN nor infinite.
+func isFinite(x float64) bool { return x-x == 0 }
