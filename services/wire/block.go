@@ -91,7 +91,7 @@ func (p *problems) packed(field string, m *pb.Packed, limit float64) Packed {
 		for i, v := range values {
 			// NaN fails the comparison too.
 			if !(math.Abs(v) <= limit) {
-				p.number1(fmt.Sprintf("%s.values[%d]", field, i), v, limit)
+				p.sample(fmt.Sprintf("%s.values[%d]", field, i), v, limit)
 				break
 			}
 		}
@@ -109,7 +109,7 @@ func (p *problems) packed(field string, m *pb.Packed, limit float64) Packed {
 	if math.Abs(offset)+math.Abs(scale)*(1<<31) > limit {
 		for i := range counts {
 			if v := packed.At(i); !(math.Abs(v) <= limit) {
-				p.number1(fmt.Sprintf("%s.counts[%d]", field, i), v, limit)
+				p.sample(fmt.Sprintf("%s.counts[%d]", field, i), v, limit)
 				break
 			}
 		}
@@ -117,7 +117,7 @@ func (p *problems) packed(field string, m *pb.Packed, limit float64) Packed {
 	return packed
 }
 
-func (p *problems) number1(field string, v, limit float64) {
+func (p *problems) sample(field string, v, limit float64) {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		p.add(field, "is %v; leave out samples that were not measured and give the others their times", v)
 		return
@@ -134,7 +134,8 @@ func (p *problems) uniform(start, step float64, n int) {
 		p.add("uniform.step_s", "is %v; it has to be above 0", step)
 	case end > MaxPullSeconds+step:
 		p.add("uniform.step_s", "is %g, the block would end %g s after the pull's start; a pull is shorter than a day", step, end)
-	case n > 0 && !(start+float64(float64(n-1)*step) > start+float64(float64(n-2)*step)):
+	// A step above the spacing of floats at the end keeps all times apart.
+	case math.Nextafter(end, math.Inf(1))-end >= step:
 		p.add("uniform.step_s", "is %g, too small for times near %g s to differ", step, start)
 	}
 }
