@@ -15,6 +15,7 @@ import (
 	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
+	"github.com/goccy/go-yaml/token"
 
 	"rollcall/services/fleet"
 )
@@ -26,6 +27,8 @@ const (
 	maxProblems = 200
 	maxRates    = 20
 )
+
+var exponent = regexp.MustCompile(`^[-+]?[0-9]+[eE][-+]?[0-9]+$`)
 
 var idPattern = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,39}$`)
 
@@ -455,6 +458,10 @@ func number1[T any](r *reader, where string, f field[T], line int, n ast.Node) (
 		raw = v.GetToken().Value
 	case *ast.StringNode:
 		raw = v.Value
+		// The YAML library takes 1e-7 for a text.
+		if v.GetToken().Type == token.StringType && exponent.MatchString(raw) {
+			break
+		}
 		if comma := strings.Replace(raw, ",", ".", 1); comma != raw {
 			if _, err := strconv.ParseFloat(comma, 64); err == nil {
 				return bad(fmt.Sprintf("is %q", raw), fmt.Sprintf("write the decimal mark as a point: %s", comma))

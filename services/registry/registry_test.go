@@ -1,0 +1,365 @@
+package registry
+
+import (
+	"bytes"
+	"flag"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+
+	"rollcall/services/fleet"
+)
+
+var update = flag.Bool("update", false, "write the golden files")
+
+var noon = time.Date(2026, 2, 3, 12, 0, 0, 0, time.UTC)
+
+// golden compares got with a file under testdata.
+func golden(t *testing.T, name string, got []byte) {
+	t.Helper()
+	path := filepath.Join("testdata", name)
+	if *update {
+		if err := os.WriteFile(path, got, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(string(want), string(got)); diff != "" {
+		t.Errorf("%s (-want +got):\n%s", path, diff)
+	}
+}
+
+func whole(t testing.TB) []byte {
+	t.Helper()
+	data, err := os.ReadFile("testdata/whole.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return data
+}
+
+func parsed(t testing.TB, data []byte) Document {
+	t.Helper()
+	doc, problems := Parse("fleet.yaml", data, noon)
+	for _, p := range problems {
+		t.Error(p)
+	}
+	if len(problems) > 0 {
+		t.FailNow()
+	}
+	return doc
+}
+
+// The expected values are the file's, converted by hand.
+func TestParseWhole(t *testing.T) {
+	doc := parsed(t, whole(t))
+	if want := time.Date(2026, 1, 5, 0, 0, 0, 0, time.UTC); !doc.EffectiveAt.Equal(want) {
+		t.Errorf("effective at %v, want %v", doc.EffectiveAt, want)
+	}
+	r := doc.Registry
+	if n := len(r.Sites) + len(r.Cells)*10 + len(r.Cars)*100 + len(r.Masses)*1000; n != 2122 {
+		t.Errorf("sites, cells, cars, masses: %d, want 2122", n)
+	}
+	if got, want := r.Sites["harbour"], (fleet.Site{ID: "harbour", Name: "Harbour Road", Latitude: 53.54 * math.Pi / 180, Height: 8, Zone: "Europe/Berlin"}); got != want {
+		t.Errorf("site %+v, want %+v", got, want)
+	}
+	want := fleet.Cell{ID: "harbour-1", Site: "harbour", Name: "Harbour 1", RollerRadius: 0.25, LeverArm: 0.35, BrakeRatio: 1, BaseInertia: 820,
+		Parasitic: fleet.Loss{F0: 38, F1: 0.9, F2: 0.012}, BrakeLimit: 9000, LoadCellRange: 5000, CalibrationArm: 1.02,
+		Tolerance: 0.015, CheckTolerance: 0.005, ZeroTolerance: 5,
+		U: fleet.CellUncertainty{RollerRadius: 0.00005, LeverArm: 0.0002, CalibrationArm: 0.0002, BaseInertia: 4.1, Parasitic: 3,
+			Speed: 0.0002, LoadCell: 0.0008, AirPressure: 30, AirTemperature: 0.3, Humidity: 0.02}}
+	if diff := cmp.Diff(want, r.Cells["harbour-1"]); diff != "" {
+		t.Errorf("cell (-want +got):\n%s", diff)
+	}
+	car := r.Cars["wren"]
+	if math.Abs(car.BandLow-261.799388) > 1e-6 || math.Abs(car.RampRates[1]-47.1238898) > 1e-6 || car.Correction != fleet.CorrectionISO1585SI {
+		t.Errorf("car %+v", car)
+	}
+	if m := r.Masses["m20-02"]; m.Certificate != "114" || !m.Due.IsZero() || m.Mass != 19.9991 {
+		t.Errorf("mass %+v", m)
+	}
+}
+
+func TestProblemsGolden(t *testing.T) {
+	data, err := os.ReadFile("testdata/broken.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	doc, problems := Parse("broken.yaml", data, noon)
+	if !cmp.Equal(doc, Document{}) {
+		t.Error("a file with problems gave a document")
+	}
+	var b bytes.Buffer
+	for _, p := range problems {
+		fmt.Fprintln(&b, p)
+		if p.What == "" || p.Mend == "" {
+			t.Errorf("problem without what or mend: %+v", p)
+		}
+	}
+	golden(t, "broken.txt", b.Bytes())
+}
+
+func TestSmallProblems(t *testing.T) {
+	for _, c := range []struct{ name, yaml, want string }{
+		{"empty", "", "f: the file is empty"},
+		{"comment only", "# nothing\n", "f: the file is empty"},
+		{"list", "- a\n", "f:1: the file must hold keys"},
+		{"sections empty", "sites:\ncells: {}\n", "f: the file names no site"},
+		{"second document", "sites:\n---\nsites:\n", "f:3: a second document begins here"},
+		{"tab", "sites:\n\tharbour: 1\n", "f:2: not YAML: the line begins with a tab — indent with spaces only"},
+		{"open bracket", "sites: [\n", "f:1: not YAML"},
+		{"latin 1", "sites:\n  a: {name: \"M\xfcnchen\"}\n", "f:2: the text is not UTF-8 — save"},
+		{"list of sites", "sites:\n  - id: a\n", "f:2: the sites are a list"},
+		{"scalar entry", "sites:\n  a: 5\n", `f:2: site "a" must hold keys`},
+		{"merge", "sites:\n  a:\n    <<: {name: A}\n    latitude_deg: 1\n    height_m: 1\n", `f:3: site "a": merge keys`},
+		{"long text", "sites:\n  a: {name: " + strings.Repeat("é", 201) + ", latitude_deg: 1, height_m: 1}\n", "f:2: site \"a\": name has 201 letters"},
+		{"far date", "effective_from: 9999-01-01\n", "f:1: the file: effective_from is 9999-01-01"},
+		{"long id", "sites:\n  " + strings.Repeat("a", 41) + ": {name: A, latitude_deg: 1, height_m: 1}\n", "this is not an id"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			_, problems := Parse("f", []byte(c.yaml), noon)
+			if !slices.ContainsFunc(problems, func(p Problem) bool { return strings.Contains(p.String(), c.want) }) {
+				t.Errorf("problems %v, want %q", problems, c.want)
+			}
+		})
+	}
+}
+
+func TestParseNow(t *testing.T) {
+	data := bytes.Replace(whole(t), []byte("effective_from: 2026-01-05"), nil, 1)
+	if doc := parsed(t, data); !doc.EffectiveAt.Equal(noon) {
+		t.Errorf("effective at %v, want now, %v", doc.EffectiveAt, noon)
+	}
+}
+
+func TestRenderGolden(t *testing.T) {
+	doc := parsed(t, whole(t))
+	text := RenderFrom(doc.Registry, doc.EffectiveAt)
+	golden(t, "rendered.yaml", text)
+	if diff := cmp.Diff(doc, parsed(t, text)); diff != "" {
+		t.Errorf("read back (-want +got):\n%s", diff)
+	}
+}
+
+// drawn makes any registry within the limits of the tables.
+func drawn(t *rapid.T) fleet.Registry {
+	between := func(name string, low, high float64) float64 { return rapid.Float64Range(low, high).Draw(t, name) }
+	id := rapid.StringMatching(`[a-z0-9][a-z0-9-]{0,20}`)
+	name := rapid.StringMatching(`[A-Za-z0-9'":#äß→💡&*!%@{}\[\]\\ -]{0,20}[a-z]`)
+	name = rapid.Map(name, strings.TrimSpace)
+	r := newRegistry()
+	for _, s := range rapid.SliceOfNDistinct(id, 1, 3, rapid.ID[string]).Draw(t, "sites") {
+		r.Sites[fleet.SiteID(s)] = fleet.Site{ID: fleet.SiteID(s), Name: name.Draw(t, "name"), Latitude: between("latitude", -1.5, 1.5), Height: between("height", -400, 5000),
+			Gravity: rapid.SampledFrom([]float64{0, 9.81, 9.7803253359}).Draw(t, "gravity"), Zone: rapid.SampledFrom([]string{"", "UTC", "Asia/Kathmandu"}).Draw(t, "zone")}
+	}
+	positive := func(name string, high float64) float64 { return between(name, high*1e-6, high) }
+	for _, c := range rapid.SliceOfNDistinct(id, 0, 2, rapid.ID[string]).Draw(t, "cells") {
+		r.Cells[fleet.CellID(c)] = fleet.Cell{ID: fleet.CellID(c), Site: rapid.SampledFrom(ids(r.Sites)).Draw(t, "site"), Name: name.Draw(t, "name"),
+			RollerRadius: positive("r", 2), LeverArm: positive("L", 5), BrakeRatio: positive("n", 50), BaseInertia: positive("m", 20000),
+			Parasitic:  fleet.Loss{F0: positive("f0", 500), F1: between("f1", 0, 10), F2: between("f2", 0, 1)},
+			BrakeLimit: positive("limit", 200000), LoadCellRange: between("range", 1000, 200000), CalibrationArm: positive("arm", 5),
+			Tolerance: positive("tolerance", 0.2), CheckTolerance: positive("check", 0.2), ZeroTolerance: positive("zero", 999),
+			U: fleet.CellUncertainty{RollerRadius: positive("u", 0.1), LeverArm: positive("u", 0.1), CalibrationArm: positive("u", 0.1), BaseInertia: positive("u", 2000),
+				Parasitic: positive("u", 500), Speed: positive("u", 0.1), LoadCell: positive("u", 0.1), AirPressure: positive("u", 5000), AirTemperature: positive("u", 20), Humidity: positive("u", 0.5)}}
+	}
+	for _, c := range rapid.SliceOfNDistinct(id, 0, 2, rapid.ID[string]).Draw(t, "cars") {
+		low, mass := positive("low", 1000), positive("mass", 5000)
+		r.Cars[fleet.CarID(c)] = fleet.Car{ID: fleet.CarID(c), Name: name.Draw(t, "name"), GearRatio: positive("ratio", 50), TyreRadius: positive("tyre", 2),
+			RotatingMass: mass, CoastingMass: mass * between("part", 0.01, 1), BandLow: low, BandHigh: low + positive("width", 1000),
+			RampRates:  rapid.SliceOfNDistinct(rapid.Float64Range(1, 500), 1, 4, rapid.ID[float64]).Draw(t, "rates"),
+			Correction: rapid.SampledFrom([]fleet.Correction{fleet.CorrectionNone, fleet.CorrectionSAEJ1349, fleet.CorrectionISO1585SI, fleet.CorrectionISO1585CI}).Draw(t, "correction")}
+	}
+	for _, m := range rapid.SliceOfNDistinct(id, 0, 2, rapid.ID[string]).Draw(t, "masses") {
+		r.Masses[fleet.MassID(m)] = fleet.Mass{ID: fleet.MassID(m), Mass: between("mass", 11, 1000), U: positive("U", 10), Density: between("density", 500, 23000),
+			Certificate: name.Draw(t, "certificate"), Due: rapid.SampledFrom([]time.Time{{}, noon, noon.Truncate(24 * time.Hour)}).Draw(t, "due")}
+	}
+	return r
+}
+
+// near compares within a few units in the last place.
+var near = cmp.Comparer(func(a, b float64) bool { return a == b || math.Abs(a-b) <= 4e-16*math.Max(math.Abs(a), math.Abs(b)) })
+
+// Reading what was written gives the same registry: within the last binary
+// digits for any registry, exactly for one that was read from a file; and the
+// stored form gives exactly what the file gave.
+func TestRenderParseIsIdentity(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		any := drawn(t)
+		read := func(r fleet.Registry) Document {
+			doc, problems := Parse("f", RenderFrom(r, noon), time.Time{})
+			if len(problems) > 0 {
+				t.Fatalf("%v\n%s", problems, Render(r))
+			}
+			return doc
+		}
+		once := read(any)
+		if diff := cmp.Diff(any, once.Registry, near); diff != "" {
+			t.Fatalf("near identity (-want +got):\n%s", diff)
+		}
+		if diff := cmp.Diff(once, read(once.Registry)); diff != "" {
+			t.Fatalf("identity (-want +got):\n%s", diff)
+		}
+		_, versions, err := Plan(nil, once, noon, "test")
+		if err != nil {
+			t.Fatal(err)
+		}
+		stored, err := At(versions, noon)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if diff := cmp.Diff(once.Registry, stored); diff != "" {
+			t.Fatalf("stored (-want +got):\n%s", diff)
+		}
+		changes, again, err := Plan(versions, once, noon.Add(time.Hour), "test")
+		if err != nil || len(again) != 0 {
+			t.Fatalf("applying twice records %d versions, changes %v, error %v", len(again), changes, err)
+		}
+	})
+}
+
+// With the exact search for decimals, what a person wrote in degrees, percent
+// or rpm comes out as it was written.
+func TestDecimalKeepsWhatWasWritten(t *testing.T) {
+	for _, u := range []unit{si, percent, degree, rpm} {
+		for _, s := range []string{"0", "1.5", "53.54", "-33.9", "0.08", "2500", "6250.5", "0.000001", "89.999999", "0.00000012"} {
+			var y float64
+			if _, err := fmt.Sscan(s, &y); err != nil {
+				t.Fatal(err)
+			}
+			if got, err := strconv.ParseFloat(u.decimal(u.toSI(y)), 64); err != nil || got != y {
+				t.Errorf("%s came out as %v", s, got)
+			}
+		}
+	}
+}
+
+func TestVersionsInTime(t *testing.T) {
+	day := func(d int) time.Time { return time.Date(2026, 1, d, 0, 0, 0, 0, time.UTC) }
+	apply := func(versions []Version, from time.Time, recorded int, old, new string) ([]Version, []Change) {
+		t.Helper()
+		doc := parsed(t, bytes.Replace(whole(t), []byte(old), []byte(new), 1))
+		doc.EffectiveAt = from
+		changes, add, err := Plan(versions, doc, day(recorded), "A. Meister")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return append(versions, add...), changes
+	}
+	versions, changes := apply(nil, day(1), 1, "", "")
+	if len(changes) != 7 || len(versions) != 7 || changes[0].Change != Added || changes[0].Kind != KindSite {
+		t.Fatalf("first: %v", changes)
+	}
+	versions, changes = apply(versions, day(20), 20, "lever_arm_m: 0.35", "lever_arm_m: 0.36")
+	if len(versions) != 8 {
+		t.Fatalf("%d versions, want 8: only what changed is recorded", len(versions))
+	}
+	for _, c := range changes {
+		want := Change{Kind: c.Kind, ID: c.ID, Change: Unchanged}
+		if c.ID == "harbour-1" {
+			want.Change, want.Detail = Changed, "lever_arm_m: 0.35 → 0.36"
+		}
+		if c != want {
+			t.Errorf("change %+v, want %+v", c, want)
+		}
+	}
+	// Put right in hindsight from the 10th on: holds until the 20th.
+	versions, changes = apply(versions, day(10), 25, "load_cell_percent: 0.08", "load_cell_percent: 0.09")
+	if c := changes[2]; c.Detail != "uncertainty.load_cell_percent: 0.08 → 0.09; until 2026-01-20, from when another version holds" {
+		t.Errorf("detail %q", c.Detail)
+	}
+	// The same moment again, recorded later: the later record counts.
+	versions, _ = apply(versions, day(10), 26, "load_cell_percent: 0.08", "load_cell_percent: 0.1")
+
+	for _, c := range []struct {
+		at       time.Time
+		arm, u   float64
+		recorded bool
+	}{
+		{day(1).Add(-1), 0, 0, false},
+		{day(1), 0.35, 0.0008, true},
+		{day(9), 0.35, 0.0008, true},
+		{day(10), 0.35, 0.001, true},
+		{day(20), 0.36, 0.0008, true},
+		{day(28), 0.36, 0.0008, true},
+	} {
+		for _, order := range []string{"as recorded", "reversed"} {
+			vs := append([]Version(nil), versions...)
+			if order == "reversed" {
+				for i, j := 0, len(vs)-1; i < j; i, j = i+1, j-1 {
+					vs[i], vs[j] = vs[j], vs[i]
+				}
+			}
+			r, err := At(vs, c.at)
+			if err != nil {
+				t.Fatal(err)
+			}
+			cell, there := r.Cells["harbour-1"]
+			if there != c.recorded || cell.LeverArm != c.arm || cell.U.LoadCell != c.u {
+				t.Errorf("%s at %s: cell there %v, arm %v, u %v; want %v, %v, %v", order, c.at, there, cell.LeverArm, cell.U.LoadCell, c.recorded, c.arm, c.u)
+			}
+		}
+	}
+}
+
+func TestAtReadsOtherReleases(t *testing.T) {
+	v := Version{Kind: KindMass, ID: "m", Body: []byte(`{"mass_kg":20,"expanded_uncertainty_kg":0.001,"density_kg_per_m3":7200,"certificate":"c","colour":"red"}`)}
+	r, err := At([]Version{v}, noon)
+	if err != nil || r.Masses["m"].Mass != 20 {
+		t.Errorf("unknown key: %v %v", r, err)
+	}
+	v.Body = []byte(`{"mass_kg":"heavy"}`)
+	if _, err = At([]Version{v}, noon); err == nil || !strings.Contains(err.Error(), `mass "m"`) {
+		t.Errorf("bad body: %v", err)
+	}
+	v.Kind = "planet"
+	if _, err = At([]Version{v}, noon); err == nil {
+		t.Error("unknown kind was taken")
+	}
+}
+
+// Whatever the bytes, reading ends; every problem says what, how to mend and,
+// if in the file at all, a line the file has; what is accepted can be written
+// and read back to the same.
+func FuzzParse(f *testing.F) {
+	broken, err := os.ReadFile("testdata/broken.yaml")
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(whole(f))
+	f.Add(broken)
+	for _, s := range []string{"", "a", "sites: {a: {name: A, latitude_deg: 1, height_m: 1}}", "? [a]\n: b", "sites:\n  a: &x\n", "&a [*a]", "%YAML 1.2\n---\nsites:\n", "cells: {a: {parasitic: }}", "sites: {a: {name: |\n x\n}}"} {
+		f.Add([]byte(s))
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		doc, problems := Parse("f", data, noon)
+		lines := bytes.Count(data, []byte("\n")) + bytes.Count(data, []byte("\r")) + 1
+		for _, p := range problems {
+			if p.What == "" || p.Mend == "" || p.Line < 0 || p.Line > lines+1 {
+				t.Fatalf("problem %+v in %d lines", p, lines)
+			}
+		}
+		if len(problems) > 0 {
+			return
+		}
+		text := RenderFrom(doc.Registry, doc.EffectiveAt)
+		again, problems := Parse("f", text, time.Time{})
+		if len(problems) > 0 {
+			t.Fatalf("what was accepted is refused when written: %v\n%s", problems, text)
+		}
+		if diff := cmp.Diff(doc, again); diff != "" {
+			t.Fatalf("(-want +got):\n%s", diff)
+		}
+	})
+}
