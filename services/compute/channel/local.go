@@ -1,0 +1,156 @@
+package channel
+
+import "math"
+
+// maxOrder is the highest order of a local polynomial.
+const maxOrder = 3
+
+// Local is a polynomial fitted to the samples of a short span, at one time.
+type Local struct {
+	Value, Slope float64
+	// The variances of Value and Slope and their covariance, for samples with
+	// independent noise of variance 1; times Noise² for noise Noise.
+	VarValue, VarSlope, CovValueSlope float64
+
+	N       int     // samples
+	Freedom int     // N less the polynomial's coefficients
+	RSS     float64 // sum of squared residuals
+}
+
+// FitLocal returns the least-squares polynomial of order 0 to 3
+//
+//	X(t) ≈ Σ c_i (t − at)^i,  Value = c_0, Slope = c_1
+//
+// through the samples of s within span, evaluated at time at, which may be
+// anywhere in the span; missing samples are skipped. The clock may be uneven.
+// It returns false when the samples do not determine the polynomial: fewer than
+// order+1, or all bunched together.
+//
+// On an even clock with at in the middle it is the Savitzky–Golay filter.
+// Source: A. Savitzky, M. J. E. Golay, Anal. Chem. 36 (1964) 1627 (from memory).
+func FitLocal(s Series, at float64, span Span, order int) (Local, bool) {
+	if order < 0 || order > maxOrder {
+		panic("channel: order of a local polynomial is not 0 to 3")
+	}
+	s = s.Between(span)
+	h := math.Max(at-span.Start, span.End-at)
+	if !(h > 0) || len(s.T) <= order {
+		return Local{}, false
+	}
+	// Differences from a sample, so that a large level costs no digits.
+	base, found := 0.0, false
+	for _, x := range s.X {
+		if isFinite(x) {
+			base, found = x, true
+			break
+		}
+	}
+	if !found {
+		return Local{}, false
+	}
+	var moment [2*maxOrder + 1]float64
+	var right [maxOrder + 1]float64
+	n := 0
+	for i, t := range s.T {
+		x := s.X[i] - base
+		if !isFinite(x) {
+			continue
+		}
+		n++
+		u := (t - at) / h
+		u2 := u * u
+		u3 := u2 * u
+		moment[1] += u
+		moment[2] += u2
+		moment[3] += u3
+		moment[4] += u2 * u2
+		moment[5] += u2 * u3
+		moment[6] += u3 * u3
+		right[0] += x
+		right[1] += x * u
+		right[2] += x * u2
+		right[3] += x * u3
+	}
+	moment[0] = float64(n)
+	p := order + 1
+	if n < p {
+		return Local{}, false
+	}
+	factor, ok := factorize(&moment, p)
+	if !ok {
+		return Local{}, false
+	}
+	c := factor.solve(right, p)
+	out := Local{N: n, Freedom: n - p, Value: c[0] + base}
+	unit := factor.solve([maxOrder + 1]float64{1}, p)
+	out.VarValue = unit[0]
+	if order > 0 {
+		out.Slope = c[1] / h
+		out.CovValueSlope = unit[1] / h
+		out.VarSlope = factor.solve([maxOrder + 1]float64{0, 1}, p)[1] / (h * h)
+	}
+	for i, t := range s.T {
+		x := s.X[i] - base
+		if !isFinite(x) {
+			continue
+		}
+		u := (t - at) / h
+		r := x - (c[0] + u*(c[1]+u*(c[2]+u*c[3])))
+		out.RSS += r * r
+	}
+	if !isFinite(out.Value) || !isFinite(out.Slope) || !isFinite(out.RSS) || !isFinite(out.VarSlope) {
+		return Local{}, false
+	}
+	return out, true
+}
+
+// lower is a Cholesky factor.
+type lower [maxOrder + 1][maxOrder + 1]float64
+
+// smallestPivot is the ratio of a pivot to its diagonal under which the samples
+// are taken not to determine the polynomial: the moment matrix of evenly spread
+// samples, even seen from one end, stays above 1e-5.
+const smallestPivot = 1e-10
+
+// factorize returns the Cholesky factor of the p by p matrix with elements
+// moment[i+j].
+func factorize(moment *[2*maxOrder + 1]float64, p int) (l lower, ok bool) {
+	for j := range p {
+		d := moment[2*j]
+		for k := range j {
+			d -= l[j][k] * l[j][k]
+		}
+		if !(d > smallestPivot*moment[2*j]) {
+			return l, false
+		}
+		l[j][j] = math.Sqrt(d)
+		for i := j + 1; i < p; i++ {
+			d := moment[i+j]
+			for k := range j {
+				d -= l[i][k] * l[j][k]
+			}
+			l[i][j] = d / l[j][j]
+		}
+	}
+	return l, true
+}
+
+// solve returns x of L·Lᵀ·x = b.
+func (l *lower) solve(b [maxOrder + 1]float64, p int) [maxOrder + 1]float64 {
+	for i := range p {
+		for k := range i {
+			b[i] -= l[i][k] * b[k]
+		}
+		b[i] /= l[i][i]
+	}
+	for i := p - 1; i >= 0; i-- {
+		for k := i + 1; k < p; k++ {
+			b[i] -= l[k][i] * b[k]
+		}
+		b[i] /= l[i][i]
+	}
+	for i := p; i <= maxOrder; i++ {
+		b[i] = 0
+	}
+	return b
+}
