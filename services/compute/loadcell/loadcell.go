@@ -1,0 +1,143 @@
+// Package loadcell judges calibration checks of a cell's load cell.
+//
+// In: a check as it was made (fleet.Check), the registry's cell and check
+// masses, local gravity, and the calibration in force. Out: zero error and
+// gain error with expanded uncertainty, the error at every load, the verdict
+// with guard band, and the calibration S(x) to use from then on when the check
+// is as left. It stands beside the pull in the flow: package powercurve applies
+// the Calibration, package drift takes the errors as observations of the
+// cell's load-cell gain and zero.
+//
+// The model of the indicator is a line,
+//
+//	reading = Zero + (1 + Gain)·force
+//
+// force in N at the lever arm. True force of a dead-weight reading:
+//
+//	F = Σ m·g·(1 − ρ_air/ρ_mass)·L_cal/L
+//
+// with m the true mass that follows from the certificate's conventional mass.
+//
+// Sources: JCGM 100:2008 (GUM) for the uncertainties and H.3 for the line;
+// OIML D 28:2004 for conventional mass; 40 CFR 1065.310 for the dead-weight
+// procedure; ILAC-G8:09/2019 4.2.2 for the verdict (from memory).
+package loadcell
+
+import (
+	"math"
+	"time"
+
+	"rollcall/services/compute/gum"
+	"rollcall/services/fleet"
+)
+
+// Calibration is the load-cell calibration S(x) of an epoch,
+//
+//	reading = Zero + (1 + Gain)·force
+//
+// The zero value is Identity: the indicator is taken as it is.
+type Calibration struct {
+	Epoch fleet.EpochID // id of the check that opened the epoch
+	Since time.Time
+
+	Zero float64 // N at the lever arm
+	Gain float64 // ratio
+
+	UZero       float64 // N, standard
+	UGain       float64 // ratio, standard
+	CovZeroGain float64 // N, covariance of Zero and Gain
+}
+
+// Force returns the force at the lever arm that belongs to a reading,
+//
+//	F = (x − Zero)/(1 + Gain)
+//
+// both in N.
+func (c Calibration) Force(reading float64) float64 { return (reading - c.Zero) / (1 + c.Gain) }
+
+// UForce returns the standard uncertainty of Force due to the calibration
+// alone,
+//
+//	u² = (u_Zero² + F²·u_Gain² + 2·F·cov)/(1 + Gain)²
+//
+// N. It is common to all readings of the epoch. Source: JCGM 100:2008, eq. 13.
+func (c Calibration) UForce(reading float64) float64 {
+	f := c.Force(reading)
+	v := c.UZero*c.UZero + f*f*c.UGain*c.UGain + 2*f*c.CovZeroGain
+	return math.Sqrt(max(v, 0)) / (1 + c.Gain)
+}
+
+// Masses are check masses by id.
+type Masses map[fleet.MassID]fleet.Mass
+
+// Result is the outcome of a calibration check.
+//
+// Its errors are those of S(x), the force the cell would have stored. For a
+// check as found, S is the calibration in force. For a check as left, S is the
+// calibration this very check gives (AsLeft): the zero error and gain error
+// are then nought by construction, with the U that remains, and the verdict
+// says whether what is left (linearity, reversibility, U) is in tolerance.
+// What the indicator itself read is in AsLeft either way.
+type Result struct {
+	Verdict fleet.Verdict
+	Reason  string   // a sentence: why the verdict
+	Notes   []string // sentences that do not change the verdict
+
+	// ZeroError is the error at no load, N at the lever arm, positive when the
+	// cell reads high; UZeroError expanded. Only when ZeroValid.
+	ZeroError   float64
+	UZeroError  float64
+	ZeroValid   bool
+	ZeroVerdict fleet.Verdict
+
+	// GainError is the error in proportion to force, ratio, positive when the
+	// cell reads high; UGainError expanded. Only when GainValid.
+	GainError  float64
+	UGainError float64
+	GainValid  bool
+	// ZeroBudget and GainBudget list the standard uncertainties behind the
+	// two; Contribution is in N and as a ratio.
+	ZeroBudget []gum.Component
+	GainBudget []gum.Component
+
+	Readings []Reading
+	Points   []Point
+
+	// Linearity is the largest distance of a load's mean from the fitted line,
+	// Reversibility the largest difference falling less rising at one load,
+	// Repeatability the largest spread of readings at one load and direction;
+	// N at the lever arm, absolute.
+	Linearity     float64
+	Reversibility float64
+	Repeatability float64
+
+	Scatter    float64 // N, standard deviation of one reading about the fit
+	DoF        int     // degrees of freedom of Scatter
+	AirDensity float64 // kg/m³; 0 where no mass was weighed
+
+	// AsLeft is the calibration to use from PerformedAt on when the check is
+	// as left. Only when AsLeftValid; a shunt check gives none.
+	AsLeft      Calibration
+	AsLeftValid bool
+}
+
+// Reading is one reading with its error.
+type Reading struct {
+	Index     int // in the check's list of readings, from 0
+	Cycle     int
+	Direction fleet.Direction
+	Load      float64 // N at the lever arm, true force
+	Reading   float64 // N, as the indicator read
+	Error     float64 // N, S(reading) − Load
+}
+
+// Point is the mean of the readings of one load and direction.
+type Point struct {
+	Load      float64 // N at the lever arm
+	Direction fleet.Direction
+	Count     int
+	Error     float64 // N
+	U         float64 // N, expanded
+	Tolerance float64 // N; 0: below 20 % of the load cell's range, not judged
+	Verdict   fleet.Verdict
+}
