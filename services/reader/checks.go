@@ -1,0 +1,53 @@
+package reader
+
+import (
+	"context"
+	"strconv"
+
+	"github.com/spf13/cobra"
+
+	rollcallv1 "rollcall/proto/rollcall/v1"
+)
+
+func (a *app) checks() *cobra.Command {
+	return listCommand(a, "checks", "The calibration checks with their verdicts",
+		"The calibration checks: zero and gain error with U (k = 2) and the verdict.", "check",
+		func(ctx context.Context, fleet rollcallv1.FleetServiceClient, f *rollcallv1.Filter) (*rollcallv1.ListChecksResponse, error) {
+			return fleet.ListChecks(ctx, &rollcallv1.ListChecksRequest{Filter: f})
+		},
+		(*rollcallv1.ListChecksResponse).GetChecks,
+		func(c *cobra.Command, checks []*rollcallv1.Check) error {
+			t := table{heads: []string{"PERFORMED (UTC)", "CELL", "KIND", "STATE", ">ZERO N", ">± U N", ">GAIN %", ">± U %", "VERDICT", "WHY", "BY", ">READINGS"}}
+			for _, k := range checks {
+				zero := absent
+				if k.ZeroErrorN != nil {
+					zero = signed(*k.ZeroErrorN, 2)
+				}
+				t.add(at(k.GetPerformedAt()), k.GetCellId(), k.GetKind(), k.GetState(), zero, scaled(k.ZeroExpandedUncertaintyN, 1, 2),
+					offPercent(k.GainError), percent(k.GainExpandedUncertainty), or(k.GetVerdict()), or(k.GetReason()), or(k.GetPerformedBy()), strconv.Itoa(int(k.GetReadings())))
+			}
+			return t.print(c.OutOrStdout())
+		})
+}
+
+func (a *app) runs() *cobra.Command {
+	return listCommand(a, "runs", "The reference runs with what each said of its cell",
+		"The reference runs: how far each was from what the fleet expected, and the cell's\noffset with U (k = 2) after it.", "reference run",
+		func(ctx context.Context, fleet rollcallv1.FleetServiceClient, f *rollcallv1.Filter) (*rollcallv1.ListRunsResponse, error) {
+			return fleet.ListRuns(ctx, &rollcallv1.ListRunsRequest{Filter: f})
+		},
+		(*rollcallv1.ListRunsResponse).GetRuns,
+		func(c *cobra.Command, runs []*rollcallv1.Run) error {
+			t := table{heads: []string{"STARTED (UTC)", "CELL", "CAR", "SESSION", ">USED", ">LEFT OUT", ">DEVIATION %", ">IN SIGMA", ">OFFSET %", ">± U %", ">CUSUM UP", ">DOWN", "WHY LEFT OUT"}}
+			for _, r := range runs {
+				sigma := absent
+				if r.Innovation != nil {
+					sigma = signed(*r.Innovation, 2)
+				}
+				t.add(at(r.GetStartedAt()), r.GetCellId(), r.GetCarId(), or(r.GetSession()), strconv.Itoa(int(r.GetPullsUsed())), strconv.Itoa(int(r.GetPullsLeftOut())),
+					offPercent(r.Deviation), sigma, offPercent(r.Offset), percent(r.ExpandedUncertainty),
+					strconv.FormatFloat(r.GetCusumHigh(), 'f', 2, 64), strconv.FormatFloat(r.GetCusumLow(), 'f', 2, 64), or(r.GetLeftOutReason()))
+			}
+			return t.print(c.OutOrStdout())
+		})
+}

@@ -1,0 +1,114 @@
+package reader
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
+
+	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/caution"
+)
+
+func (a *app) flags() *cobra.Command {
+	var closed, touched bool
+	c := listCommand(a, "flags", "The open flags, with cause and what to do",
+		"The open flags: what was seen, the most likely cause, the check that tells the\nleading causes apart, and how many customer pulls are touched.", "flag",
+		func(ctx context.Context, fleet rollcallv1.FleetServiceClient, f *rollcallv1.Filter) (*rollcallv1.ListFlagsResponse, error) {
+			return fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{Filter: f, IncludeClosed: closed})
+		},
+		(*rollcallv1.ListFlagsResponse).GetFlags,
+		func(c *cobra.Command, flags []*rollcallv1.Flag) error {
+			return printFlags(c.OutOrStdout(), flags, touched)
+		})
+	c.Flags().BoolVar(&closed, "closed", false, "also the closed ones")
+	c.Flags().BoolVar(&touched, "touched", false, "list the customer pulls a flag touches")
+	c.AddCommand(a.closeFlag())
+	return c
+}
+
+func printFlags(w io.Writer, flags []*rollcallv1.Flag, touched bool) error {
+	var b strings.Builder
+	asks := false
+	for i, f := range flags {
+		if i > 0 {
+			b.WriteByte('\n')
+		}
+		of := f.GetCellId()
+		if of == "" {
+			of = "car " + f.GetCarId()
+		}
+		state := "open since " + at(f.GetOpenedAt()) + " UTC"
+		if !f.GetOpen() {
+			state = fmt.Sprintf("closed %s UTC by %s: %s", at(f.GetClosedAt()), or(f.GetClosedBy()), or(f.GetClosedReason()))
+		}
+		fmt.Fprintf(&b, "%s: %s, %s\n", clean(of), clean(f.GetKind()), clean(state))
+		line := func(head, text string) {
+			if text != "" {
+				fmt.Fprintf(&b, "  %-12s %s\n", head, clean(text))
+			}
+		}
+		line("flag", f.GetFlagId())
+		line("seen", f.GetEvidence())
+		if f.GetSize() != 0 || f.GetExpandedUncertainty() != 0 {
+			line("size", sized(f.GetSize(), f.GetExpandedUncertainty(), "ratio"))
+		}
+		line("since", at(f.GetFirstEvidenceAt())+" UTC, first evidence")
+		for j, cause := range f.GetCauses() {
+			head := "cause"
+			if j > 0 {
+				head = "or"
+			}
+			line(head, fmt.Sprintf("%s, %.0f %% (%s)", cause.GetFault(), cause.GetProbability()*100, sized(cause.GetSize(), cause.GetExpandedUncertainty(), cause.GetSizeUnit())))
+		}
+		if f.GetOpen() {
+			line("next check", f.GetNextCheck())
+			asks = asks || f.GetNextCheck() != ""
+		}
+		if n := len(f.GetTouchedPulls()); n > 0 {
+			line("touches", count(n, "customer pull", "customer pulls"))
+			if touched {
+				t := table{heads: []string{"    PULL", "STARTED (UTC)", "CUSTOMER'S CAR", ">EFFECT %", ">± U %"}}
+				for _, p := range f.GetTouchedPulls() {
+					effect, u := p.GetEffect(), p.GetExpandedUncertainty()
+					t.add("    "+p.GetPullId(), at(p.GetStartedAt()), or(p.GetCustomerCar()), offPercent(&effect), percent(&u))
+				}
+				if err := t.print(&b); err != nil {
+					return err
+				}
+			}
+		}
+	}
+	if asks {
+		fmt.Fprintf(&b, "\n%s\n%s\n%s\n", caution.Car, caution.Masses, caution.First)
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+func (a *app) closeFlag() *cobra.Command {
+	var reason, by string
+	c := &cobra.Command{Use: "close ID", Short: "Close a flag by a signed reason", Args: cobra.ExactArgs(1),
+		Long:    "Close a flag by a signed reason. A flag also closes by itself when an as-left check\nputs its cell right. Reason and name are kept for good.",
+		Example: `  rollcall flags close 6f0d… --by "M. Krause" --reason "load cell replaced, certificate 2026-118"`}
+	c.Flags().StringVar(&reason, "reason", "", "why the flag may be closed (needed)")
+	c.Flags().StringVar(&by, "by", "", "who closes it (needed)")
+	a.timeoutFlag(c)
+	c.RunE = func(c *cobra.Command, args []string) error {
+		if strings.TrimSpace(reason) == "" || strings.TrimSpace(by) == "" {
+			return &UsageError{fmt.Errorf("a flag is closed by a signed reason: give both --reason and --by")}
+		}
+		return a.call(c, func(ctx context.Context, conn grpc.ClientConnInterface) error {
+			_, err := rollcallv1.NewAdminServiceClient(conn).CloseFlag(ctx, &rollcallv1.CloseFlagRequest{FlagId: args[0], Reason: reason, ClosedBy: by})
+			if err != nil {
+				return err
+			}
+			_, err = fmt.Fprintf(c.OutOrStdout(), "flag %s is closed\n", args[0])
+			return err
+		})
+	}
+	return c
+}

@@ -1,0 +1,211 @@
+package reader
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/protobuf/proto"
+
+	rollcallv1 "rollcall/proto/rollcall/v1"
+)
+
+func (a *app) pulls() *cobra.Command {
+	return listCommand(a, "pulls", "The pulls and coast-downs with their headline figures",
+		"The pulls and coast-downs, newest first. Engine power is stated only where the loss\nwas measured by a coast-down; the correction factor is given, not applied.", "pull",
+		func(ctx context.Context, fleet rollcallv1.FleetServiceClient, f *rollcallv1.Filter) (*rollcallv1.ListPullsResponse, error) {
+			return fleet.ListPulls(ctx, &rollcallv1.ListPullsRequest{Filter: f})
+		},
+		(*rollcallv1.ListPullsResponse).GetPulls,
+		func(c *cobra.Command, pulls []*rollcallv1.Pull) error {
+			t := table{heads: []string{"STARTED (UTC)", "CELL", "KIND", "CAR", ">WHEEL kW", ">ENGINE kW", ">± U kW", ">AT rpm", ">N·m", "FACTOR", "STATE", "FINDINGS", "PULL"}}
+			for _, p := range pulls {
+				t.add(at(p.GetStartedAt()), p.GetCellId(), p.GetKind(), carOf(p), scaled(p.PeakWheelPowerW, 1000, 1), scaled(p.PeakEnginePowerW, 1000, 1),
+					scaled(p.PeakEnginePowerExpandedUncertaintyW, 1000, 1), scaled(p.PeakEngineSpeedRadS, rpm, 0), scaled(p.PeakEngineTorqueNm, 1, 1),
+					factor(p), or(p.GetState()), findingKinds(p), p.GetPullId())
+			}
+			return t.print(c.OutOrStdout())
+		})
+}
+
+func carOf(p *rollcallv1.Pull) string {
+	if p.GetCarId() != "" {
+		return p.GetCarId()
+	}
+	return or(p.GetCustomerCar())
+}
+
+func factor(p *rollcallv1.Pull) string {
+	if p.CorrectionFactor == nil {
+		return absent
+	}
+	s := fmt.Sprintf("%.4f %s", p.GetCorrectionFactor(), p.GetCorrection())
+	if !p.GetCorrectionInRange() {
+		s += " (outside its range)"
+	}
+	return s
+}
+
+func findingKinds(p *rollcallv1.Pull) string {
+	var all []string
+	for _, f := range p.GetFindings() {
+		if !slices.Contains(all, f.GetKind()) {
+			all = append(all, f.GetKind())
+		}
+	}
+	return or(strings.Join(all, ", "))
+}
+
+// oneCommand makes a command that shows one thing by its id.
+func oneCommand[A proto.Message, M proto.Message](a *app, use, short, long string,
+	get func(ctx context.Context, fleet rollcallv1.FleetServiceClient, id string) (A, error),
+	rows func(A) []M, people func(io.Writer, A) error) *cobra.Command {
+	var format formatFlags
+	c := &cobra.Command{Use: use, Short: short, Long: long, Args: cobra.ExactArgs(1)}
+	format.add(c)
+	a.timeoutFlag(c)
+	c.RunE = func(c *cobra.Command, args []string) error {
+		if err := format.check(); err != nil {
+			return err
+		}
+		return a.read(c, func(ctx context.Context, fleet rollcallv1.FleetServiceClient) error {
+			answer, err := get(ctx, fleet, args[0])
+			switch {
+			case err != nil:
+				return err
+			case format.json:
+				return printJSON(c.OutOrStdout(), answer)
+			case format.csv:
+				return printCSV(c.OutOrStdout(), rows(answer))
+			}
+			return people(c.OutOrStdout(), answer)
+		})
+	}
+	return c
+}
+
+func (a *app) pull() *cobra.Command {
+	return oneCommand(a, "pull ID", "One pull: figures, findings, channels",
+		"One pull: its figures, what was found in it, and its channels. --csv prints the channels.",
+		func(ctx context.Context, fleet rollcallv1.FleetServiceClient, id string) (*rollcallv1.GetPullResponse, error) {
+			return fleet.GetPull(ctx, &rollcallv1.GetPullRequest{PullId: id})
+		},
+		(*rollcallv1.GetPullResponse).GetChannels, printPull)
+}
+
+func printPull(w io.Writer, r *rollcallv1.GetPullResponse) error {
+	var b strings.Builder
+	pullHead(&b, r.GetPull())
+	for _, k := range sortedKeys(r.GetHeader()) {
+		fmt.Fprintf(&b, "  %-12s %s: %s\n", "header", clean(k), clean(r.GetHeader()[k]))
+	}
+	if len(r.GetChannels()) > 0 {
+		b.WriteByte('\n')
+		t := table{heads: []string{"CHANNEL", ">SAMPLES", ">RATE Hz", ">LOWEST (SI)", ">HIGHEST (SI)"}}
+		for _, c := range r.GetChannels() {
+			t.add(c.GetChannel(), strconv.FormatUint(c.GetSamples(), 10), strconv.FormatFloat(c.GetRateHz(), 'f', 1, 64),
+				strconv.FormatFloat(c.GetMinimum(), 'g', 6, 64), strconv.FormatFloat(c.GetMaximum(), 'g', 6, 64))
+		}
+		if err := t.print(&b); err != nil {
+			return err
+		}
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// pullHead writes what there is to say of a pull as a whole.
+func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
+	fmt.Fprintf(b, "%s of %s on %s, %s UTC\n", clean(p.GetKind()), clean(carOf(p)), clean(p.GetCellId()), at(p.GetStartedAt()))
+	line := func(head, text string) {
+		if text != "" {
+			fmt.Fprintf(b, "  %-12s %s\n", head, clean(text))
+		}
+	}
+	line("pull", p.GetPullId())
+	line("label", p.GetLabel())
+	line("session", p.GetSession())
+	state := p.GetState()
+	if p.GetReason() != "" {
+		state += ": " + p.GetReason()
+	}
+	line("state", state)
+	if p.PeakWheelPowerW != nil {
+		line("wheel power", scaled(p.PeakWheelPowerW, 1000, 2)+" kW peak, as measured")
+	}
+	if p.PeakEnginePowerW != nil {
+		s := scaled(p.PeakEnginePowerW, 1000, 2) + " kW peak"
+		if p.PeakEnginePowerExpandedUncertaintyW != nil {
+			s += " ± " + scaled(p.PeakEnginePowerExpandedUncertaintyW, 1000, 2) + " kW (U, k = 2)"
+		}
+		if p.PeakEngineSpeedRadS != nil {
+			s += " at " + scaled(p.PeakEngineSpeedRadS, rpm, 0) + " rpm"
+		}
+		line("engine power", s)
+	}
+	if p.PeakEngineTorqueNm != nil {
+		line("torque", scaled(p.PeakEngineTorqueNm, 1, 1)+" N·m peak")
+	}
+	if p.CorrectionFactor != nil {
+		line("correction", factor(p))
+	}
+	line("calibration", p.GetEpoch())
+	line("code", p.GetCodeVersion())
+	for _, f := range p.GetFindings() {
+		s := f.GetText()
+		if s == "" {
+			s = f.GetKind()
+		}
+		if f.GetChannel() != "" {
+			s += fmt.Sprintf(" (%s, %.2f to %.2f s)", f.GetChannel(), f.GetStartS(), f.GetEndS())
+		}
+		if f.GetDisqualifying() {
+			s += "; does not judge the cell"
+		}
+		line("finding", s)
+	}
+}
+
+func sortedKeys(m map[string]string) []string {
+	all := make([]string, 0, len(m))
+	for k := range m {
+		all = append(all, k)
+	}
+	slices.Sort(all)
+	return all
+}
+
+func (a *app) curve() *cobra.Command {
+	return oneCommand(a, "curve ID", "One pull's curve: force, power and torque over engine speed",
+		"One pull's curve on its engine-speed grid. Uncertainties of the table are expanded,\nU (k = 2); those of --json and --csv are standard uncertainties, as on the wire.",
+		func(ctx context.Context, fleet rollcallv1.FleetServiceClient, id string) (*rollcallv1.GetCurveResponse, error) {
+			return fleet.GetCurve(ctx, &rollcallv1.GetCurveRequest{PullId: id})
+		},
+		(*rollcallv1.GetCurveResponse).GetPoints, printCurve)
+}
+
+func printCurve(w io.Writer, r *rollcallv1.GetCurveResponse) error {
+	var b strings.Builder
+	pullHead(&b, r.GetPull())
+	if len(r.GetPoints()) == 0 {
+		b.WriteString("\nThere is no curve: the pull could not be computed.\n")
+	} else {
+		b.WriteByte('\n')
+		t := table{heads: []string{">rpm", ">km/h", ">FORCE N", ">± U", ">WHEEL kW", ">± U", ">LOSS N", ">ENGINE kW", ">± U", ">N·m", ">CORRECTED kW", ">N·m"}}
+		for _, p := range r.GetPoints() {
+			fixed := func(x, by float64, decimals int) string { return scaled(&x, by, decimals) }
+			t.add(fixed(p.GetEngineSpeedRadS(), rpm, 0), fixed(p.GetSpeedMps(), 1/3.6, 1), fixed(p.GetTractiveForceN(), 1, 1), fixed(2*p.GetTractiveForceUncertaintyN(), 1, 1),
+				fixed(p.GetWheelPowerW(), 1000, 2), fixed(2*p.GetWheelPowerUncertaintyW(), 1000, 2), scaled(p.DrivelineLossN, 1, 1), scaled(p.EnginePowerW, 1000, 2),
+				scaled(p.EnginePowerUncertaintyW, 500, 2), scaled(p.EngineTorqueNm, 1, 1), scaled(p.CorrectedPowerW, 1000, 2), scaled(p.CorrectedTorqueNm, 1, 1))
+		}
+		if err := t.print(&b); err != nil {
+			return err
+		}
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
