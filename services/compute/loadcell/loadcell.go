@@ -67,6 +67,12 @@ func (c Calibration) UForce(reading float64) float64 {
 	return math.Sqrt(max(v, 0)) / (1 + c.Gain)
 }
 
+// possible reports whether a load cell can have this calibration.
+func (c Calibration) possible() bool {
+	return math.Abs(c.Zero) <= largestForce && c.Gain > -0.99 && c.Gain < 100 &&
+		finite(c.UZero) && finite(c.UGain) && finite(c.CovZeroGain)
+}
+
 // Masses are check masses by id.
 type Masses map[fleet.MassID]fleet.Mass
 
