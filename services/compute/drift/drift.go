@@ -1,0 +1,127 @@
+package drift
+
+import (
+	"time"
+
+	"rollcall/services/compute/refrun"
+	"rollcall/services/fleet"
+)
+
+// Restart is a moment at which something about a cell or a car began anew.
+// Exactly one of Cell and Car is set.
+type Restart struct {
+	Cell fleet.CellID
+	Car  fleet.CarID
+	At   time.Time
+	// Epoch names the calibration in force from then on; empty: unchanged.
+	Epoch fleet.EpochID
+	// Adjusted says that the cell (or car) was changed: its error (or level)
+	// from then on has nothing to do with the one before. Otherwise only its
+	// CUSUM starts at nought again, as after a flag closed by a signed reason.
+	Adjusted bool
+}
+
+// History is all that Follow needs to know. The order does not matter.
+type History struct {
+	Runs     []refrun.Run
+	Restarts []Restart
+}
+
+// Variances holds the variances a step was computed with, of y = ln(C·F), each
+// the square of a ratio.
+type Variances struct {
+	Cell    float64 // between cells
+	Session float64 // between sessions of one cell and car
+	Pull    float64 // between pulls of one session, band mean
+	// SessionFreedom is the degrees of freedom behind Session as estimated;
+	// 0: the stated default.
+	SessionFreedom float64
+}
+
+// Residual is what a run's pulls of one kind of sweep read beyond the car's own
+// curve, as the fleet knows it after the run.
+type Residual struct {
+	Pulls    int
+	RampRate float64   // rad/s², mean
+	Mean     []float64 // y − car's curve, per band point
+	// Signature is the mean over the pulls of refrun.Pull.Signature.
+	Signature map[fleet.Fault][]float64
+}
+
+// CellEstimate is where a cell stands.
+type CellEstimate struct {
+	Cell fleet.CellID
+	// Offset is the cell's relative error less the robust centre of all
+	// cells': positive when it reads high. U is expanded, k = 2.
+	Offset float64
+	U      float64
+	Runs   int       // in the window and since its error last restarted
+	LastAt time.Time // last run
+	// NotSeparable says in a sentence that the visits of the reference cars
+	// cannot tell this cell's offset from a car's, and which visit could.
+	NotSeparable string
+}
+
+// CarEstimate is how far a reference car's level has moved since its first
+// weeks, relative to the other cars.
+type CarEstimate struct {
+	Car    fleet.CarID
+	Known  bool // false: too few runs yet; what follows is 0
+	Change float64
+	U      float64 // expanded, k = 2
+	// Probability is P(|change| > Settings.CarLimit).
+	Probability float64
+	Since       time.Time // middle of the first weeks
+	LastAt      time.Time
+}
+
+// Step is what one reference run said, knowing only itself and the runs before.
+type Step struct {
+	Run   fleet.RunID
+	Cell  fleet.CellID
+	Car   fleet.CarID
+	At    time.Time
+	Pulls int
+	Epoch fleet.EpochID // calibration in force, as the last restart named it
+
+	// Judged says that the runs before allowed an expectation. When false,
+	// Skipped says why and the CUSUM stands still.
+	Judged  bool
+	Skipped string
+	// Deviation is the run's mean of y less what was expected of it, UDeviation
+	// its expanded uncertainty (k = 2), Innovation the same in standard
+	// deviations.
+	Deviation  float64
+	UDeviation float64
+	Innovation float64
+
+	// Restarted says that the CUSUM began at nought before this run.
+	Restarted       bool
+	High, Low       float64 // the CUSUM's sides after the run
+	Limit           float64
+	Drifting        bool // a side is above the limit
+	CellEstimate    CellEstimate
+	CarEstimate     CarEstimate
+	Variances       Variances
+	Slow            *Residual // nil: no such pull
+	Fast            *Residual // nil: the car's pulls are all at one ramp rate
+	BandPoints      int
+}
+
+// Estimate is where the fleet stands after its last run.
+type Estimate struct {
+	At        time.Time
+	Cells     []CellEstimate // by id
+	Cars      []CarEstimate  // by id
+	Variances Variances
+	Limit     float64 // of the CUSUM
+}
+
+// Followed is the outcome of Follow.
+type Followed struct {
+	Steps    []Step // one per run, by time, then run id
+	Estimate Estimate
+}
+
+// Follow returns one Step per reference run and where the fleet stands.
+func Follow(h History, s Settings) (Followed, error) { panic("not built yet") }

@@ -1,0 +1,149 @@
+// Package flag decides which cells and reference cars carry a flag, since when,
+// from what cause, and what to do next.
+//
+// In: the steps of drift, the results of calibration checks, what empty-roller
+// coast-downs and barometer comparisons said, the registry's tolerances, and
+// the signed closings. Out: every flag there ever was, with its life. It is a
+// pure function of the whole history: the same history gives the same flags,
+// with the same ids. It stands between drift and lookback.
+package flag
+
+import (
+	"time"
+
+	"rollcall/services/compute/drift"
+	"rollcall/services/compute/loadcell"
+	"rollcall/services/fleet"
+)
+
+// Kind says what a flag asks for.
+type Kind string
+
+// The kinds of flag.
+const (
+	Recalibrate  Kind = "recalibrate"   // out of tolerance, or a failed check
+	Drifting     Kind = "drifting"      // the CUSUM crossed its limit
+	ReferenceCar Kind = "reference car" // the car changed, not a cell
+)
+
+// Check is a calibration check with its result.
+type Check struct {
+	Check  fleet.Check
+	Result loadcell.Result
+}
+
+// CoastDown is what an empty-roller coast-down said of the parasitic loss.
+type CoastDown struct {
+	Cell  fleet.CellID
+	ID    fleet.PullID
+	At    time.Time
+	Delta float64 // N at the roller, mid band: measured less the registry's
+	U     float64 // N, expanded
+}
+
+// Air is what a cell's air sensors said against the site's other cells of the
+// same day.
+type Air struct {
+	Cell  fleet.CellID
+	At    time.Time
+	Delta float64 // ln C of the cell less the mean of the others
+	U     float64 // expanded
+}
+
+// Closing is a flag closed by a signed reason.
+type Closing struct {
+	Flag   fleet.FlagID
+	Cell   fleet.CellID // the flag's cell, or
+	Car    fleet.CarID  // its car
+	At     time.Time
+	By     string
+	Reason string
+}
+
+// Input is the whole history. The order within each list does not matter.
+type Input struct {
+	Steps      []drift.Step
+	Checks     []Check
+	CoastDowns []CoastDown
+	Airs       []Air
+	Cells      map[fleet.CellID]fleet.Cell
+	Closings   []Closing
+}
+
+// Cause is a possible fault behind a flag.
+type Cause struct {
+	Fault       fleet.Fault
+	Probability float64
+	// Size is the fault's most likely size if it is the cause, U expanded, in
+	// Unit ("ratio", "N" at the roller surface, "kg"). Both 0 for none.
+	Size float64
+	U    float64
+	Unit string
+	Car  fleet.CarID // the car meant, when the fault is the reference car
+}
+
+// What says what happened to a flag.
+type What string
+
+// What can happen to a flag.
+const (
+	Opened  What = "opened"
+	Updated What = "updated"
+	Closed  What = "closed"
+)
+
+// Event is a moment of a flag's life.
+type Event struct {
+	At   time.Time
+	What What
+	Kind Kind // after it
+	Text string
+}
+
+// Flag is an open or closed finding on a cell or a reference car.
+type Flag struct {
+	ID   fleet.FlagID
+	Cell fleet.CellID // or
+	Car  fleet.CarID
+	Kind Kind
+	Open bool
+
+	FirstEvidenceAt time.Time
+	// LastGoodAt is when the cell was last known good: its last passing check,
+	// or the last run at which the CUSUM side that crossed stood at nought,
+	// whichever came later before the first evidence. Zero: never known good.
+	LastGoodAt   time.Time
+	OpenedAt     time.Time
+	UpdatedAt    time.Time
+	ClosedAt     time.Time // zero while open
+	ClosedReason string
+	ClosedBy     string
+
+	// Size is the offset (or the car's change), U expanded; ratios.
+	Size float64
+	U    float64
+	// Causes, most probable first; empty for a reference car.
+	Causes    []Cause
+	NextCheck string // the check that best tells the leading causes apart
+	Evidence  string // what was seen, in a sentence
+	Life      []Event
+}
+
+// Decide returns every flag of the history, by opening time, then id.
+func Decide(in Input, s Settings) []Flag { panic("not built yet") }
+
+// Restarts returns the restarts drift must know of, from the checks and the
+// signed closings.
+func Restarts(checks []Check, closings []Closing, cells map[fleet.CellID]fleet.Cell) []drift.Restart {
+	panic("not built yet")
+}
+
+// Settings rule Decide. Start from DefaultSettings.
+type Settings struct {
+	// Certainty is the probability of being out of tolerance from which a cell
+	// is to be recalibrated.
+	Certainty float64
+}
+
+// DefaultSettings returns the settings Rollcall starts with.
+func DefaultSettings() Settings { return Settings{Certainty: 0.95} }
