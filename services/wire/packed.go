@@ -41,31 +41,41 @@ func (p Packed) Expand(dst []float64) []float64 {
 	return dst
 }
 
-// Pack packs values as counts of scale above offset where that gives every
-// value back bit for bit, and as plain values otherwise. A scale of 0 asks for
-// plain values. The values are copied.
+// packTolerance is how far, relative, a count may give its value back: four
+// units in the last place. A decimal fraction such as 12.7 and 127·0.1 differ
+// by one.
+const packTolerance = 4 * 0x1p-52
+
+// Pack packs values as counts of scale above offset where they are such counts,
+//
+//	|offset + scale·count − value| ≤ packTolerance·max(|value|, |offset|),
+//
+// and as plain values, bit for bit, otherwise. A scale of 0 asks for plain
+// values. The values are copied.
 func Pack(values []float64, scale, offset float64) Packed {
-	if scale != 0 {
-		if p := (Packed{Scale: scale, Offset: offset, Counts: make([]int32, len(values))}); len(values) > 0 {
-			exact := true
-			for i, v := range values {
-				c := math.RoundToEven((v - offset) / scale)
-				if !(c >= math.MinInt32 && c <= math.MaxInt32) {
-					exact = false
-					break
-				}
-				p.Counts[i] = int32(c)
-				if math.Float64bits(p.At(i)) != math.Float64bits(v) {
-					exact = false
-					break
-				}
-			}
-			if exact {
-				return p
-			}
-		}
+	if counts, ok := countsOf(values, scale, offset); ok {
+		return Packed{Scale: scale, Offset: offset, Counts: counts}
 	}
 	return Packed{Values: append([]float64(nil), values...)}
+}
+
+func countsOf(values []float64, scale, offset float64) ([]int32, bool) {
+	if scale == 0 || len(values) == 0 {
+		return nil, false
+	}
+	p := Packed{Scale: scale, Offset: offset, Counts: make([]int32, len(values))}
+	for i, v := range values {
+		c := math.RoundToEven((v - offset) / scale)
+		// NaN fails the comparisons too.
+		if !(c >= math.MinInt32 && c <= math.MaxInt32) {
+			return nil, false
+		}
+		p.Counts[i] = int32(c)
+		if !(math.Abs(p.At(i)-v) <= packTolerance*max(math.Abs(v), math.Abs(offset))) {
+			return nil, false
+		}
+	}
+	return p.Counts, true
 }
 
 // ToPacked returns p as its message. The slices are shared.
