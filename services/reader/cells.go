@@ -9,6 +9,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/show"
 )
 
 // listCommand makes a command that lists rows of one type: get asks the
@@ -21,7 +22,7 @@ func listCommand[A proto.Message, M proto.Message](a *app, use, short, long, nou
 	c := &cobra.Command{Use: use, Short: short, Long: long, Args: cobra.NoArgs}
 	filter.add(c)
 	format.add(c)
-	a.timeoutFlag(c)
+	timeoutFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		if err := format.check(); err != nil {
 			return err
@@ -38,9 +39,9 @@ func listCommand[A proto.Message, M proto.Message](a *app, use, short, long, nou
 			all := rows(answer)
 			switch {
 			case format.json:
-				err = printJSON(c.OutOrStdout(), answer)
+				err = show.JSON(c.OutOrStdout(), answer)
 			case format.csv:
-				err = printCSV(c.OutOrStdout(), all)
+				err = show.CSV(c.OutOrStdout(), all)
 			case len(all) > 0:
 				err = people(c, all)
 			}
@@ -66,13 +67,13 @@ func printCells(c *cobra.Command, cells []*rollcallv1.CellStatus) error {
 	t := table{heads: []string{"SITE", "CELL", ">OFFSET %", ">± U %", ">LIMIT ± %", "LAST CHECK", "FLAG", "CAUSE", ">RUNS", "LAST RUN (UTC)", "AGENT SEEN (UTC)", ">WAITING"}}
 	for _, s := range cells {
 		limit := s.GetTolerance()
-		cause := absent
+		cause := show.Absent
 		if s.GetCause() != "" {
 			cause = fmt.Sprintf("%s, %.0f %%", s.GetCause(), s.GetCauseProbability()*100)
 		}
-		t.add(or(s.GetSiteId()), s.GetCellId(), offPercent(s.Offset), percent(s.ExpandedUncertainty), percent(&limit),
-			or(s.GetLastCheckVerdict()), or(s.GetFlagKind()), cause, strconv.Itoa(int(s.GetRuns())), at(s.GetLastRunAt()),
-			at(s.GetAgentSeenAt()), strconv.FormatUint(s.GetAgentSpoolMessages(), 10))
+		t.add(show.Or(s.GetSiteId()), s.GetCellId(), show.OffPercent(s.Offset), show.Percent(s.ExpandedUncertainty), show.Percent(&limit),
+			show.Or(s.GetLastCheckVerdict()), show.Or(s.GetFlagKind()), cause, strconv.Itoa(int(s.GetRuns())), show.At(s.GetLastRunAt()),
+			show.At(s.GetAgentSeenAt()), strconv.FormatUint(s.GetAgentSpoolMessages(), 10))
 	}
 	w := c.OutOrStdout()
 	if err := t.print(w); err != nil {
@@ -85,10 +86,10 @@ func printCells(c *cobra.Command, cells []*rollcallv1.CellStatus) error {
 		}
 	}
 	_, err := fmt.Fprintf(w, "\n%s with an open flag of %s. U: expanded uncertainty, k = 2. WAITING: messages not yet sent by the agent.\n",
-		count(flagged, "cell", "cells"), count(len(cells), "cell", "cells"))
+		show.Count(flagged, "cell", "cells"), show.Count(len(cells), "cell", "cells"))
 	for _, s := range cells {
 		if err == nil && s.GetNotSeparable() != "" {
-			_, err = fmt.Fprintf(w, "%s: %s\n", s.GetCellId(), clean(s.GetNotSeparable()))
+			_, err = fmt.Fprintf(w, "%s: %s\n", s.GetCellId(), show.Clean(s.GetNotSeparable()))
 		}
 	}
 	return err

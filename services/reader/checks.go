@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/show"
 )
 
 func (a *app) checks() *cobra.Command {
@@ -19,12 +20,12 @@ func (a *app) checks() *cobra.Command {
 		func(c *cobra.Command, checks []*rollcallv1.Check) error {
 			t := table{heads: []string{"PERFORMED (UTC)", "CELL", "KIND", "STATE", ">ZERO N", ">± U N", ">GAIN %", ">± U %", "VERDICT", "WHY", "BY", ">READINGS"}}
 			for _, k := range checks {
-				zero := absent
+				zero := show.Absent
 				if k.ZeroErrorN != nil {
-					zero = signed(*k.ZeroErrorN, 2)
+					zero = show.Signed(*k.ZeroErrorN, 2)
 				}
-				t.add(at(k.GetPerformedAt()), k.GetCellId(), k.GetKind(), k.GetState(), zero, scaled(k.ZeroExpandedUncertaintyN, 1, 2),
-					offPercent(k.GainError), percent(k.GainExpandedUncertainty), or(k.GetVerdict()), or(k.GetReason()), or(k.GetPerformedBy()), strconv.Itoa(int(k.GetReadings())))
+				t.add(show.At(k.GetPerformedAt()), k.GetCellId(), k.GetKind(), k.GetState(), zero, show.Scaled(k.ZeroExpandedUncertaintyN, 1, 2),
+					show.OffPercent(k.GainError), show.Percent(k.GainExpandedUncertainty), show.Or(k.GetVerdict()), show.Or(k.GetReason()), show.Or(k.GetPerformedBy()), strconv.Itoa(int(k.GetReadings())))
 			}
 			return t.print(c.OutOrStdout())
 		})
@@ -40,13 +41,13 @@ func (a *app) runs() *cobra.Command {
 		func(c *cobra.Command, runs []*rollcallv1.Run) error {
 			t := table{heads: []string{"STARTED (UTC)", "CELL", "CAR", "SESSION", ">USED", ">LEFT OUT", ">DEVIATION %", ">IN SIGMA", ">OFFSET %", ">± U %", ">CUSUM UP", ">DOWN", "WHY LEFT OUT"}}
 			for _, r := range runs {
-				sigma := absent
+				sigma := show.Absent
 				if r.Innovation != nil {
-					sigma = signed(*r.Innovation, 2)
+					sigma = show.Signed(*r.Innovation, 2)
 				}
-				t.add(at(r.GetStartedAt()), r.GetCellId(), r.GetCarId(), or(r.GetSession()), strconv.Itoa(int(r.GetPullsUsed())), strconv.Itoa(int(r.GetPullsLeftOut())),
-					offPercent(r.Deviation), sigma, offPercent(r.Offset), percent(r.ExpandedUncertainty),
-					strconv.FormatFloat(r.GetCusumHigh(), 'f', 2, 64), strconv.FormatFloat(r.GetCusumLow(), 'f', 2, 64), or(r.GetLeftOutReason()))
+				t.add(show.At(r.GetStartedAt()), r.GetCellId(), r.GetCarId(), show.Or(r.GetSession()), strconv.Itoa(int(r.GetPullsUsed())), strconv.Itoa(int(r.GetPullsLeftOut())),
+					show.OffPercent(r.Deviation), sigma, show.OffPercent(r.Offset), show.Percent(r.ExpandedUncertainty),
+					strconv.FormatFloat(r.GetCusumHigh(), 'f', 2, 64), strconv.FormatFloat(r.GetCusumLow(), 'f', 2, 64), show.Or(r.GetLeftOutReason()))
 			}
 			return t.print(c.OutOrStdout())
 		})

@@ -11,6 +11,7 @@ import (
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
 	"rollcall/services/caution"
+	"rollcall/services/show"
 )
 
 func (a *app) flags() *cobra.Command {
@@ -41,40 +42,40 @@ func printFlags(w io.Writer, flags []*rollcallv1.Flag, touched bool) error {
 		if of == "" {
 			of = "car " + f.GetCarId()
 		}
-		state := "open since " + at(f.GetOpenedAt()) + " UTC"
+		state := "open since " + show.At(f.GetOpenedAt()) + " UTC"
 		if !f.GetOpen() {
-			state = fmt.Sprintf("closed %s UTC by %s: %s", at(f.GetClosedAt()), or(f.GetClosedBy()), or(f.GetClosedReason()))
+			state = fmt.Sprintf("closed %s UTC by %s: %s", show.At(f.GetClosedAt()), show.Or(f.GetClosedBy()), show.Or(f.GetClosedReason()))
 		}
-		fmt.Fprintf(&b, "%s: %s, %s\n", clean(of), clean(f.GetKind()), clean(state))
+		fmt.Fprintf(&b, "%s: %s, %s\n", show.Clean(of), show.Clean(f.GetKind()), show.Clean(state))
 		line := func(head, text string) {
 			if text != "" {
-				fmt.Fprintf(&b, "  %-12s %s\n", head, clean(text))
+				fmt.Fprintf(&b, "  %-12s %s\n", head, show.Clean(text))
 			}
 		}
 		line("flag", f.GetFlagId())
 		line("seen", f.GetEvidence())
 		if f.GetSize() != 0 || f.GetExpandedUncertainty() != 0 {
-			line("size", sized(f.GetSize(), f.GetExpandedUncertainty(), "ratio"))
+			line("size", show.Sized(f.GetSize(), f.GetExpandedUncertainty(), "ratio"))
 		}
-		line("since", at(f.GetFirstEvidenceAt())+" UTC, first evidence")
+		line("since", show.At(f.GetFirstEvidenceAt())+" UTC, first evidence")
 		for j, cause := range f.GetCauses() {
 			head := "cause"
 			if j > 0 {
 				head = "or"
 			}
-			line(head, fmt.Sprintf("%s, %.0f %% (%s)", cause.GetFault(), cause.GetProbability()*100, sized(cause.GetSize(), cause.GetExpandedUncertainty(), cause.GetSizeUnit())))
+			line(head, fmt.Sprintf("%s, %.0f %% (%s)", cause.GetFault(), cause.GetProbability()*100, show.Sized(cause.GetSize(), cause.GetExpandedUncertainty(), cause.GetSizeUnit())))
 		}
 		if f.GetOpen() {
 			line("next check", f.GetNextCheck())
 			asks = asks || f.GetNextCheck() != ""
 		}
 		if n := len(f.GetTouchedPulls()); n > 0 {
-			line("touches", count(n, "customer pull", "customer pulls"))
+			line("touches", show.Count(n, "customer pull", "customer pulls"))
 			if touched {
 				t := table{heads: []string{"    PULL", "STARTED (UTC)", "CUSTOMER'S CAR", ">EFFECT %", ">± U %"}}
 				for _, p := range f.GetTouchedPulls() {
 					effect, u := p.GetEffect(), p.GetExpandedUncertainty()
-					t.add("    "+p.GetPullId(), at(p.GetStartedAt()), or(p.GetCustomerCar()), offPercent(&effect), percent(&u))
+					t.add("    "+p.GetPullId(), show.At(p.GetStartedAt()), show.Or(p.GetCustomerCar()), show.OffPercent(&effect), show.Percent(&u))
 				}
 				if err := t.print(&b); err != nil {
 					return err
@@ -96,7 +97,7 @@ func (a *app) closeFlag() *cobra.Command {
 		Example: `  rollcall flags close 6f0d… --by "M. Krause" --reason "load cell replaced, certificate 2026-118"`}
 	c.Flags().StringVar(&reason, "reason", "", "why the flag may be closed (needed)")
 	c.Flags().StringVar(&by, "by", "", "who closes it (needed)")
-	a.timeoutFlag(c)
+	timeoutFlag(c)
 	c.RunE = func(c *cobra.Command, args []string) error {
 		if strings.TrimSpace(reason) == "" || strings.TrimSpace(by) == "" {
 			return &UsageError{fmt.Errorf("a flag is closed by a signed reason: give both --reason and --by")}

@@ -17,6 +17,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/show"
 )
 
 func (a *app) fleet() *cobra.Command {
@@ -32,7 +33,7 @@ func (a *app) show() *cobra.Command {
 	var when string
 	c := &cobra.Command{Use: "show", Short: "Print the registry in the form apply reads", Args: cobra.NoArgs}
 	c.Flags().StringVar(&when, "at", "", "as it was then: 2026-03-01, 2026-03-01T08:00:00Z, or 12h, 7d, 4w before now (default now)")
-	a.timeoutFlag(c)
+	timeoutFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		request := &rollcallv1.GetRegistryRequest{}
 		if when != "" {
@@ -66,7 +67,7 @@ func (a *app) apply() *cobra.Command {
 	c.Flags().BoolVar(&dry, "dry-run", false, "only say what would change")
 	c.Flags().StringVar(&by, "by", "", "who applies it (default the user's name on this computer)")
 	c.Flags().BoolVar(&format.json, "json", false, "print the answer as one JSON document")
-	a.timeoutFlag(c)
+	timeoutFlag(c)
 	c.RunE = func(c *cobra.Command, args []string) error {
 		data, err := readFile(c, args[0])
 		if err != nil {
@@ -85,7 +86,7 @@ func (a *app) apply() *cobra.Command {
 				return err
 			}
 			if format.json {
-				err = printJSON(c.OutOrStdout(), r)
+				err = show.JSON(c.OutOrStdout(), r)
 			} else {
 				err = printApplied(c.OutOrStdout(), c.ErrOrStderr(), r, dry)
 			}
@@ -119,7 +120,7 @@ func printApplied(out, problems io.Writer, r *rollcallv1.ApplyRegistryResponse, 
 		if p.GetLine() > 0 {
 			where = fmt.Sprintf("%s:%d", where, p.GetLine())
 		}
-		if _, err := fmt.Fprintf(problems, "%s: %s — %s\n", clean(where), clean(p.GetWhat()), clean(p.GetMend())); err != nil {
+		if _, err := fmt.Fprintf(problems, "%s: %s — %s\n", show.Clean(where), show.Clean(p.GetWhat()), show.Clean(p.GetMend())); err != nil {
 			return err
 		}
 	}
@@ -133,7 +134,7 @@ func printApplied(out, problems io.Writer, r *rollcallv1.ApplyRegistryResponse, 
 			unchanged++
 			continue
 		}
-		t.add(c.GetKind(), c.GetId(), c.GetChange(), or(c.GetDetail()))
+		t.add(c.GetKind(), c.GetId(), c.GetChange(), show.Or(c.GetDetail()))
 	}
 	if len(t.rows) > 0 {
 		if err := t.print(out); err != nil {
@@ -144,14 +145,14 @@ func printApplied(out, problems io.Writer, r *rollcallv1.ApplyRegistryResponse, 
 	if dry {
 		done = "would change; nothing was applied (--dry-run)"
 	}
-	_, err := fmt.Fprintf(out, "%s %s, %d unchanged\n", count(len(t.rows), "entry", "entries"), done, unchanged)
+	_, err := fmt.Fprintf(out, "%s %s, %d unchanged\n", show.Count(len(t.rows), "entry", "entries"), done, unchanged)
 	return err
 }
 
 func (a *app) recompute() *cobra.Command {
 	c := &cobra.Command{Use: "recompute", Short: "Rebuild everything computed from the raw records", Args: cobra.NoArgs,
 		Long: "Rebuild every computed table from the raw records. The same records give the same bytes."}
-	c.Flags().DurationVar(&a.timeout, "timeout", 0, "how long to wait (default: as long as it takes)")
+	c.Flags().Duration("timeout", 0, "how long to wait (default: as long as it takes)")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		return a.call(c, func(ctx context.Context, conn grpc.ClientConnInterface) error {
 			stream, err := rollcallv1.NewAdminServiceClient(conn).Recompute(ctx, &rollcallv1.RecomputeRequest{})
@@ -199,7 +200,7 @@ func (p *progress) show(r *rollcallv1.RecomputeResponse) {
 		return
 	}
 	if p.bar == nil {
-		p.bar = progressbar.NewOptions64(int64(r.GetTotal()), progressbar.OptionSetWriter(p.w), progressbar.OptionSetDescription(clean(r.GetStage())),
+		p.bar = progressbar.NewOptions64(int64(r.GetTotal()), progressbar.OptionSetWriter(p.w), progressbar.OptionSetDescription(show.Clean(r.GetStage())),
 			progressbar.OptionShowCount(), progressbar.OptionSetPredictTime(true), progressbar.OptionThrottle(100*time.Millisecond))
 	}
 	p.bar.ChangeMax64(int64(r.GetTotal()))
@@ -213,7 +214,7 @@ func (p *progress) end() {
 		_ = p.bar.Exit()
 		fmt.Fprintln(p.w)
 	default:
-		fmt.Fprintf(p.w, "%s: %d of %d\n", clean(p.last.GetStage()), p.last.GetDone(), p.last.GetTotal())
+		fmt.Fprintf(p.w, "%s: %d of %d\n", show.Clean(p.last.GetStage()), p.last.GetDone(), p.last.GetTotal())
 	}
 	p.last, p.bar = nil, nil
 }

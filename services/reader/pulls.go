@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/show"
 )
 
 func (a *app) pulls() *cobra.Command {
@@ -24,9 +25,9 @@ func (a *app) pulls() *cobra.Command {
 		func(c *cobra.Command, pulls []*rollcallv1.Pull) error {
 			t := table{heads: []string{"STARTED (UTC)", "CELL", "KIND", "CAR", ">WHEEL kW", ">ENGINE kW", ">± U kW", ">AT rpm", ">N·m", "FACTOR", "STATE", "FINDINGS", "PULL"}}
 			for _, p := range pulls {
-				t.add(at(p.GetStartedAt()), p.GetCellId(), p.GetKind(), carOf(p), scaled(p.PeakWheelPowerW, 1000, 1), scaled(p.PeakEnginePowerW, 1000, 1),
-					scaled(p.PeakEnginePowerExpandedUncertaintyW, 1000, 1), scaled(p.PeakEngineSpeedRadS, rpm, 0), scaled(p.PeakEngineTorqueNm, 1, 1),
-					factor(p), or(p.GetState()), findingKinds(p), p.GetPullId())
+				t.add(show.At(p.GetStartedAt()), p.GetCellId(), p.GetKind(), carOf(p), show.Scaled(p.PeakWheelPowerW, 1000, 1), show.Scaled(p.PeakEnginePowerW, 1000, 1),
+					show.Scaled(p.PeakEnginePowerExpandedUncertaintyW, 1000, 1), show.Scaled(p.PeakEngineSpeedRadS, show.RPM, 0), show.Scaled(p.PeakEngineTorqueNm, 1, 1),
+					factor(p), show.Or(p.GetState()), findingKinds(p), p.GetPullId())
 			}
 			return t.print(c.OutOrStdout())
 		})
@@ -36,12 +37,12 @@ func carOf(p *rollcallv1.Pull) string {
 	if p.GetCarId() != "" {
 		return p.GetCarId()
 	}
-	return or(p.GetCustomerCar())
+	return show.Or(p.GetCustomerCar())
 }
 
 func factor(p *rollcallv1.Pull) string {
 	if p.CorrectionFactor == nil {
-		return absent
+		return show.Absent
 	}
 	s := fmt.Sprintf("%.4f %s", p.GetCorrectionFactor(), p.GetCorrection())
 	if !p.GetCorrectionInRange() {
@@ -57,7 +58,7 @@ func findingKinds(p *rollcallv1.Pull) string {
 			all = append(all, f.GetKind())
 		}
 	}
-	return or(strings.Join(all, ", "))
+	return show.Or(strings.Join(all, ", "))
 }
 
 // oneCommand makes a command that shows one thing by its id.
@@ -67,7 +68,7 @@ func oneCommand[A proto.Message, M proto.Message](a *app, use, short, long strin
 	var format formatFlags
 	c := &cobra.Command{Use: use, Short: short, Long: long, Args: cobra.ExactArgs(1)}
 	format.add(c)
-	a.timeoutFlag(c)
+	timeoutFlag(c)
 	c.RunE = func(c *cobra.Command, args []string) error {
 		if err := format.check(); err != nil {
 			return err
@@ -78,9 +79,9 @@ func oneCommand[A proto.Message, M proto.Message](a *app, use, short, long strin
 			case err != nil:
 				return err
 			case format.json:
-				return printJSON(c.OutOrStdout(), answer)
+				return show.JSON(c.OutOrStdout(), answer)
 			case format.csv:
-				return printCSV(c.OutOrStdout(), rows(answer))
+				return show.CSV(c.OutOrStdout(), rows(answer))
 			}
 			return people(c.OutOrStdout(), answer)
 		})
@@ -101,7 +102,7 @@ func printPull(w io.Writer, r *rollcallv1.GetPullResponse) error {
 	var b strings.Builder
 	pullHead(&b, r.GetPull())
 	for _, k := range sortedKeys(r.GetHeader()) {
-		fmt.Fprintf(&b, "  %-12s %s: %s\n", "header", clean(k), clean(r.GetHeader()[k]))
+		fmt.Fprintf(&b, "  %-12s %s: %s\n", "header", show.Clean(k), show.Clean(r.GetHeader()[k]))
 	}
 	if len(r.GetChannels()) > 0 {
 		b.WriteByte('\n')
@@ -120,10 +121,10 @@ func printPull(w io.Writer, r *rollcallv1.GetPullResponse) error {
 
 // pullHead writes what there is to say of a pull as a whole.
 func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
-	fmt.Fprintf(b, "%s of %s on %s, %s UTC\n", clean(p.GetKind()), clean(carOf(p)), clean(p.GetCellId()), at(p.GetStartedAt()))
+	fmt.Fprintf(b, "%s of %s on %s, %s UTC\n", show.Clean(p.GetKind()), show.Clean(carOf(p)), show.Clean(p.GetCellId()), show.At(p.GetStartedAt()))
 	line := func(head, text string) {
 		if text != "" {
-			fmt.Fprintf(b, "  %-12s %s\n", head, clean(text))
+			fmt.Fprintf(b, "  %-12s %s\n", head, show.Clean(text))
 		}
 	}
 	line("pull", p.GetPullId())
@@ -135,20 +136,20 @@ func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
 	}
 	line("state", state)
 	if p.PeakWheelPowerW != nil {
-		line("wheel power", scaled(p.PeakWheelPowerW, 1000, 2)+" kW peak, as measured")
+		line("wheel power", show.Scaled(p.PeakWheelPowerW, 1000, 2)+" kW peak, as measured")
 	}
 	if p.PeakEnginePowerW != nil {
-		s := scaled(p.PeakEnginePowerW, 1000, 2) + " kW peak"
+		s := show.Scaled(p.PeakEnginePowerW, 1000, 2) + " kW peak"
 		if p.PeakEnginePowerExpandedUncertaintyW != nil {
-			s += " ± " + scaled(p.PeakEnginePowerExpandedUncertaintyW, 1000, 2) + " kW (U, k = 2)"
+			s += " ± " + show.Scaled(p.PeakEnginePowerExpandedUncertaintyW, 1000, 2) + " kW (U, k = 2)"
 		}
 		if p.PeakEngineSpeedRadS != nil {
-			s += " at " + scaled(p.PeakEngineSpeedRadS, rpm, 0) + " rpm"
+			s += " at " + show.Scaled(p.PeakEngineSpeedRadS, show.RPM, 0) + " rpm"
 		}
 		line("engine power", s)
 	}
 	if p.PeakEngineTorqueNm != nil {
-		line("torque", scaled(p.PeakEngineTorqueNm, 1, 1)+" N·m peak")
+		line("torque", show.Scaled(p.PeakEngineTorqueNm, 1, 1)+" N·m peak")
 	}
 	if p.CorrectionFactor != nil {
 		line("correction", factor(p))
@@ -197,10 +198,10 @@ func printCurve(w io.Writer, r *rollcallv1.GetCurveResponse) error {
 		b.WriteByte('\n')
 		t := table{heads: []string{">rpm", ">km/h", ">FORCE N", ">± U", ">WHEEL kW", ">± U", ">LOSS N", ">ENGINE kW", ">± U", ">N·m", ">CORRECTED kW", ">N·m"}}
 		for _, p := range r.GetPoints() {
-			fixed := func(x, by float64, decimals int) string { return scaled(&x, by, decimals) }
-			t.add(fixed(p.GetEngineSpeedRadS(), rpm, 0), fixed(p.GetSpeedMps(), 1/3.6, 1), fixed(p.GetTractiveForceN(), 1, 1), fixed(2*p.GetTractiveForceUncertaintyN(), 1, 1),
-				fixed(p.GetWheelPowerW(), 1000, 2), fixed(2*p.GetWheelPowerUncertaintyW(), 1000, 2), scaled(p.DrivelineLossN, 1, 1), scaled(p.EnginePowerW, 1000, 2),
-				scaled(p.EnginePowerUncertaintyW, 500, 2), scaled(p.EngineTorqueNm, 1, 1), scaled(p.CorrectedPowerW, 1000, 2), scaled(p.CorrectedTorqueNm, 1, 1))
+			fixed := func(x, by float64, decimals int) string { return show.Scaled(&x, by, decimals) }
+			t.add(fixed(p.GetEngineSpeedRadS(), show.RPM, 0), fixed(p.GetSpeedMps(), 1/3.6, 1), fixed(p.GetTractiveForceN(), 1, 1), fixed(2*p.GetTractiveForceUncertaintyN(), 1, 1),
+				fixed(p.GetWheelPowerW(), 1000, 2), fixed(2*p.GetWheelPowerUncertaintyW(), 1000, 2), show.Scaled(p.DrivelineLossN, 1, 1), show.Scaled(p.EnginePowerW, 1000, 2),
+				show.Scaled(p.EnginePowerUncertaintyW, 500, 2), show.Scaled(p.EngineTorqueNm, 1, 1), show.Scaled(p.CorrectedPowerW, 1000, 2), show.Scaled(p.CorrectedTorqueNm, 1, 1))
 		}
 		if err := t.print(&b); err != nil {
 			return err

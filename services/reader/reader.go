@@ -4,7 +4,7 @@
 // something: apply a registry file, close a flag, recompute.
 //
 // It speaks to the service over gRPC only. Tables use the units people use
-// (percent, kW, N·m, rpm, km/h, times in UTC); JSON and CSV are SI with the
+// (percent, kW, N·m, show.RPM, km/h, times in UTC); JSON and CSV are SI with the
 // names of the wire.
 package reader
 
@@ -107,9 +107,8 @@ func Commands(dial Dial) []*cobra.Command {
 }
 
 type app struct {
-	dial    Dial
-	now     func() time.Time
-	timeout time.Duration
+	dial Dial
+	now  func() time.Time
 }
 
 func (a *app) commands() []*cobra.Command {
@@ -141,8 +140,8 @@ func (a *app) finish(c *cobra.Command) {
 	}
 }
 
-func (a *app) timeoutFlag(c *cobra.Command) {
-	c.Flags().DurationVar(&a.timeout, "timeout", 30*time.Second, "how long to wait for the service")
+func timeoutFlag(c *cobra.Command) {
+	c.Flags().Duration("timeout", 30*time.Second, "how long to wait for the service")
 }
 
 // call dials, runs do with a deadline and closes the connection.
@@ -151,9 +150,9 @@ func (a *app) call(c *cobra.Command, do func(ctx context.Context, conn grpc.Clie
 	if ctx == nil {
 		ctx = context.Background()
 	}
-	if a.timeout > 0 {
+	if timeout, err := c.Flags().GetDuration("timeout"); err == nil && timeout > 0 {
 		var cancel context.CancelFunc
-		ctx, cancel = context.WithTimeout(ctx, a.timeout)
+		ctx, cancel = context.WithTimeout(ctx, timeout)
 		defer cancel()
 	}
 	conn, err := a.dial(ctx)

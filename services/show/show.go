@@ -1,0 +1,192 @@
+// Package show puts what Rollcall knows into the form of screens and files:
+// figures with the units people use, and messages of the wire as JSON and CSV.
+// The command line and the pages both use it, so that they say the same.
+package show
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
+)
+
+// JSON writes a message as one indented document. Fields without presence
+// are always there; optional ones only when they are known.
+func JSON(w io.Writer, m proto.Message) error {
+	raw, err := protojson.MarshalOptions{UseProtoNames: true, EmitDefaultValues: true}.Marshal(m)
+	if err != nil {
+		return fmt.Errorf("write JSON: %w", err)
+	}
+	// The library varies its white space from build to build.
+	var b bytes.Buffer
+	if err := json.Indent(&b, raw, "", "  "); err != nil {
+		return fmt.Errorf("write JSON: %w", err)
+	}
+	b.WriteByte('\n')
+	_, err = b.WriteTo(w)
+	return err
+}
+
+// CSV writes messages of one type, a row each. The headers are the fields'
+// names on the wire; an Absent value is an empty field; a list of messages is
+// given by its length; a list of texts is joined by ";".
+func CSV[M proto.Message](w io.Writer, rows []M) error {
+	out := csv.NewWriter(w)
+	var none M
+	fields := none.ProtoReflect().Descriptor().Fields()
+	var head []string
+	for i := range fields.Len() {
+		f := fields.Get(i)
+		name := string(f.Name())
+		if f.IsList() && f.Kind() == protoreflect.MessageKind {
+			name += "_count"
+		}
+		head = append(head, name)
+	}
+	if err := out.Write(head); err != nil {
+		return fmt.Errorf("write CSV: %w", err)
+	}
+	for _, row := range rows {
+		m := row.ProtoReflect()
+		var record []string
+		for i := range fields.Len() {
+			record = append(record, csvValue(m, fields.Get(i)))
+		}
+		if err := out.Write(record); err != nil {
+			return fmt.Errorf("write CSV: %w", err)
+		}
+	}
+	out.Flush()
+	if err := out.Error(); err != nil {
+		return fmt.Errorf("write CSV: %w", err)
+	}
+	return nil
+}
+
+func csvValue(m protoreflect.Message, f protoreflect.FieldDescriptor) string {
+	switch {
+	case f.IsMap():
+		return strconv.Itoa(m.Get(f).Map().Len())
+	case f.IsList() && f.Kind() == protoreflect.MessageKind:
+		return strconv.Itoa(m.Get(f).List().Len())
+	case f.IsList():
+		var all []string
+		for i := range m.Get(f).List().Len() {
+			all = append(all, m.Get(f).List().Get(i).String())
+		}
+		return strings.Join(all, ";")
+	case f.HasPresence() && !m.Has(f):
+		return ""
+	case f.Kind() == protoreflect.MessageKind:
+		if t, ok := m.Get(f).Message().Interface().(*timestamppb.Timestamp); ok {
+			return t.AsTime().Format(time.RFC3339Nano)
+		}
+		return ""
+	case f.Kind() == protoreflect.DoubleKind:
+		return strconv.FormatFloat(m.Get(f).Float(), 'g', -1, 64)
+	}
+	return m.Get(f).String()
+}
+
+// Clean keeps texts from elsewhere from moving the cursor or colouring the screen.
+func Clean(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' || r >= 0x7f && r < 0xa0 || r == 0x2028 || r == 0x2029 {
+			return '�'
+		}
+		return r
+	}, s)
+}
+
+// The words and figures of tables. An Absent value is a dash.
+
+const Absent = "–"
+
+// At is a time, UTC, to the minute.
+func At(t *timestamppb.Timestamp) string {
+	if t == nil {
+		return Absent
+	}
+	return t.AsTime().UTC().Format("2006-01-02 15:04")
+}
+
+// Or is the text, or a dash where it is empty.
+func Or(s string) string {
+	if s == "" {
+		return Absent
+	}
+	return s
+}
+
+// Signed is a number with its sign and so many decimals; what rounds to zero has none.
+func Signed(x float64, decimals int) string {
+	s := strconv.FormatFloat(math.Abs(x), 'f', decimals, 64)
+	switch {
+	case strings.Trim(s, "0.") == "":
+		return s
+	case x < 0:
+		return "−" + s
+	}
+	return "+" + s
+}
+
+// OffPercent is a ratio as a percentage with its sign.
+func OffPercent(x *float64) string {
+	if x == nil {
+		return Absent
+	}
+	return Signed(*x*100, 2)
+}
+
+// Percent is a ratio as a percentage without sign.
+func Percent(x *float64) string {
+	if x == nil {
+		return Absent
+	}
+	return strconv.FormatFloat(*x*100, 'f', 2, 64)
+}
+
+// Scaled is x/by with so many decimals.
+func Scaled(x *float64, by float64, decimals int) string {
+	if x == nil {
+		return Absent
+	}
+	return strconv.FormatFloat(*x/by, 'f', decimals, 64)
+}
+
+// RPM is rad/s as 1/min.
+const RPM = math.Pi / 30
+
+// Count is a number with its noun.
+func Count(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
+}
+
+// Sized is a size with its U in the unit people use for it.
+func Sized(size, u float64, unit string) string {
+	if unit == "ratio" || unit == "1" || unit == "" {
+		return fmt.Sprintf("%s %% ± %.2f %%", Signed(size*100, 2), u*100)
+	}
+	return fmt.Sprintf("%s %s ± %.3g %s", significant(size), unit, u, unit)
+}
+
+func significant(x float64) string {
+	s := strconv.FormatFloat(math.Abs(x), 'g', 3, 64)
+	if x < 0 {
+		return "−" + s
+	}
+	return "+" + s
+}
