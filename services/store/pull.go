@@ -1,0 +1,196 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/ClickHouse/clickhouse-go/v2"
+
+	"rollcall/services/fleet"
+	"rollcall/services/wire"
+)
+
+// PullRow is a row of pulls.
+type PullRow struct {
+	PullID       string            `ch:"pull_id"`
+	CellID       string            `ch:"cell_id"`
+	Kind         uint8             `ch:"kind"` // 1 pull, 2 coast-down of a car, 3 coast-down of the empty rollers
+	StartedAt    time.Time         `ch:"started_at"`
+	CarID        string            `ch:"car_id"`  // the reference car; empty: a customer's car or none
+	Label        string            `ch:"label"`   // joins a separate coast-down to its pull
+	Session      string            `ch:"session"` // name of the reference run
+	CustomerCar  string            `ch:"customer_car"`
+	RampRate     *float64          `ch:"ramp_rate_rad_s2"` // rad/s², the sweep asked for, engine side
+	RotatingMass *float64          `ch:"rotating_mass_kg"` // kg
+	CoastingMass *float64          `ch:"coasting_mass_kg"` // kg
+	Correction   string            `ch:"correction"`
+	Channels     []string          `ch:"channels"`
+	Header       map[string]string `ch:"header"`
+	AgentVersion string            `ch:"agent_version"`
+	ReceivedAt   time.Time         `ch:"received_at"`
+}
+
+// FromPull returns p as a row.
+func FromPull(p fleet.Pull, receivedAt time.Time) PullRow {
+	channels := make([]string, len(p.Channels))
+	for i, c := range p.Channels {
+		channels[i] = string(c)
+	}
+	header := p.Header
+	if header == nil {
+		header = map[string]string{}
+	}
+	return PullRow{
+		PullID: string(p.ID), CellID: string(p.Cell), Kind: uint8(p.Kind), StartedAt: p.StartedAt, CarID: string(p.Car),
+		Label: p.Label, Session: p.Session, CustomerCar: p.CustomerCar, RampRate: p.RampRate,
+		RotatingMass: p.RotatingMass, CoastingMass: p.CoastingMass, Correction: string(p.Correction),
+		Channels: channels, Header: header, AgentVersion: p.AgentVersion, ReceivedAt: receivedAt,
+	}
+}
+
+// Pull returns the row as what it is of. A pull without channels or header has
+// nil for them.
+func (r PullRow) Pull() fleet.Pull {
+	var channels []fleet.Channel
+	for _, c := range r.Channels {
+		channels = append(channels, fleet.Channel(c))
+	}
+	header := r.Header
+	if len(header) == 0 {
+		header = nil
+	}
+	return fleet.Pull{
+		ID: fleet.PullID(r.PullID), Cell: fleet.CellID(r.CellID), Kind: fleet.Kind(r.Kind), StartedAt: r.StartedAt, Car: fleet.CarID(r.CarID),
+		Label: r.Label, Session: r.Session, CustomerCar: r.CustomerCar, RampRate: r.RampRate,
+		RotatingMass: r.RotatingMass, CoastingMass: r.CoastingMass, Correction: fleet.Correction(r.Correction),
+		Channels: channels, Header: header, AgentVersion: r.AgentVersion,
+	}
+}
+
+var selectPulls = "SELECT " + columnsOf[PullRow]() + " FROM pulls FINAL"
+
+// PullFilter narrows a list of pulls further than Filter. Its zero value
+// narrows nothing.
+type PullFilter struct {
+	Filter
+	Kind      fleet.Kind // 0: all
+	Session   string     // empty: all
+	Label     string     // empty: all
+	Customers bool       // only customers' cars: those without a reference car
+}
+
+const wherePulls = ` WHERE started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
+	AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AND ({car:String} = '' OR car_id = {car:String})
+	AND ({kind:UInt8} = 0 OR kind = {kind:UInt8}) AND ({session:String} = '' OR session = {session:String})
+	AND ({label:String} = '' OR label = {label:String}) AND ({customers:UInt8} = 0 OR (car_id = '' AND kind != 3))
+ORDER BY started_at DESC, pull_id DESC LIMIT {limit:UInt64}`
+
+// ListPulls returns the pulls that were announced, complete or not, newest
+// first.
+func (s *Store) ListPulls(ctx context.Context, f PullFilter) ([]PullRow, error) {
+	args := append(f.args(), clickhouse.Named("kind", uint8(f.Kind)), clickhouse.Named("session", f.Session),
+		clickhouse.Named("label", f.Label), clickhouse.Named("customers", boolean(f.Customers)))
+	rows, err := selectRows[PullRow](ctx, s, selectPulls+wherePulls, args...)
+	if err != nil {
+		return nil, fmt.Errorf("list pulls: %w", err)
+	}
+	return rows, nil
+}
+
+// PullEndRow is a row of pull_ends.
+type PullEndRow struct {
+	PullID     string    `ch:"pull_id"`
+	CellID     string    `ch:"cell_id"`
+	Blocks     uint32    `ch:"blocks"`
+	Samples    uint64    `ch:"samples"`
+	Checksum   uint32    `ch:"checksum"`
+	ReceivedAt time.Time `ch:"received_at"`
+}
+
+// FromEnd returns e as a row.
+func FromEnd(e wire.End, receivedAt time.Time) PullEndRow {
+	return PullEndRow{PullID: string(e.Pull), CellID: string(e.Cell), Blocks: e.Blocks, Samples: e.Samples, Checksum: e.Checksum, ReceivedAt: receivedAt}
+}
+
+// RawPull is what there is of one pull.
+type RawPull struct {
+	Begin    PullRow // only when HasBegin
+	HasBegin bool
+	End      PullEndRow // only when HasEnd
+	HasEnd   bool
+	Blocks   []BlockRow // by channel, then index, each once
+}
+
+var (
+	selectPull    = selectPulls + " WHERE pull_id = {pull:String} LIMIT 1"
+	selectPullEnd = "SELECT " + columnsOf[PullEndRow]() + " FROM pull_ends FINAL WHERE pull_id = {pull:String} LIMIT 1"
+)
+
+// ReadPull returns everything there is of a pull, what was sent twice once. It
+// is no error when there is nothing of it.
+func (s *Store) ReadPull(ctx context.Context, id fleet.PullID) (RawPull, error) {
+	var raw RawPull
+	// The end first: whoever sees it can read all blocks.
+	ends, err := selectRows[PullEndRow](ctx, s, selectPullEnd, clickhouse.Named("pull", string(id)))
+	if err != nil {
+		return raw, fmt.Errorf("read the end of pull %s: %w", id, err)
+	}
+	if len(ends) > 0 {
+		raw.End, raw.HasEnd = ends[0], true
+	}
+	if raw.Begin, raw.HasBegin, err = s.ReadPullBegin(ctx, id); err != nil {
+		return raw, err
+	}
+	if raw.Blocks, err = s.readBlocks(ctx, id); err != nil {
+		return raw, fmt.Errorf("read the blocks of pull %s: %w", id, err)
+	}
+	return raw, nil
+}
+
+// ReadPullBegin returns what a pull was announced as, and whether it was.
+func (s *Store) ReadPullBegin(ctx context.Context, id fleet.PullID) (PullRow, bool, error) {
+	rows, err := selectRows[PullRow](ctx, s, selectPull, clickhouse.Named("pull", string(id)))
+	if err != nil {
+		return PullRow{}, false, fmt.Errorf("read pull %s: %w", id, err)
+	}
+	if len(rows) == 0 {
+		return PullRow{}, false, nil
+	}
+	return rows[0], true, nil
+}
+
+var selectAwaitingPulls = selectPulls + ` WHERE pull_id IN (SELECT pull_id FROM pull_ends)
+	AND pull_id NOT IN (SELECT pull_id FROM curves FINAL WHERE code_version = {code_version:String})
+	AND pull_id NOT IN (SELECT pull_id FROM coastdown_results FINAL WHERE code_version = {code_version:String})
+ORDER BY started_at, pull_id LIMIT {limit:UInt64}`
+
+// PullsAwaitingComputation returns pulls and coast-downs that have their end but
+// neither a curve nor a coast-down result of this code version, oldest first.
+func (s *Store) PullsAwaitingComputation(ctx context.Context, codeVersion string, limit int) ([]PullRow, error) {
+	rows, err := selectRows[PullRow](ctx, s, selectAwaitingPulls, clickhouse.Named("code_version", codeVersion), clickhouse.Named("limit", uint64(limit)))
+	if err != nil {
+		return nil, fmt.Errorf("list pulls awaiting computation: %w", err)
+	}
+	return rows, nil
+}
+
+var selectCompletePulls = selectPulls + ` WHERE pull_id IN (SELECT pull_id FROM pull_ends)
+	AND (started_at, pull_id) > (fromUnixTimestamp64Nano({after:Int64}, 'UTC'), {after_id:String})
+ORDER BY started_at, pull_id LIMIT {limit:UInt64}`
+
+// ListCompletePulls returns the pulls and coast-downs that have their end and
+// come after the given one in the order of start, then id: all of them, page by
+// page, with the zero time and an empty id first.
+func (s *Store) ListCompletePulls(ctx context.Context, after time.Time, afterID fleet.PullID, limit int) ([]PullRow, error) {
+	from := int64(-1 << 63)
+	if !after.IsZero() {
+		from = after.UnixNano()
+	}
+	rows, err := selectRows[PullRow](ctx, s, selectCompletePulls, clickhouse.Named("after", from),
+		clickhouse.Named("after_id", string(afterID)), clickhouse.Named("limit", uint64(limit)))
+	if err != nil {
+		return nil, fmt.Errorf("list complete pulls: %w", err)
+	}
+	return rows, nil
+}

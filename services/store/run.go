@@ -1,0 +1,57 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+)
+
+// RunRow is a row of runs. RampRate and LnC have one entry for each of
+// PullIDs; Y to Acceleration have Points entries for each, one pull after the
+// other.
+type RunRow struct {
+	RunID               string      `ch:"run_id"`
+	SiteID              string      `ch:"site_id"`
+	CellID              string      `ch:"cell_id"`
+	CarID               string      `ch:"car_id"`
+	Session             string      `ch:"session"`
+	StartedAt           time.Time   `ch:"started_at"`
+	AirPressure         *float64    `ch:"air_pressure_pa"`   // Pa
+	AirTemperature      *float64    `ch:"air_temperature_k"` // K
+	RelativeHumidity    *float64    `ch:"relative_humidity"`
+	PullIDs             []string    `ch:"pull_ids"`
+	PullStartedAt       []time.Time `ch:"pull_started_at"`
+	LeftOutIDs          []string    `ch:"left_out_ids"`
+	LeftOutReasons      []string    `ch:"left_out_reasons"`
+	Points              uint16      `ch:"points"`           // band points of each pull
+	RampRate            []float64   `ch:"ramp_rate_rad_s2"` // rad/s²
+	LnC                 []float64   `ch:"ln_c"`
+	Y                   []float64   `ch:"y"`
+	U                   []float64   `ch:"u"`
+	Force               []float64   `ch:"force_n"`           // N
+	BrakeForce          []float64   `ch:"brake_force_n"`     // N
+	Speed               []float64   `ch:"speed_mps"`         // m/s
+	Acceleration        []float64   `ch:"acceleration_mps2"` // m/s²
+	Epoch               string      `ch:"epoch"`
+	RegistryEffectiveAt time.Time   `ch:"registry_effective_at"`
+	CodeVersion         string      `ch:"code_version"`
+}
+
+// WriteRuns writes reference runs; one replaces that of the same id.
+func (s *Store) WriteRuns(ctx context.Context, rows []RunRow) error {
+	return insertRows(ctx, s, "runs", rows)
+}
+
+var selectRuns = "SELECT " + columnsOf[RunRow]() + ` FROM runs FINAL
+WHERE started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
+	AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AND ({car:String} = '' OR car_id = {car:String})
+ORDER BY started_at DESC, run_id DESC LIMIT {limit:UInt64}`
+
+// ReadRuns returns reference runs, newest first.
+func (s *Store) ReadRuns(ctx context.Context, f Filter) ([]RunRow, error) {
+	rows, err := selectRows[RunRow](ctx, s, selectRuns, f.args()...)
+	if err != nil {
+		return nil, fmt.Errorf("read reference runs: %w", err)
+	}
+	return rows, nil
+}
