@@ -53,6 +53,7 @@ type CellEstimate struct {
 	Cell fleet.CellID
 	// Offset is the cell's relative error less the robust centre of all
 	// cells': positive when it reads high. U is expanded, k = 2.
+	// Both are 0 when Runs is.
 	Offset float64
 	U      float64
 	Runs   int       // in the window and since its error last restarted
@@ -124,4 +125,38 @@ type Followed struct {
 }
 
 // Follow returns one Step per reference run and where the fleet stands.
-func Follow(h History, s Settings) (Followed, error) { panic("not built yet") }
+//
+// Step k rests on runs 0 … k alone (by time, then id) and on the restarts up to
+// its time, so it does not depend on the order in which runs arrived or were
+// given, and equal histories give equal bits.
+//
+// The model of a pull's band mean of y = ln(C·F), over the trailing window, is
+//
+//	y = m_j + r_j·(ramp/ramp̄_j − 1) + g_j·(t − t̄_j) + b_c + u_s + e_p
+//
+// m_j the car's level, fixed; r_j its answer to the ramp rate and g_j its own
+// slow change, random with the stated sds; b_c the cell's error since it last
+// restarted, random; u_s the session's, e_p the pull's.
+//
+// Why a change g_j: a car that fades by 0.1 % a week is 0.4 % behind the middle
+// of an eight-week window, so each cell it visits would look that much low, week
+// upon week. With g_j the fade is the car's. It costs little where the car
+// visits several cells (24 runs in the window know g_j to 0.04 % a week, which
+// adds 8 % to the sd of an innovation), and where it does not the prior sd
+// keeps g_j near nought, without a rule that switches.
+//
+// A run's innovation is its mean of y less what the fit of the runs before it
+// expects, over the standard deviation of that difference: the fit's own
+// uncertainty, a session's, and the pulls' noise. The cell's offset is b_c less
+// the robust mean (Algorithm A) of all cells, so that one bad cell hardly moves
+// the others, with U from the joint covariance of cells and cars.
+//
+// It returns an error when the settings are not valid, when a run is given
+// twice or does not say its cell, car and time.
+func Follow(h History, s Settings) (Followed, error) {
+	f, err := NewFollower(s)
+	if err != nil {
+		return Followed{}, err
+	}
+	return f.Follow(h)
+}
