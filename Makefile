@@ -1,0 +1,53 @@
+# Rollcall. `make demo` does the main job, `make test` runs the tests.
+# Needs Go, npm and a Debian-like system; everything else is fetched by name.
+
+SHELL := /bin/bash
+GO ?= go
+TOOL := $(GO) tool -modfile=deploy/tools/go.mod
+ENGINE := deploy/engine/node_modules/.package-lock.json
+# Flags for `make test`, e.g. TESTFLAGS=-race
+TESTFLAGS ?=
+# Flags for `make demo`, e.g. DEMOFLAGS="--weeks 26 --continue"; see `bin/demo --help`
+DEMOFLAGS ?=
+
+.PHONY: all build engine demo test bench lint generate check-generated fmt clean
+
+all: build
+
+# engine installs the pinned ClickHouse engine, once.
+engine: $(ENGINE)
+$(ENGINE): deploy/engine/package.json deploy/engine/package-lock.json
+	cd deploy/engine && npm ci --ignore-scripts --no-audit --no-fund
+	@touch $@
+
+build:
+	CGO_ENABLED=0 $(GO) build -trimpath -o bin/ ./services/cmd/rollcall ./agent/cmd/rollcell ./deploy/demo
+
+# demo plays half a year of an invented chain through real agents, service and engine.
+demo: engine build
+	@bin/demo $(DEMOFLAGS)
+
+test: engine
+	ROLLCALL_REQUIRE_ENGINE=1 $(GO) test $(TESTFLAGS) ./...
+
+# bench prints the figures of README.md, measured in one run.
+bench: engine build
+	$(GO) run ./deploy/bench
+
+lint:
+	@unformatted=$$(gofmt -l agent dashboards deploy proto services); test -z "$$unformatted" || { echo "run gofmt on:"; echo "$$unformatted"; exit 1; }
+	$(GO) vet ./...
+	$(TOOL) staticcheck ./...
+	cd proto && $(GO) tool -modfile=../deploy/tools/go.mod buf lint
+	cd proto && $(GO) tool -modfile=../deploy/tools/go.mod buf breaking --against released.binpb
+
+# generate makes the Go code of proto/ anew.
+generate:
+	cd proto && $(GO) tool -modfile=../deploy/tools/go.mod buf generate
+
+# check-generated fails when the committed Go code of proto/ is not what the .proto files give.
+check-generated: generate
+	git diff --exit-code -- proto
+
+clean:
+	rm -rf bin demo-data
