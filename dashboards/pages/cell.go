@@ -1,0 +1,224 @@
+package pages
+
+import (
+	"context"
+	"fmt"
+	"html/template"
+	"math"
+	"net/http"
+	"slices"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/caution"
+	"rollcall/services/show"
+)
+
+// cellPage is the data of a cell's page.
+type cellPage struct {
+	*rollcallv1.CellStatus
+	Name, Site string
+	State      state
+	Words      string
+	Offsets    template.HTML // offset with U over time
+	Sums       template.HTML // CUSUM over time
+	Runs       []*rollcallv1.Run
+	Checks     []*rollcallv1.Check
+	Pulls      []*rollcallv1.Pull
+	Flags      []*rollcallv1.Flag
+}
+
+func (h *handler) showCell(ctx context.Context, r *http.Request) (answer, error) {
+	filter := &rollcallv1.Filter{CellId: r.PathValue("id"), Limit: 500}
+	cells, err := h.fleet.ListCells(ctx, &rollcallv1.ListCellsRequest{Filter: &rollcallv1.Filter{CellId: r.PathValue("id")}})
+	if err != nil {
+		return answer{}, err
+	}
+	i := slices.IndexFunc(cells.GetCells(), func(c *rollcallv1.CellStatus) bool { return c.GetCellId() == r.PathValue("id") })
+	if i < 0 {
+		return answer{}, status.Error(codes.NotFound, "no such cell")
+	}
+	c := cells.GetCells()[i]
+	runs, err := h.fleet.ListRuns(ctx, &rollcallv1.ListRunsRequest{Filter: filter})
+	if err != nil {
+		return answer{}, err
+	}
+	checks, err := h.fleet.ListChecks(ctx, &rollcallv1.ListChecksRequest{Filter: filter})
+	if err != nil {
+		return answer{}, err
+	}
+	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{Filter: filter, IncludeClosed: true})
+	if err != nil {
+		return answer{}, err
+	}
+	pulls, err := h.fleet.ListPulls(ctx, &rollcallv1.ListPullsRequest{Filter: &rollcallv1.Filter{CellId: c.GetCellId(), Limit: 30}})
+	if err != nil {
+		return answer{}, err
+	}
+	p := cellPage{CellStatus: c, Name: nameOf(c), Site: siteOf(c), State: stateOf(c), Words: offsetWords(c),
+		Runs: runs.GetRuns(), Checks: checks.GetChecks(), Pulls: pulls.GetPulls(), Flags: flags.GetFlags()}
+	p.Offsets = drawOffsets(c, p.Runs, p.Checks)
+	p.Sums = drawSums(c, p.Runs)
+	return answer{page: "cell", title: p.Name, data: p}, nil
+}
+
+// sorted returns the runs with a time, oldest first.
+func sorted(runs []*rollcallv1.Run) []*rollcallv1.Run {
+	all := slices.DeleteFunc(slices.Clone(runs), func(r *rollcallv1.Run) bool { return r.GetStartedAt() == nil })
+	slices.SortStableFunc(all, func(a, b *rollcallv1.Run) int { return a.GetStartedAt().AsTime().Compare(b.GetStartedAt().AsTime()) })
+	return all
+}
+
+// timeAxis spans the runs with a little room.
+func timeAxis(runs []*rollcallv1.Run) (axis, time.Time, time.Time) {
+	from, until := runs[0].GetStartedAt().AsTime(), runs[len(runs)-1].GetStartedAt().AsTime()
+	room := max(until.Sub(from)/40, 12*time.Hour)
+	from, until = from.Add(-room), until.Add(room)
+	return axis{float64(from.UnixNano()), float64(until.UnixNano())}, from, until
+}
+
+// chartHeight is the share of a chart over time above its dates.
+const chartHeight = 0.9
+
+// frameOf draws what charts over time have in common.
+func frameOf(d *drawing, x axis, from, until time.Time, y axis, unit string) {
+	step := roundStep((y.high - y.low) / 5)
+	for _, t := range y.ticks(5) {
+		place := y.up(t) * chartHeight
+		d.line("grid", 0, place, 1, place)
+		word := tick(t, step)
+		if t > step/2 {
+			word = "+" + word
+		}
+		d.text("tick", "start", 0, place, 2, -3, word+unit)
+	}
+	at, words := days(from, until, 6)
+	for i, t := range at {
+		share := x.at(float64(t.UnixNano()))
+		if share < 0.04 || share > 0.96 {
+			continue
+		}
+		d.line("grid", share, 0, share, chartHeight)
+		d.text("tick", "middle", share, 1, 0, -3, words[i])
+	}
+}
+
+func drawOffsets(c *rollcallv1.CellStatus, runs []*rollcallv1.Run, checks []*rollcallv1.Check) template.HTML {
+	runs = slices.DeleteFunc(sorted(runs), func(r *rollcallv1.Run) bool { return r.Offset == nil })
+	if len(runs) == 0 {
+		return ""
+	}
+	limit := c.GetTolerance() * 100
+	reach := limit * 1.3
+	for _, r := range runs {
+		reach = max(reach, min(math.Abs(r.GetOffset())+r.GetExpandedUncertainty(), 4*c.GetTolerance())*105)
+	}
+	x, from, until := timeAxis(runs)
+	y := axis{-reach, reach}
+	d := newDrawing("chart", fmt.Sprintf("offset of %s from the fleet after each of %s, with U, against its limit of ± %.3g %%", nameOf(c), show.Count(len(runs), "reference run", "reference runs"), limit), 300)
+	place := func(r *rollcallv1.Run, v float64) point {
+		return point{x.at(float64(r.GetStartedAt().AsTime().UnixNano())), inside(y.up(v*100)) * chartHeight}
+	}
+	d.rect("band", 0, y.up(limit)*chartHeight, 1, y.up(-limit)*chartHeight)
+	frameOf(d, x, from, until, y, " %")
+	d.line("edge", 0, y.up(limit)*chartHeight, 1, y.up(limit)*chartHeight)
+	d.line("edge", 0, y.up(-limit)*chartHeight, 1, y.up(-limit)*chartHeight)
+	d.line("fleet", 0, y.up(0)*chartHeight, 1, y.up(0)*chartHeight)
+	var upper, middle, lower []point
+	for _, r := range runs {
+		middle = append(middle, place(r, r.GetOffset()))
+		upper = append(upper, place(r, r.GetOffset()+r.GetExpandedUncertainty()))
+		lower = append(lower, place(r, r.GetOffset()-r.GetExpandedUncertainty()))
+	}
+	d.band("doubt", upper, lower)
+	d.curve("trace", middle)
+	for _, p := range middle {
+		d.mark(disc, "dot", p.x, p.y)
+	}
+	for _, k := range checks {
+		if share := x.at(float64(k.GetPerformedAt().AsTime().UnixNano())); k.GetPerformedAt() != nil && share >= 0 && share <= 1 {
+			shape, class := shapeOfVerdict(k.GetVerdict())
+			d.line("check", share, chartHeight-0.06, share, chartHeight)
+			d.mark(shape, class+" small", share, chartHeight-0.08)
+		}
+	}
+	return d.end()
+}
+
+// shapeOfVerdict is the shape of a check's verdict.
+func shapeOfVerdict(verdict string) (shape, class string) {
+	switch verdict {
+	case "pass":
+		return disc, "good"
+	case "conditional pass":
+		return halfDisc, "good"
+	case "conditional fail":
+		return hollowTriangle, "bad"
+	case "fail":
+		return triangle, "bad"
+	}
+	return cross, "none"
+}
+
+func drawSums(c *rollcallv1.CellStatus, runs []*rollcallv1.Run) template.HTML {
+	runs = sorted(runs)
+	if len(runs) == 0 || c.GetCusumLimit() <= 0 {
+		return ""
+	}
+	limit := c.GetCusumLimit()
+	reach := limit * 1.3
+	for _, r := range runs {
+		reach = max(reach, min(max(r.GetCusumHigh(), r.GetCusumLow()), 4*limit)*1.05)
+	}
+	x, from, until := timeAxis(runs)
+	y := axis{-reach, reach}
+	d := newDrawing("chart", fmt.Sprintf("CUSUM of %s, upward and downward, against its limit of %.3g", nameOf(c), limit), 200)
+	frameOf(d, x, from, until, y, "")
+	for _, edge := range []float64{limit, -limit} {
+		d.line("edge", 0, y.up(edge)*chartHeight, 1, y.up(edge)*chartHeight)
+	}
+	d.line("fleet", 0, y.up(0)*chartHeight, 1, y.up(0)*chartHeight)
+	var high, low []point
+	for _, r := range runs {
+		at := x.at(float64(r.GetStartedAt().AsTime().UnixNano()))
+		high = append(high, point{at, inside(y.up(math.Abs(r.GetCusumHigh()))) * chartHeight})
+		low = append(low, point{at, inside(y.up(-math.Abs(r.GetCusumLow()))) * chartHeight})
+	}
+	d.curve("trace", high)
+	d.curve("trace dashed", low)
+	return d.end()
+}
+
+// flagPage is the data of a flag's page.
+type flagPage struct {
+	*rollcallv1.Flag
+	Of, Link string
+	State    state
+	Cautions []string
+}
+
+func (h *handler) showFlag(ctx context.Context, r *http.Request) (answer, error) {
+	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{IncludeClosed: true})
+	if err != nil {
+		return answer{}, err
+	}
+	for _, f := range flags.GetFlags() {
+		if f.GetFlagId() != r.PathValue("id") {
+			continue
+		}
+		p := flagPage{Flag: f, Of: f.GetCellId(), State: stateOf(&rollcallv1.CellStatus{FlagId: f.GetFlagId(), FlagKind: f.GetKind()})}
+		if f.GetCellId() == "" {
+			p.Of = "reference car " + f.GetCarId()
+		} else {
+			p.Link = "/cells/" + f.GetCellId()
+		}
+		if f.GetOpen() && f.GetNextCheck() != "" {
+			p.Cautions = []string{caution.Car, caution.Masses, caution.First}
+		}
+		return answer{page: "flag", title: "Flag on " + p.Of, data: p}, nil
+	}
+	return answer{}, status.Error(codes.NotFound, "no such flag")
+}

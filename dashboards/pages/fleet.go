@@ -1,0 +1,355 @@
+package pages
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"html/template"
+	"math"
+	"net/http"
+	"slices"
+	"strings"
+
+	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/caution"
+	"rollcall/services/show"
+)
+
+// words are the functions of the templates.
+var words = template.FuncMap{
+	"at":      show.At,
+	"or":      show.Or,
+	"off":     show.OffPercent,
+	"percent": show.Percent,
+	"sized":   show.Sized,
+	"sign":    sign,
+	"lower":   strings.ToLower,
+	"chance":  func(p float64) string { return fmt.Sprintf("%.0f %%", p*100) },
+	"count":   show.Count,
+	"ratio":   func(x float64) string { return show.Percent(&x) },
+	"effect":  func(x float64) string { return show.OffPercent(&x) },
+	"fixed":   func(x float64, decimals int) string { return show.Scaled(&x, 1, decimals) },
+}
+
+// state is how a cell stands, in a word and a shape.
+type state struct {
+	Shape, Class, Word string
+	// Rank orders states, what needs somebody first.
+	Rank int
+}
+
+var (
+	stateRecalibrate  = state{triangle, "bad", "recalibrate", 0}
+	stateDrifting     = state{diamond, "drift", "drifting", 1}
+	stateOverdue      = state{square, "due", "check overdue", 2}
+	stateOutside      = state{hollowTriangle, "bad", "outside, not certain", 4}
+	stateNotSeparable = state{ring, "none", "not separable", 5}
+	stateClose        = state{halfDisc, "good", "agrees, by less than U", 6}
+	stateUnjudged     = state{cross, "none", "not judged yet", 7}
+	stateAgrees       = state{disc, "good", "agrees", 8}
+)
+
+// stateOf judges a cell for the eye: its open flag if it has one, else its
+// offset x and U against its limit: |x| + U ≤ limit agrees, |x| ≤ limit agrees
+// by less than U, and beyond is outside without certainty.
+func stateOf(c *rollcallv1.CellStatus) state {
+	switch kind := c.GetFlagKind(); {
+	case kind == stateRecalibrate.Word:
+		return stateRecalibrate
+	case kind == stateDrifting.Word:
+		return stateDrifting
+	case kind == stateOverdue.Word:
+		return stateOverdue
+	case c.GetFlagId() != "":
+		return state{diamond, "drift", show.Or(kind), 3}
+	case c.Offset == nil:
+		return stateUnjudged
+	case c.GetNotSeparable() != "":
+		return stateNotSeparable
+	case math.Abs(c.GetOffset())+c.GetExpandedUncertainty() <= c.GetTolerance():
+		return stateAgrees
+	case math.Abs(c.GetOffset()) <= c.GetTolerance():
+		return stateClose
+	}
+	return stateOutside
+}
+
+// fleetPage is the first page's data.
+type fleetPage struct {
+	Empty    bool
+	Lead     string   // the sentence on top
+	More     []string // what else is to be said
+	Sites    []siteRows
+	Axis     template.HTML
+	Shapes   []state // the shapes in use, for the legend
+	Flags    []flagCard
+	Cells    []cellRow
+	Cautions []string
+}
+
+type siteRows struct {
+	Name  string
+	Cells []cellRow
+}
+
+type cellRow struct {
+	*rollcallv1.CellStatus
+	State state
+	Plot  template.HTML
+	// Cause is the leading cause with its probability; empty: none.
+	Cause string
+}
+
+// flagCard is an open flag in the list of what to do.
+type flagCard struct {
+	*rollcallv1.Flag
+	State state
+	Of    string // the cell's or car's name
+}
+
+func (h *handler) showFleet(ctx context.Context, _ *http.Request) (answer, error) {
+	cells, err := h.fleet.ListCells(ctx, &rollcallv1.ListCellsRequest{})
+	if err != nil {
+		return answer{}, err
+	}
+	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{})
+	if err != nil {
+		return answer{}, err
+	}
+	return answer{page: "fleet", title: "The fleet", data: fleetPageOf(cells.GetCells(), flags.GetFlags())}, nil
+}
+
+// nameOf is what a cell is called on a page.
+func nameOf(c *rollcallv1.CellStatus) string {
+	if c.GetName() != "" {
+		return c.GetName()
+	}
+	return c.GetCellId()
+}
+
+func siteOf(c *rollcallv1.CellStatus) string {
+	if c.GetSiteName() != "" {
+		return c.GetSiteName()
+	}
+	return c.GetSiteId()
+}
+
+func fleetPageOf(cells []*rollcallv1.CellStatus, flags []*rollcallv1.Flag) fleetPage {
+	p := fleetPage{Empty: len(cells) == 0}
+	if p.Empty {
+		p.Lead = "No cell is in the registry yet."
+		return p
+	}
+	cells = slices.Clone(cells)
+	slices.SortStableFunc(cells, func(a, b *rollcallv1.CellStatus) int {
+		return cmp.Or(cmp.Compare(siteOf(a), siteOf(b)), cmp.Compare(a.GetSiteId(), b.GetSiteId()), cmp.Compare(a.GetCellId(), b.GetCellId()))
+	})
+	x := offsetAxis(cells)
+	p.Axis = drawOffsetAxis(x)
+	names := map[string]string{}
+	seen := map[string]bool{}
+	for _, c := range cells {
+		names[c.GetCellId()] = nameOf(c)
+		row := cellRow{CellStatus: c, State: stateOf(c)}
+		row.Plot = drawOffset(c, row.State, x)
+		if c.GetCause() != "" {
+			row.Cause = fmt.Sprintf("%s, %.0f %%", c.GetCause(), c.GetCauseProbability()*100)
+		}
+		p.Cells = append(p.Cells, row)
+		if n := len(p.Sites); n == 0 || p.Sites[n-1].Cells[0].GetSiteId() != c.GetSiteId() {
+			p.Sites = append(p.Sites, siteRows{Name: siteOf(c)})
+		}
+		s := &p.Sites[len(p.Sites)-1]
+		s.Cells = append(s.Cells, row)
+		if !seen[row.State.Word] {
+			seen[row.State.Word] = true
+			p.Shapes = append(p.Shapes, row.State)
+		}
+	}
+	slices.SortFunc(p.Shapes, func(a, b state) int { return a.Rank - b.Rank })
+	for _, f := range flags {
+		if !f.GetOpen() {
+			continue
+		}
+		card := flagCard{Flag: f, Of: names[f.GetCellId()], State: stateOf(&rollcallv1.CellStatus{FlagId: f.GetFlagId(), FlagKind: f.GetKind()})}
+		switch {
+		case f.GetCellId() == "":
+			card.Of = "Reference car " + f.GetCarId()
+		case card.Of == "":
+			card.Of = f.GetCellId()
+		}
+		p.Flags = append(p.Flags, card)
+		if f.GetNextCheck() != "" {
+			p.Cautions = []string{caution.Car, caution.Masses, caution.First}
+		}
+	}
+	slices.SortStableFunc(p.Flags, func(a, b flagCard) int {
+		return cmp.Or(a.State.Rank-b.State.Rank, cmp.Compare(a.Of, b.Of))
+	})
+	p.Lead, p.More = sentences(p.Cells, p.Flags)
+	return p
+}
+
+// sentences says how the fleet stands: first what needs somebody, then the rest
+// so that every cell is accounted for.
+func sentences(cells []cellRow, flags []flagCard) (lead string, more []string) {
+	by := map[string][]string{}
+	for _, c := range cells {
+		by[c.State.Word] = append(by[c.State.Word], nameOf(c.CellStatus))
+	}
+	total := len(cells)
+	of := func(n int) string { return fmt.Sprintf("%d of %s", n, show.Count(total, "cell", "cells")) }
+	verb := func(n int, one, many string) string {
+		if n == 1 {
+			return one
+		}
+		return many
+	}
+	agree, near := len(by[stateAgrees.Word]), len(by[stateClose.Word])
+	switch bad := by[stateRecalibrate.Word]; {
+	case len(bad) > 0:
+		lead = fmt.Sprintf("%s %s recalibration: %s.", of(len(bad)), verb(len(bad), "needs", "need"), list(bad))
+	case agree == total && total == 1:
+		lead = "The one cell agrees with the fleet within its limit."
+	case agree == total:
+		lead = fmt.Sprintf("All %d cells agree with the fleet within their limits.", total)
+	case agree+near == 0 && len(by[stateUnjudged.Word]) == total:
+		lead = fmt.Sprintf("%s cannot be judged yet: there is no reference run.", show.Count(total, "cell", "cells"))
+	default:
+		lead = fmt.Sprintf("No cell needs recalibration; %s surely %s.", of(agree), verb(agree, "agrees", "agree"))
+	}
+	say := func(s state, format string, arguments ...any) {
+		if n := len(by[s.Word]); n > 0 {
+			more = append(more, fmt.Sprintf("%d %s: %s.", n, fmt.Sprintf(format, arguments...), list(by[s.Word])))
+		}
+	}
+	count := func(s state) int { return len(by[s.Word]) }
+	say(stateDrifting, "%s drifting", verb(count(stateDrifting), "is", "are"))
+	say(stateOverdue, "%s an overdue check", verb(count(stateOverdue), "has", "have"))
+	for _, c := range cells {
+		if c.State.Rank == 3 {
+			more = append(more, fmt.Sprintf("%s is flagged: %s.", nameOf(c.CellStatus), c.State.Word))
+		}
+	}
+	say(stateOutside, "%s outside the limit, but by less than U", verb(count(stateOutside), "is", "are"))
+	say(stateNotSeparable, "cannot be told apart from a reference car")
+	if agree+near > 0 && lead[:3] != "All" && lead[:3] != "The" {
+		s := fmt.Sprintf("%d %s with the fleet within %s", agree+near, verb(agree+near, "agrees", "agree"), verb(agree+near, "its limit", "their limits"))
+		if near > 0 {
+			s += fmt.Sprintf(", %d of them by less than U (%s)", near, list(by[stateClose.Word]))
+		}
+		more = append(more, s+".")
+	}
+	if n := len(by[stateUnjudged.Word]); n > 0 && n < total {
+		say(stateUnjudged, "%s no reference run yet and cannot be judged", verb(n, "has", "have"))
+	}
+	for _, f := range flags {
+		if f.GetCellId() == "" {
+			more = append(more, f.Of+" is flagged: it has changed, not the cells.")
+		}
+	}
+	return lead, more
+}
+
+// list joins names as people do, not more than six of them.
+func list(names []string) string {
+	const most = 6
+	if len(names) > most {
+		return strings.Join(names[:most], ", ") + fmt.Sprintf(" and %d more", len(names)-most)
+	}
+	if len(names) < 2 {
+		return strings.Join(names, "")
+	}
+	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
+}
+
+// offsetAxis is the axis of the fleet's chart, symmetrical about the fleet. One
+// cell far off does not squeeze the others: beyond four times the widest limit
+// an arrow at the edge stands for it.
+func offsetAxis(cells []*rollcallv1.CellStatus) axis {
+	reach, limit := 0.0, 0.0
+	for _, c := range cells {
+		limit = max(limit, c.GetTolerance())
+		if c.Offset != nil {
+			reach = max(reach, math.Abs(c.GetOffset())+c.GetExpandedUncertainty())
+		}
+	}
+	if limit == 0 {
+		limit = 0.01
+	}
+	reach = min(max(reach, limit*1.4), limit*4) * 1.06
+	return axis{-reach, reach}
+}
+
+// inside is where a place off the drawing is put.
+func inside(share float64) float64 { return min(max(share, 0), 1) }
+
+func drawOffset(c *rollcallv1.CellStatus, s state, x axis) template.HTML {
+	limit := c.GetTolerance()
+	label := fmt.Sprintf("%s: %s; limit ± %s %%; %s", nameOf(c), offsetWords(c), show.Percent(&limit), s.Word)
+	d := newDrawing("plot", label, 30)
+	d.rect("band", inside(x.at(-limit)), 0, inside(x.at(limit)), 1)
+	for _, t := range x.ticks(6) {
+		d.line("grid", x.at(t), 0, x.at(t), 1)
+	}
+	d.line("edge", inside(x.at(-limit)), 0, inside(x.at(-limit)), 1)
+	d.line("edge", inside(x.at(limit)), 0, inside(x.at(limit)), 1)
+	d.line("fleet", x.at(0), 0, x.at(0), 1)
+	if c.Offset == nil {
+		d.mark(s.Shape, s.Class, x.at(0), 0.5)
+		return d.end()
+	}
+	o, u := c.GetOffset(), c.GetExpandedUncertainty()
+	if c.ExpandedUncertainty != nil {
+		low, high := inside(x.at(o-u)), inside(x.at(o+u))
+		d.line("interval", low, 0.5, high, 0.5)
+		if x.at(o-u) >= 0 && x.at(o-u) <= 1 {
+			d.line("interval", low, 0.3, low, 0.7)
+		}
+		if x.at(o+u) <= 1 && x.at(o+u) >= 0 {
+			d.line("interval", high, 0.3, high, 0.7)
+		}
+	}
+	switch at := x.at(o); {
+	case at < 0.012:
+		d.mark(arrowLeft, s.Class, 0.006, 0.5)
+		d.mark(s.Shape, s.Class, 0.04, 0.5)
+	case at > 0.988:
+		d.mark(arrowRight, s.Class, 0.994, 0.5)
+		d.mark(s.Shape, s.Class, 0.96, 0.5)
+	default:
+		d.mark(s.Shape, s.Class, at, 0.5)
+	}
+	return d.end()
+}
+
+// offsetWords is a cell's offset with U in words.
+func offsetWords(c *rollcallv1.CellStatus) string {
+	if c.Offset == nil {
+		return "no reference run yet"
+	}
+	s := show.OffPercent(c.Offset) + " %"
+	if c.ExpandedUncertainty != nil {
+		s += " ± " + show.Percent(c.ExpandedUncertainty) + " %"
+	}
+	return s
+}
+
+func drawOffsetAxis(x axis) template.HTML {
+	d := newDrawing("axis", "offset from the fleet in percent, low to the left, high to the right", 34)
+	inPercent := axis{x.low * 100, x.high * 100}
+	ticks := inPercent.ticks(6)
+	step := roundStep((inPercent.high - inPercent.low) / 6)
+	for _, t := range ticks {
+		d.line("grid", inPercent.at(t), 0, inPercent.at(t), 0.2)
+		word := tick(t, step)
+		if t > step/2 {
+			word = "+" + word
+		}
+		d.text("tick", "middle", inPercent.at(t), 0, 0, 18, word)
+	}
+	d.text("axisname", "start", 0, 1, 0, -2, "reads low")
+	d.text("axisname", "middle", 0.5, 1, 0, -2, "offset from the fleet, %")
+	d.text("axisname", "end", 1, 1, 0, -2, "reads high")
+	return d.end()
+}
