@@ -13,7 +13,7 @@ import (
 // distribution and density.
 const (
 	AlgorithmAFactor      = 1.134
-	AlgorithmAFactorExact = 1.1333926554623655
+	AlgorithmAFactorExact = 1.133392655462487
 )
 
 // Robust is a robust mean.

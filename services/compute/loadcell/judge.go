@@ -523,7 +523,7 @@ func (j *judge) conclude() {
 	}
 	if !positive(j.cell.CheckTolerance) {
 		r.Verdict = fleet.VerdictUnusable
-		r.Reason = fmt.Sprintf("the registry gives cell %s no check tolerance (%v): enter check_tolerance", j.cell.ID, j.cell.CheckTolerance)
+		r.Reason = fmt.Sprintf("the registry gives cell %s no check tolerance (%v): enter check_tolerance_percent", j.cell.ID, j.cell.CheckTolerance)
 		return
 	}
 	if !positive(j.cell.LoadCellRange) {
