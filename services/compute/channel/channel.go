@@ -127,3 +127,29 @@ func Resample(dst []float64, s Series, clock []float64, maxGap float64) []float6
 
 // isFinite reports whether x is neither NaN nor infinite.
 func isFinite(x float64) bool { return x-x == 0 }
+
+// Thin returns s averaged over blocks of whole samples, each about step seconds
+// long, missing samples left out. It returns s itself when its own step is as
+// long.
+func Thin(s Series, step float64) Series {
+	block := 1
+	if own := UsualStep(s.T); own > 0 {
+		block = int(math.Min(math.Round(step/own), float64(len(s.T))))
+	}
+	if block <= 1 {
+		return s
+	}
+	n := (len(s.T) + block - 1) / block
+	both := make([]float64, 2*n)
+	out := Series{T: both[:0:n], X: both[n:n]}
+	for i := 0; i+block <= len(s.T); i += block {
+		part := Series{T: s.T[i : i+block], X: s.X[i : i+block]}
+		if x, good := Mean(part); good > 0 {
+			// The middle, not the mean of the good ones' times: a missing
+			// sample must not make the clock uneven.
+			out.T = append(out.T, (part.T[0]+part.T[block-1])/2)
+			out.X = append(out.X, x)
+		}
+	}
+	return out
+}

@@ -4,9 +4,30 @@
 // In: a pull's channels, the cell and the load-cell calibration in force, the
 // car. Out: a Curve. It follows channel and coastdown and is read by finding
 // and refrun.
+//
+//	F_brake  = S(x)·L·n/r
+//	F_trac   = F_brake + M_base·dv/dt + F_par(v)
+//	P_wheel  = F_trac·v
+//	F_cd(v)  = −(M_base + M_coast)·dv/dt − F_brake        coast-down, neutral
+//	F_dl(v)  = F_cd(v) − F_par(v)
+//	P_engine = (F_trac + F_dl)·v + M_rot·(dv/dt)·v
+//
+// S load-cell calibration, x reading (N at the arm), L lever arm (m), n
+// brake-to-roller ratio, r roller radius (m), v roller-surface speed (m/s),
+// M_base base inertia (kg), F_par parasitic loss (N), M_coast and M_rot the
+// car's parts that turn in neutral and in gear (kg), F_dl driveline and tyres
+// (N). A percentage loss is never used: without a coast-down there is no engine
+// power.
+//
+// Values and slopes at a grid point come from local cubics over the time around
+// it (channel.FitLocal), each channel on its own clock.
 package powercurve
 
 import (
+	"errors"
+	"fmt"
+	"math"
+
 	"rollcall/services/compute/air"
 	"rollcall/services/compute/channel"
 	"rollcall/services/compute/coastdown"
@@ -120,6 +141,9 @@ type Curve struct {
 	Loss *coastdown.Fit
 	// NoEnginePower says why engine power is not stated; empty: it is.
 	NoEnginePower string
+	// LossNote says which points have no engine power although there is a
+	// coast-down: it does not reach their speed; empty: none.
+	LossNote string
 
 	PeakWheelPower      *Peak // W
 	PeakEnginePower     *Peak // W, uncorrected
@@ -128,5 +152,80 @@ type Curve struct {
 	PeakCorrectedTorque *Peak // N·m
 }
 
-// Reduce returns the curve of a pull.
-func Reduce(in Input) (Curve, error) { panic("not built yet") }
+// The reasons why a pull cannot be reduced.
+var (
+	ErrCell        = errors.New("powercurve: the cell's registry entry cannot be computed with")
+	ErrChannel     = errors.New("powercurve: a channel that is needed is missing")
+	ErrSweep       = errors.New("powercurve: no sweep found")
+	ErrEngineSpeed = errors.New("powercurve: engine speed is not known")
+)
+
+// fewestSamples is how many good samples a channel must have to be used.
+const fewestSamples = 20
+
+// rpm is one revolution per minute, rad/s.
+const rpm = 2 * math.Pi / 60
+
+// defaultStep is the step of the default grid.
+const defaultStep = 100 * rpm
+
+// mostPoints bounds a default grid: 25 000 rpm at its step.
+const mostPoints = 250
+
+// Reduce returns the curve of a pull. It finds the sweep and the coast-down in
+// the samples, and gives each grid point inside the sweep; points outside are
+// left out. What cannot be stated is nil in the curve, with the reason beside
+// it; an error means there is no curve at all: ErrCell, ErrChannel, ErrSweep,
+// ErrEngineSpeed, or a series that channel.Check refuses.
+func Reduce(in Input) (Curve, error) {
+	r, err := prepare(in)
+	if err != nil {
+		return Curve{}, err
+	}
+	out := Curve{
+		Sweep: r.sweep, RampRate: r.rampRate, Window: r.window.Length, PassBand: r.window.PassBand(r.step),
+		EngineSpeedLogged: r.logged,
+	}
+	r.correct(&out)
+	r.coast(&out)
+	grid := in.Grid
+	if grid == nil {
+		grid = r.defaultGrid()
+	}
+	out.Points = r.points(&out, grid, 0)
+	out.Band = r.points(&out, in.Band, spacing(in.Band))
+	if len(out.Points) == 0 && len(out.Band) == 0 {
+		return Curve{}, fmt.Errorf("%w: no grid point between %.0f and %.0f rpm lies inside the sweep",
+			ErrSweep, r.knots[0].n/rpm, r.knots[len(r.knots)-1].n/rpm)
+	}
+	out.findPeaks()
+	out.noteReach()
+	return out, nil
+}
+
+// Parasitic returns the parasitic loss that a coast-down of the empty rollers
+// shows, F_par(v) = −M_base·dv/dt − F_brake, to be held against the registry's
+// cell.Parasitic; and its standard uncertainty at a speed, with base inertia,
+// which scales it whole.
+func Parasitic(cell fleet.Cell, s loadcell.Calibration, channels map[fleet.Channel]channel.Series) (coastdown.Fit, func(v float64) float64, error) {
+	if err := checkCell(cell, s); err != nil {
+		return coastdown.Fit{}, nil, err
+	}
+	speed, err := need(channels, fleet.RollerSpeed)
+	if err != nil {
+		return coastdown.Fit{}, nil, err
+	}
+	_, top := peak(speed)
+	brake := brakeForce(cell, s, channels[fleet.LoadCellForce], channel.Span{Start: top, End: math.Inf(1)})
+	span, err := coastdown.Find(speed, top+settle, nil)
+	if err != nil {
+		return coastdown.Fit{}, nil, fmt.Errorf("find coast-down of empty rollers: %w", err)
+	}
+	fit, err := coastdown.Regress(coastdown.Input{Speed: speed.Between(span), Brake: brake.Between(span), Mass: cell.BaseInertia})
+	if err != nil {
+		return coastdown.Fit{}, nil, fmt.Errorf("fit coast-down of empty rollers: %w", err)
+	}
+	return fit, func(v float64) float64 {
+		return math.Hypot(fit.U(v), (fit.At(v)+fit.Brake)*cell.U.BaseInertia/cell.BaseInertia)
+	}, nil
+}

@@ -1,0 +1,460 @@
+package powercurve
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"rollcall/services/compute/channel"
+	"rollcall/services/compute/coastdown"
+	"rollcall/services/compute/loadcell"
+	"rollcall/services/fleet"
+)
+
+// reduction is a pull while it is being reduced.
+type reduction struct {
+	in     Input
+	kappa  float64 // L·n/r, roller force per force at the arm
+	speed  channel.Series
+	load   channel.Series // readings
+	engine channel.Series // empty when it is not logged
+	logged bool
+	ratio  float64 // rad/m, engine speed per roller speed by gear and tyre; 0: not known
+
+	window   channel.Window
+	step     float64 // s, of the speed channel
+	top      float64 // s, lift-off
+	sweep    channel.Span
+	rampRate float64
+	knots    []knot
+	engaged  float64 // rad/m, engine speed per roller speed in the sweep as measured
+}
+
+// knot is the engine speed at a time of the sweep.
+type knot struct{ t, n float64 }
+
+// checkCell returns ErrCell with what is wrong.
+func checkCell(c fleet.Cell, s loadcell.Calibration) error {
+	for _, x := range []struct {
+		name  string
+		value float64
+	}{{"roller radius", c.RollerRadius}, {"lever arm", c.LeverArm}, {"brake ratio", c.BrakeRatio}, {"base inertia", c.BaseInertia}} {
+		if !(x.value > 0) || math.IsInf(x.value, 1) {
+			return fmt.Errorf("%w: %s is %g; it must be positive", ErrCell, x.name, x.value)
+		}
+	}
+	u := c.U
+	for _, x := range []float64{
+		c.Parasitic.F0, c.Parasitic.F1, c.Parasitic.F2, u.RollerRadius, u.LeverArm, u.BaseInertia, u.Parasitic,
+		u.Speed, u.LoadCell, u.AirPressure, u.AirTemperature, u.Humidity,
+		s.Zero, s.Gain, s.UZero, s.UGain, s.CovZeroGain,
+	} {
+		if x-x != 0 {
+			return fmt.Errorf("%w: a parasitic loss, an uncertainty or the calibration is not a number", ErrCell)
+		}
+	}
+	if !(s.Gain > -1) {
+		return fmt.Errorf("%w: a load-cell gain error of %g leaves no reading", ErrCell, s.Gain)
+	}
+	return nil
+}
+
+// need returns a channel's good samples, or an error that says what is missing.
+func need(channels map[fleet.Channel]channel.Series, c fleet.Channel) (channel.Series, error) {
+	s, ok := channels[c]
+	if !ok {
+		return channel.Series{}, fmt.Errorf("%w: %s is not logged", ErrChannel, c)
+	}
+	if err := channel.Check(s); err != nil {
+		return channel.Series{}, fmt.Errorf("read channel %s: %w", c, err)
+	}
+	s = channel.Clean(s, channel.RangeOf(c))
+	if len(s.T) < fewestSamples {
+		return channel.Series{}, fmt.Errorf("%w: %s has %d good samples; it needs %d", ErrChannel, c, len(s.T), fewestSamples)
+	}
+	return s, nil
+}
+
+// optional returns a channel's good samples; empty when it cannot be used.
+func optional(channels map[fleet.Channel]channel.Series, c fleet.Channel) channel.Series {
+	s := channels[c]
+	if channel.Check(s) != nil {
+		return channel.Series{}
+	}
+	return channel.Clean(s, channel.RangeOf(c))
+}
+
+// brakeForce returns F_brake = S(x)·L·n/r within span, N at the roller.
+func brakeForce(cell fleet.Cell, s loadcell.Calibration, reading channel.Series, span channel.Span) channel.Series {
+	if channel.Check(reading) != nil {
+		return channel.Series{}
+	}
+	reading = channel.Clean(reading.Between(span), channel.RangeOf(fleet.LoadCellForce))
+	out := channel.Series{T: reading.T, X: make([]float64, len(reading.X))}
+	for i, x := range reading.X {
+		out.X[i] = s.Force(x) * cell.LeverArm * cell.BrakeRatio / cell.RollerRadius
+	}
+	return out
+}
+
+// How the sweep is found. Common practice, no source, but each says why.
+const (
+	findStep   = 0.05 // s: blocks the slope is taken from
+	findWindow = 0.5  // s: its window
+	// A sweep is where the speed rises at least this share of its usual rise: a
+	// hold before it does not, a torque curve that falls to its end does.
+	sweepShare = 0.25
+	// startGuard is cut off where the slope's window has seen the hold before.
+	startGuard = 0.25 // s
+	// endGuard is cut off before lift-off, for a lever arm that swings and a
+	// peak that noise has moved.
+	endGuard = 0.05 // s
+	// gearStep is a change of the engine-to-roller ratio that is another gear
+	// or an open clutch, never tyre slip of a pull worth keeping.
+	gearStep = 0.12
+	// fullPedal is the share of its greatest value at which the pedal is down.
+	fullPedal      = 0.9
+	shortestSweep  = 1.0  // s
+	leastRise      = 0.05 // of the top speed
+	leastTop       = 3.0  // m/s: rollers that hardly turn
+	knotsPerWindow = 4
+	mostKnots      = 20000
+)
+
+// prepare reads the channels and finds the sweep.
+func prepare(in Input) (*reduction, error) {
+	if err := checkCell(in.Cell, in.Calibration); err != nil {
+		return nil, err
+	}
+	r := &reduction{in: in, kappa: in.Cell.LeverArm * in.Cell.BrakeRatio / in.Cell.RollerRadius}
+	var err error
+	if r.speed, err = need(in.Channels, fleet.RollerSpeed); err != nil {
+		return nil, err
+	}
+	if r.load, err = need(in.Channels, fleet.LoadCellForce); err != nil {
+		return nil, err
+	}
+	r.engine = optional(in.Channels, fleet.EngineSpeed)
+	r.logged = len(r.engine.T) >= fewestSamples
+	if !r.logged {
+		r.engine = channel.Series{}
+	}
+	if g, tyre := in.Vehicle.GearRatio, in.Vehicle.TyreRadius; g > 0 && tyre > 0 && g/tyre < math.MaxFloat64 {
+		r.ratio = g / tyre
+	}
+	r.step = channel.UsualStep(r.speed.T)
+	r.window = channel.WindowFor(1 / r.step)
+	if err := r.findSweep(); err != nil {
+		return nil, err
+	}
+	if err := r.followEngine(); err != nil {
+		return nil, err
+	}
+	return r, nil
+}
+
+// peak returns the greatest speed and its time: the middle of the five samples
+// whose mean is greatest.
+func peak(s channel.Series) (v, t float64) {
+	n := min(5, len(s.X))
+	sum := 0.0
+	for i, x := range s.X {
+		sum += x
+		if i >= n {
+			sum -= s.X[i-n]
+		}
+		if i >= n-1 && (i == n-1 || sum/float64(n) > v) {
+			v, t = sum/float64(n), s.T[i-n/2]
+		}
+	}
+	return v, t
+}
+
+// findSweep finds lift-off at the greatest speed, and the rising ramp before it.
+func (r *reduction) findSweep() error {
+	var high float64
+	high, r.top = peak(r.speed)
+	if high < leastTop {
+		return fmt.Errorf("%w: the rollers reach %.2f m/s only", ErrSweep, high)
+	}
+	rising := channel.Thin(r.speed.Between(channel.Span{Start: math.Inf(-1), End: r.top}), findStep)
+	var smooth channel.Smoothed
+	if err := channel.Smooth(&smooth, rising, channel.Window{Length: findWindow, Order: 2}); err != nil {
+		return fmt.Errorf("%w: %d samples before the greatest speed", ErrSweep, len(rising.T))
+	}
+	slope := smooth.Slope
+	// The run of rising speed up to the top, past the rollover at its end.
+	last := len(slope) - 1
+	first := last
+	for first > 0 && !(slope[first] <= 0) {
+		first--
+	}
+	// The usual rise: over the upper half of the speeds, where a hold, however
+	// long, or a run through the gears before it has no part.
+	half := (smooth.Value[first] + high) / 2
+	var rise []float64
+	for i := first; i <= last; i++ {
+		if smooth.Value[i] >= half && slope[i] > 0 {
+			rise = append(rise, slope[i])
+		}
+	}
+	if len(rise) == 0 {
+		return fmt.Errorf("%w: the speed does not rise to its greatest value", ErrSweep)
+	}
+	slices.Sort(rise)
+	least := sweepShare * rise[len(rise)/2]
+	for last > first && !(slope[last] >= least) {
+		last--
+	}
+	first = last
+	for first > 0 && slope[first-1] >= least {
+		first--
+	}
+	r.sweep = channel.Span{Start: smooth.T[first], End: math.Min(r.top-endGuard, smooth.T[last]+3*findStep)}
+	if first > 0 {
+		r.sweep.Start += startGuard
+	}
+	r.cutGears()
+	r.cutPedal()
+	rise0, _ := r.speed.At(r.sweep.Start)
+	if !(r.sweep.Length() >= shortestSweep) || !(high-rise0 >= leastRise*high) {
+		return fmt.Errorf("%w: the speed rises for %.2f s, from %.2f to %.2f m/s, before its greatest value at %.2f s; a pull needs %.0f s",
+			ErrSweep, math.Max(0, r.sweep.Length()), rise0, high, r.top, shortestSweep)
+	}
+	return nil
+}
+
+// cutGears starts the sweep after the last change of gear in it, and keeps the
+// ratio of the gear.
+func (r *reduction) cutGears() {
+	if !r.logged || !(r.sweep.Length() > 0) {
+		return
+	}
+	thin := channel.Thin(r.engine.Between(r.sweep), findStep)
+	var ratios []float64
+	for i := len(thin.T) / 2; i < len(thin.T); i++ {
+		if v, ok := r.speed.At(thin.T[i]); ok && v > 0 {
+			ratios = append(ratios, thin.X[i]/v)
+		}
+	}
+	if len(ratios) == 0 {
+		return
+	}
+	slices.Sort(ratios)
+	r.engaged = ratios[len(ratios)/2]
+	for i := len(thin.T) - 1; i >= 0; i-- {
+		if v, ok := r.speed.At(thin.T[i]); ok && math.Abs(thin.X[i]/v/r.engaged-1) > gearStep {
+			r.sweep.Start = math.Max(r.sweep.Start, thin.T[min(i+1, len(thin.T)-1)]+startGuard)
+			return
+		}
+	}
+}
+
+// cutPedal starts the sweep when the pedal is down, where it is logged.
+func (r *reduction) cutPedal() {
+	pedal := optional(r.in.Channels, fleet.Pedal).Between(r.sweep)
+	most := 0.0
+	for _, x := range pedal.X {
+		most = math.Max(most, x)
+	}
+	if most < 0.5 {
+		return
+	}
+	for i, x := range pedal.X {
+		if x >= fullPedal*most {
+			r.sweep.Start = math.Max(r.sweep.Start, pedal.T[i])
+			return
+		}
+	}
+}
+
+// around returns the window of a local polynomial about t, moved as a whole to
+// stay inside the sweep.
+func (r *reduction) around(t, length float64) channel.Span {
+	length = math.Min(length, r.sweep.Length())
+	start := math.Min(math.Max(t-length/2, r.sweep.Start), r.sweep.End-length)
+	return channel.Span{Start: start, End: start + length}
+}
+
+// engineAt returns engine speed and its rate at t from a local polynomial.
+func (r *reduction) engineAt(t float64) (n, rate float64, ok bool) {
+	source, scale := r.engine, 1.0
+	if !r.logged {
+		source, scale = r.speed, r.ratio
+	}
+	f, ok := channel.FitLocal(source, t, r.around(t, r.window.Length), r.window.Order)
+	return f.Value * scale, f.Slope * scale, ok
+}
+
+// followEngine lays knots of rising engine speed along the sweep.
+func (r *reduction) followEngine() error {
+	if r.logged && len(r.engine.Between(r.sweep).T) < fewestSamples {
+		r.logged = false
+	}
+	if !r.logged && r.ratio == 0 {
+		return fmt.Errorf("%w: it is not logged in the sweep and the car's gear ratio and tyre radius are not given; log engine_speed or give both", ErrEngineSpeed)
+	}
+	source, scale := r.engine, 1.0
+	if !r.logged {
+		source, scale = r.speed, r.ratio
+	}
+	middle := (r.sweep.Start + r.sweep.End) / 2
+	line, ok := channel.FitLocal(source, middle, r.sweep, 1)
+	if !ok || !(line.Slope > 0) {
+		return fmt.Errorf("%w: it does not rise in the sweep", ErrEngineSpeed)
+	}
+	r.rampRate = line.Slope * scale
+	count := int(math.Min(r.sweep.Length()/r.window.Length*knotsPerWindow, mostKnots)) + 1
+	r.knots = make([]knot, 0, count+1)
+	for i := range count + 1 {
+		t := r.sweep.Start + r.sweep.Length()*float64(i)/float64(count)
+		n, _, ok := r.engineAt(t)
+		// Noise must not make the curve turn back.
+		if ok && n > 0 && (len(r.knots) == 0 || n > r.knots[len(r.knots)-1].n) {
+			r.knots = append(r.knots, knot{t, n})
+		}
+	}
+	if len(r.knots) < 2 || !(r.rampRate < math.MaxFloat64) {
+		return fmt.Errorf("%w: it does not rise in the sweep", ErrEngineSpeed)
+	}
+	return nil
+}
+
+// timeOf returns when the sweep passes engine speed n, and whether it does.
+func (r *reduction) timeOf(n float64) (float64, bool) {
+	i, found := slices.BinarySearchFunc(r.knots, n, func(k knot, n float64) int {
+		switch {
+		case k.n < n:
+			return -1
+		case k.n > n:
+			return 1
+		}
+		return 0
+	})
+	if found {
+		return r.knots[i].t, true
+	}
+	if i == 0 || i == len(r.knots) {
+		return 0, false
+	}
+	a, b := r.knots[i-1], r.knots[i]
+	t := a.t + (b.t-a.t)*(n-a.n)/(b.n-a.n)
+	// Two Newton steps on the local polynomial itself: the straight line
+	// between knots is only where to start.
+	for range 2 {
+		at, rate, ok := r.engineAt(t)
+		if !ok || !(rate > 0) {
+			break
+		}
+		t = math.Min(math.Max(t+(n-at)/rate, a.t), b.t)
+	}
+	return t, true
+}
+
+// defaultGrid returns every 100 rpm at least half a window inside the sweep,
+// where the local polynomials are centred.
+func (r *reduction) defaultGrid() []float64 {
+	low, _, ok1 := r.engineAt(r.sweep.Start + r.window.Length/2)
+	high, _, ok2 := r.engineAt(r.sweep.End - r.window.Length/2)
+	if !ok1 || !ok2 || !(low > 0) || !(high > low) {
+		return nil
+	}
+	var grid []float64
+	for k := math.Ceil(low / defaultStep); k*defaultStep <= high && len(grid) < mostPoints; k++ {
+		grid = append(grid, k*defaultStep)
+	}
+	return grid
+}
+
+// spacing returns the mean step of a grid; 0 with fewer than two points.
+func spacing(grid []float64) float64 {
+	if len(grid) < 2 {
+		return 0
+	}
+	return (grid[len(grid)-1] - grid[0]) / float64(len(grid)-1)
+}
+
+// How the coast-down is found after the sweep. Common practice, no source.
+const (
+	// settle is left out after lift-off or after the car is free: the driveline
+	// swings, the tyres unload.
+	settle = 0.3 // s
+	// released is the share of the sweep's greatest brake force under which
+	// the brake has let go.
+	released = 0.1
+)
+
+// coast finds and fits the coast-down that belongs to the pull.
+func (r *reduction) coast(out *Curve) {
+	v := r.in.Vehicle
+	switch {
+	case v.RotatingMass == nil || v.CoastingMass == nil:
+		out.NoEnginePower = "the mass of the car's rotating parts is not given; give rotating and coasting mass to have engine power"
+	case !(*v.RotatingMass >= 0) || !(*v.CoastingMass >= 0) || math.IsInf(*v.RotatingMass, 1) || math.IsInf(*v.CoastingMass, 1):
+		out.NoEnginePower = "the mass of the car's rotating parts is negative or not a number; correct it"
+	}
+	mass := r.in.Cell.BaseInertia
+	if out.NoEnginePower == "" {
+		mass += *v.CoastingMass
+	} else {
+		return
+	}
+	channels, from := r.in.Channels, r.top+settle
+	speed, engine := r.speed, r.engine
+	if r.in.CoastDown != nil {
+		var err error
+		if speed, err = need(r.in.CoastDown, fleet.RollerSpeed); err != nil {
+			out.NoEnginePower = fmt.Sprintf("the separate coast-down cannot be used: %v", err)
+			return
+		}
+		channels = r.in.CoastDown
+		engine = optional(channels, fleet.EngineSpeed)
+		_, top := peak(speed)
+		from = top + settle
+		if top-speed.T[0] < settle {
+			from = speed.T[0] // it starts while the car already coasts
+		}
+	}
+	brake := brakeForce(r.in.Cell, r.in.Calibration, channels[fleet.LoadCellForce], channel.Span{Start: from - settle, End: math.Inf(1)})
+	span, err := coastdown.Find(speed, from, r.freeFunc(speed, engine, brake))
+	if err != nil {
+		out.NoEnginePower = "no coast-down after the sweep: let the car roll out in neutral, brake released, and keep recording"
+		return
+	}
+	fit, err := coastdown.Regress(coastdown.Input{Speed: speed.Between(span), Brake: brake.Between(span), Mass: mass})
+	if err != nil {
+		out.NoEnginePower = fmt.Sprintf("the coast-down of %.1f s cannot be used (%v): let the car roll out longer", span.Length(), err)
+		return
+	}
+	out.Loss, out.CoastDown = &fit, &span
+}
+
+// freeFunc returns what says that the car is in neutral or its clutch is down
+// and stays so: engine speed no longer in proportion to roller speed; or, where
+// engine speed is not logged, that the brake has let go.
+func (r *reduction) freeFunc(speed, engine, brake channel.Series) func(float64) bool {
+	brake = channel.Thin(brake, findStep)
+	limit := 0.0
+	for _, x := range channel.Thin(r.load.Between(r.sweep), findStep).X {
+		limit = math.Max(limit, math.Abs(r.in.Calibration.Force(x)*r.kappa))
+	}
+	limit *= released
+	letGo := func(t float64) bool {
+		b, ok := brake.At(t)
+		return !ok || math.Abs(b) <= limit
+	}
+	if len(engine.T) == 0 || r.engaged == 0 {
+		return letGo
+	}
+	freeSince := math.Inf(1)
+	return func(t float64) bool {
+		n, okN := engine.At(t)
+		v, okV := speed.At(t)
+		if !okN || !okV || !(v > 0) || math.Abs(n/v/r.engaged-1) <= gearStep {
+			freeSince = math.Inf(1)
+			return false
+		}
+		freeSince = math.Min(freeSince, t)
+		return t-freeSince >= settle
+	}
+}
