@@ -151,6 +151,8 @@ func (s *Store) ReadTouched(ctx context.Context, flags []fleet.FlagID) (map[flee
 // ClosingRow is a row of flag_closings.
 type ClosingRow struct {
 	FlagID   string    `ch:"flag_id"`
+	CellID   string    `ch:"cell_id"` // the flag's cell, or
+	CarID    string    `ch:"car_id"`  // its reference car
 	ClosedAt time.Time `ch:"closed_at"`
 	ClosedBy string    `ch:"closed_by"`
 	Reason   string    `ch:"reason"`

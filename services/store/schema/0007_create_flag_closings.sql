@@ -5,6 +5,8 @@
 CREATE TABLE IF NOT EXISTS flag_closings
 (
     flag_id String,
+    cell_id LowCardinality(String) COMMENT 'the flag''s cell, or',
+    car_id LowCardinality(String) COMMENT 'its reference car',
     closed_at DateTime64(9, 'UTC'),
     closed_by String,
     reason String

@@ -1,0 +1,219 @@
+package admin
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	pb "rollcall/proto/rollcall/v1"
+	"rollcall/services/access"
+	"rollcall/services/fleet"
+	"rollcall/services/registry"
+	"rollcall/services/store"
+	"rollcall/services/wire"
+)
+
+// Server serves the AdminService.
+type Server struct {
+	pb.UnimplementedAdminServiceServer
+	store *store.Store
+	book  *Book
+	now   func() time.Time
+	log   *zap.Logger
+
+	// Applied is called after the registry changed, with each cell and car
+	// whose entry did and the earliest time from which it did.
+	Applied func(cells []fleet.CellID, cars []fleet.CarID, sites []fleet.SiteID, masses bool, from time.Time)
+	// FlagClosed is called after a flag was closed by a person.
+	FlagClosed func()
+	// RecomputeAll rebuilds every computed table and reports its progress.
+	RecomputeAll func(ctx context.Context, progress func(stage string, done, total uint64) error) error
+
+	applying sync.Mutex
+}
+
+// New returns a server that keeps the registry in book.
+func New(s *store.Store, book *Book, now func() time.Time, log *zap.Logger) *Server {
+	return &Server{store: s, book: book, now: now, log: log.Named("admin")}
+}
+
+// ApplyRegistry takes a registry file whole or not at all.
+func (s *Server) ApplyRegistry(ctx context.Context, req *pb.ApplyRegistryRequest) (*pb.ApplyRegistryResponse, error) {
+	who, err := s.person(ctx, req.AppliedBy)
+	if err != nil {
+		return nil, err
+	}
+	s.applying.Lock()
+	defer s.applying.Unlock()
+	now := s.now().UTC()
+	doc, problems := registry.Parse(req.FileName, req.Yaml, now)
+	out := &pb.ApplyRegistryResponse{}
+	for _, p := range problems {
+		out.Problems = append(out.Problems, &pb.RegistryProblem{FileName: p.File, Line: int32(p.Line), What: p.What, Mend: p.Mend})
+	}
+	if len(problems) > 0 {
+		return out, nil
+	}
+	// Another replica may have applied a file since.
+	if err := s.book.Load(ctx); err != nil {
+		return nil, err
+	}
+	before := s.book.At(doc.EffectiveAt)
+	changes, add, err := registry.Plan(s.book.Versions(), doc, now, who)
+	if err != nil {
+		return nil, fmt.Errorf("plan the registry's change: %w", err)
+	}
+	for _, c := range changes {
+		out.Changes = append(out.Changes, &pb.RegistryChange{Kind: string(c.Kind), Id: c.ID, Change: c.Change, Detail: c.Detail})
+	}
+	if req.DryRun || len(add) == 0 {
+		return out, nil
+	}
+	rows := make([]store.RegistryRow, len(add))
+	audit := make([]store.AuditRow, len(add))
+	old := bodies(before)
+	for i, v := range add {
+		rows[i] = store.RegistryRow{Kind: string(v.Kind), ID: v.ID, EffectiveAt: v.EffectiveAt, RecordedAt: v.RecordedAt, AppliedBy: v.By, Body: string(v.Body)}
+		audit[i] = store.AuditRow{At: now, Who: who, What: "registry applied", Subject: string(v.Kind) + " " + v.ID, Before: old[string(v.Kind)+" "+v.ID], After: string(v.Body)}
+	}
+	// The audit first: a change without its line must not be.
+	if err := s.store.AppendAudit(ctx, audit); err != nil {
+		return nil, err
+	}
+	if err := s.store.AppendRegistry(ctx, rows); err != nil {
+		return nil, err
+	}
+	if err := s.book.Load(ctx); err != nil {
+		return nil, err
+	}
+	s.log.Info("registry applied", zap.String("by", who), zap.Int("entries", len(add)), zap.Time("effective_at", doc.EffectiveAt))
+	if s.Applied != nil {
+		var cells []fleet.CellID
+		var cars []fleet.CarID
+		var sites []fleet.SiteID
+		masses := false
+		for _, v := range add {
+			switch v.Kind {
+			case registry.KindCell:
+				cells = append(cells, fleet.CellID(v.ID))
+			case registry.KindCar:
+				cars = append(cars, fleet.CarID(v.ID))
+			case registry.KindSite:
+				sites = append(sites, fleet.SiteID(v.ID))
+			case registry.KindMass:
+				masses = true
+			}
+		}
+		s.Applied(cells, cars, sites, masses, doc.EffectiveAt)
+	}
+	return out, nil
+}
+
+// bodies returns every entry's canonical JSON by "kind id".
+func bodies(r fleet.Registry) map[string]string {
+	doc := registry.Document{Registry: r}
+	_, all, err := registry.Plan(nil, doc, time.Time{}, "")
+	out := map[string]string{}
+	if err != nil {
+		return out
+	}
+	for _, v := range all {
+		out[string(v.Kind)+" "+v.ID] = string(v.Body)
+	}
+	return out
+}
+
+// person returns who asks: the certificate's name, else what was said. It
+// refuses whoever may not change anything.
+func (s *Server) person(ctx context.Context, said string) (string, error) {
+	id := access.FromContext(ctx)
+	if !id.MayAdminister() {
+		return "", access.Denied("%s may not change the registry or close flags; a quality manager's certificate is needed", id)
+	}
+	if id.Person != "" {
+		return id.Person, nil
+	}
+	if said = strings.TrimSpace(said); said == "" {
+		return "", &wire.FieldError{Field: "applied_by", Reason: "is empty; say who makes the change"}
+	}
+	return said, nil
+}
+
+// CloseFlag closes a flag by a signed reason.
+func (s *Server) CloseFlag(ctx context.Context, req *pb.CloseFlagRequest) (*pb.CloseFlagResponse, error) {
+	who, err := s.person(ctx, req.ClosedBy)
+	if err != nil {
+		return nil, err
+	}
+	reason := strings.TrimSpace(req.Reason)
+	if reason == "" {
+		return nil, &wire.FieldError{Field: "reason", Reason: "is empty; say why the flag is closed"}
+	}
+	flag, found, err := s.store.ReadFlag(ctx, fleet.FlagID(req.FlagId))
+	if err != nil {
+		return nil, err
+	}
+	if !found {
+		return nil, fmt.Errorf("flag %s: %w", req.FlagId, store.ErrNotFound)
+	}
+	if !flag.Open {
+		return nil, &wire.FieldError{Field: "flag_id", Reason: "is of a flag that is closed already"}
+	}
+	// The closing belongs to the data's time when that is ahead of the clock.
+	now := s.now().UTC()
+	if flag.UpdatedAt.After(now) {
+		now = flag.UpdatedAt
+	}
+	subject := "flag " + flag.FlagID
+	if err := s.store.AppendAudit(ctx, []store.AuditRow{{At: now, Who: who, What: "flag closed", Subject: subject, Before: "open", After: reason}}); err != nil {
+		return nil, err
+	}
+	row := store.ClosingRow{FlagID: flag.FlagID, CellID: flag.CellID, CarID: flag.CarID, ClosedAt: now, ClosedBy: who, Reason: reason}
+	if err := s.store.AppendClosing(ctx, row); err != nil {
+		return nil, err
+	}
+	s.log.Info("flag closed", zap.String("flag", flag.FlagID), zap.String("by", who))
+	if s.FlagClosed != nil {
+		s.FlagClosed()
+	}
+	return &pb.CloseFlagResponse{}, nil
+}
+
+// Recompute rebuilds every computed table from the raw ones.
+func (s *Server) Recompute(_ *pb.RecomputeRequest, stream pb.AdminService_RecomputeServer) error {
+	ctx := stream.Context()
+	id := access.FromContext(ctx)
+	if !id.MayAdminister() {
+		return access.Denied("%s may not recompute; a quality manager's certificate is needed", id)
+	}
+	who := id.Person
+	if who == "" {
+		who = "loopback"
+	}
+	if err := s.store.AppendAudit(ctx, []store.AuditRow{{At: s.now().UTC(), Who: who, What: "recomputed", Subject: "all"}}); err != nil {
+		return err
+	}
+	return s.RecomputeAll(ctx, func(stage string, done, total uint64) error {
+		return stream.Send(&pb.RecomputeResponse{Stage: stage, Done: done, Total: total})
+	})
+}
+
+// GetRegistry returns the registry at a time, in the form ApplyRegistry reads.
+func (s *Server) Registry(at time.Time) []byte {
+	if at.IsZero() {
+		at = s.now()
+	}
+	r := s.book.At(at)
+	var from time.Time
+	for _, v := range s.book.Versions() {
+		if !v.EffectiveAt.After(at) && v.EffectiveAt.After(from) {
+			from = v.EffectiveAt
+		}
+	}
+	return slices.Clone(registry.RenderFrom(r, from))
+}
