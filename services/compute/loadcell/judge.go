@@ -40,7 +40,9 @@ const largestForce = 1e8
 // coverage while the degrees of freedom are few. The means of each load and
 // direction from 20 % of the load cell's range up are judged against
 // cell.CheckTolerance of the load, the zero error against cell.ZeroTolerance,
-// both with a guard band of U; the overall verdict is the worst.
+// both with a guard band of U; the overall verdict is the worst. A point's U
+// takes the scatter of repeated readings where there are enough of them, so
+// that a crooked load cell does not hide behind its own misfit.
 func Judge(check fleet.Check, cell fleet.Cell, masses map[fleet.MassID]fleet.Mass, gravity float64, inForce Calibration) Result {
 	j := judge{check: check, cell: cell, inForce: inForce}
 	problem := j.admit()
@@ -188,8 +190,7 @@ func (j *judge) zero() string {
 	}
 	mean, scatter := meanSD(j.reading)
 	j.result.DoF = n - 1
-	u := j.scatterComponent(scatter, 1/math.Sqrt(float64(n)))
-	u.U = max(u.U, j.floor())
+	u := j.typeA(scatter/math.Sqrt(float64(n)), n-1)
 
 	left := Calibration{
 		Epoch: fleet.EpochID(j.check.ID), Since: j.check.PerformedAt,
@@ -206,7 +207,7 @@ func (j *judge) zero() string {
 	j.result.Scatter = scatter / scale
 	u.Sensitivity /= scale
 	j.result.ZeroBudget = []gum.Component{u}
-	j.errors(scatter)
+	j.errors(scatter, n-1)
 	return ""
 }
 
@@ -228,26 +229,14 @@ func (j *judge) shunt() string {
 		return j.line(false)
 	}
 	// One simulated force, or two seen once: scatter within the loads alone.
-	ss, dof := 0.0, len(j.reading)
-	for _, g := range j.groups(false) {
-		dof--
-		var x []float64
-		for _, i := range g {
-			x = append(x, j.reading[i])
-		}
-		m := mean(x)
-		for _, v := range x {
-			ss += (v - m) * (v - m)
-		}
-	}
+	scatter, dof := j.repeats(false)
 	if dof < 1 {
 		return "a shunt check whose force was read once shows no scatter, so it has no uncertainty: take at least two readings of it"
 	}
 	j.s = j.inForce
 	j.result.DoF = dof
-	scatter := math.Sqrt(ss / float64(dof))
 	j.result.Scatter = scatter / (1 + j.s.Gain)
-	j.errors(scatter)
+	j.errors(scatter, dof)
 	return ""
 }
 
@@ -279,9 +268,10 @@ func (j *judge) line(calibrates bool) string {
 	for _, x := range f {
 		sxx += (x - mf) * (x - mf)
 	}
-	zeroBudget := []gum.Component{j.scatterComponent(fit.Residual, math.Sqrt(1/float64(n)+mf*mf/sxx))}
-	gainBudget := []gum.Component{j.scatterComponent(fit.Residual, 1/math.Sqrt(sxx))}
-	covariance := -mf / sxx * zeroBudget[0].U * zeroBudget[0].U
+	scatterZero, scatterGain := j.typeA(fit.Residual, fit.DoF), j.typeA(fit.Residual, fit.DoF)
+	scatterZero.Sensitivity, scatterGain.Sensitivity = math.Sqrt(1/float64(n)+mf*mf/sxx), 1/math.Sqrt(sxx)
+	zeroBudget, gainBudget := []gum.Component{scatterZero}, []gum.Component{scatterGain}
+	covariance := -mf / sxx * scatterZero.U * scatterZero.U
 	add := func(c gum.Component, v func(load) float64) {
 		z, g := answer(v)
 		cz, cg := c, c
@@ -306,13 +296,19 @@ func (j *judge) line(calibrates bool) string {
 	if err := errors.Join(errZero, errGain); err != nil {
 		return fmt.Sprintf("the uncertainty cannot be combined, the registry holds an impossible one: %v", err)
 	}
+	// The calibration needs one covariance for both: that of the scatter,
+	// widened as its few degrees of freedom ask, plus that of the rest.
+	widen := 1.0
+	if !math.IsInf(scatterZero.DoF, 1) {
+		widen = gum.TFactor(gum.Coverage2, scatterZero.DoF) / gum.K
+	}
+	inflate := (widen*widen - 1) * scatterZero.U * scatterZero.U
 	left := Calibration{
 		Epoch: fleet.EpochID(j.check.ID), Since: j.check.PerformedAt,
 		Zero: fit.Intercept, Gain: fit.Slope - 1,
-		UZero: uZero.Expanded() / gum.K, UGain: uGain.Expanded() / gum.K,
-	}
-	if uZero.U > 0 && uGain.U > 0 {
-		left.CovZeroGain = covariance / (uZero.U * uGain.U) * left.UZero * left.UGain
+		UZero:       math.Sqrt(uZero.U*uZero.U + inflate*(1/float64(n)+mf*mf/sxx)),
+		UGain:       math.Sqrt(uGain.U*uGain.U + inflate/sxx),
+		CovZeroGain: covariance - inflate*mf/sxx,
 	}
 	if calibrates {
 		j.result.AsLeft, j.result.AsLeftValid = left, true
@@ -339,7 +335,11 @@ func (j *judge) line(calibrates bool) string {
 		}
 		r.Linearity = max(r.Linearity, math.Abs(sum)/float64(len(g))/scale)
 	}
-	j.errors(fit.Residual)
+	if repeat, dof := j.repeats(true); dof >= repeatDoF {
+		j.errors(repeat, dof)
+	} else {
+		j.errors(fit.Residual, fit.DoF)
+	}
 	return ""
 }
 
@@ -398,13 +398,40 @@ func (j *judge) floor() float64 {
 	return j.cell.LoadCellRange * stepOfRange / math.Sqrt(12)
 }
 
-// scatterComponent returns the type A component of a scatter (N, one reading),
-// or the indicator's step where that is larger.
-func (j *judge) scatterComponent(scatter, sensitivity float64) gum.Component {
-	if f := j.floor(); scatter < f {
-		return gum.Component{Name: "indicator step", Sensitivity: sensitivity, U: f, DoF: gum.Infinite}
+// typeA returns the component of a standard deviation seen with dof degrees of
+// freedom, N, or that of the indicator's step where it is larger.
+func (j *judge) typeA(sd float64, dof int) gum.Component {
+	if f := j.floor(); sd < f {
+		return gum.Component{Name: "indicator step", Sensitivity: 1, U: f, DoF: gum.Infinite}
 	}
-	return gum.Component{Name: "scatter", Sensitivity: sensitivity, U: scatter, DoF: float64(j.result.DoF)}
+	return gum.Component{Name: "scatter", Sensitivity: 1, U: sd, DoF: float64(dof)}
+}
+
+// repeatDoF is the least degrees of freedom from which the scatter of repeated
+// readings alone is taken for the uncertainty of a point. With fewer the
+// scatter about the line is, which a crooked load cell widens. Common practice,
+// no source.
+const repeatDoF = 5
+
+// repeats returns the standard deviation of readings about the mean of their
+// load (and direction when apart), pooled, N, and its degrees of freedom.
+// Source: JCGM 100:2008, H.5, eq. H.25 (within-group part).
+func (j *judge) repeats(apart bool) (sd float64, dof int) {
+	ss := 0.0
+	for _, g := range j.groups(apart) {
+		m := 0.0
+		for _, i := range g {
+			m += j.reading[i] / float64(len(g))
+		}
+		for _, i := range g {
+			ss += (j.reading[i] - m) * (j.reading[i] - m)
+		}
+		dof += len(g) - 1
+	}
+	if dof == 0 {
+		return 0, 0
+	}
+	return math.Sqrt(ss / float64(dof)), dof
 }
 
 // groups returns the indices of readings with one load (and one direction when
@@ -442,8 +469,9 @@ func (j *judge) distinct() []float64 {
 }
 
 // errors fills the errors by reading and by point, and what follows from
-// direction and repetition. Scatter is that of one raw reading, N.
-func (j *judge) errors(scatter float64) {
+// direction and repetition. Scatter is the standard deviation of one raw
+// reading, N, with dof degrees of freedom.
+func (j *judge) errors(scatter float64, dof int) {
 	r := &j.result
 	scale := 1 + j.s.Gain
 	for i, x := range j.reading {
@@ -461,7 +489,7 @@ func (j *judge) errors(scatter float64) {
 			least, most = min(least, e), max(most, e)
 		}
 		r.Repeatability = max(r.Repeatability, most-least)
-		p.U = j.pointU(j.load[g[0]], scatter/math.Sqrt(float64(len(g)))/scale)
+		p.U = j.pointU(j.load[g[0]], j.typeA(scatter/math.Sqrt(float64(len(g)))/scale, dof))
 		for _, q := range r.Points {
 			if q.Direction != p.Direction && math.Abs(q.Load-p.Load) <= sameLoad*math.Abs(p.Load) {
 				r.Reversibility = max(r.Reversibility, math.Abs(p.Error-q.Error))
@@ -475,12 +503,10 @@ func (j *judge) errors(scatter float64) {
 	}
 }
 
-// pointU returns the expanded uncertainty of the error at a load.
-func (j *judge) pointU(l load, scatter float64) float64 {
-	cs := []gum.Component{{Name: "scatter", Sensitivity: 1, U: scatter, DoF: float64(j.result.DoF)}}
-	if f := j.floor(); scatter < f {
-		cs[0] = gum.Component{Name: "indicator step", Sensitivity: 1, U: f, DoF: gum.Infinite}
-	}
+// pointU returns the expanded uncertainty of the error at a load whose mean
+// scatters as typeA says.
+func (j *judge) pointU(l load, typeA gum.Component) float64 {
+	cs := []gum.Component{typeA}
 	for _, c := range j.typeB.shared {
 		c.Sensitivity = l.force
 		cs = append(cs, c)

@@ -18,6 +18,11 @@
 //
 // with m the true mass that follows from the certificate's conventional mass.
 //
+// The lever arm's uncertainty is part of the gain error's, because the error is
+// one of force at the lever arm. Where that force is multiplied by the same
+// lever arm L again to give torque, L cancels: GainBudget lists its share
+// ("lever arm") so that it need not count twice.
+//
 // Sources: JCGM 100:2008 (GUM) for the uncertainties and H.3 for the line;
 // OIML D 28:2004 for conventional mass; 40 CFR 1065.310 for the dead-weight
 // procedure; ILAC-G8:09/2019 4.2.2 for the verdict (from memory).
@@ -43,8 +48,8 @@ type Calibration struct {
 	Zero float64 // N at the lever arm
 	Gain float64 // ratio
 
-	UZero       float64 // N, standard
-	UGain       float64 // ratio, standard
+	UZero       float64 // N, standard; doubled it covers as ±2σ do
+	UGain       float64 // ratio, standard; likewise
 	CovZeroGain float64 // N, covariance of Zero and Gain
 }
 
