@@ -50,8 +50,8 @@
 // records handed to one Append. Length 0 and a length above the limit are not
 // records: a run of zeros is an end.
 //
-// cursor.json is {"acked":n,"also":[[from,to],…]}: everything up to n, and the
-// ranges listed. It is replaced whole (temporary file, fsync, rename, fsync of
+// cursor.json is {"acked":n,"also":[[from,to],…],"crc32c":c}: everything up to
+// n, and the ranges listed; c is the CRC-32C of the same line without it. It is replaced whole (temporary file, fsync, rename, fsync of
 // the folder). Lost or unreadable, it means nothing is acknowledged.
 //
 // # Life of a segment

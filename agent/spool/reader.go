@@ -72,6 +72,7 @@ func (r *Reader) Read(dst []byte) (record Record, ok bool, err error) {
 	}
 	r.d.off = f.end()
 	r.next = f.sequence + 1
+	r.failed = 0
 	return Record{Sequence: f.sequence, At: time.Unix(0, f.at), Payload: payload}, true, nil
 }
 

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"os"
 	"sort"
 	"strings"
@@ -60,8 +61,8 @@ func (c Config) Validate() error {
 	if c.MaxBytes < 4*c.SegmentBytes {
 		errs = append(errs, fmt.Errorf("spool.max_bytes is %d: must be at least %d, four segments", c.MaxBytes, 4*c.SegmentBytes))
 	}
-	if c.MaxRecordBytes < 1 || c.MaxRecordBytes > maxPayload || int64(c.MaxRecordBytes) > c.MaxBytes {
-		errs = append(errs, fmt.Errorf("largest spool record is %d bytes: must be 1 to %d and fit spool.max_bytes", c.MaxRecordBytes, maxPayload))
+	if c.MaxRecordBytes < 1 || c.MaxRecordBytes > maxPayload {
+		errs = append(errs, fmt.Errorf("largest spool record is %d bytes: must be 1 to %d", c.MaxRecordBytes, maxPayload))
 	}
 	return errors.Join(errs...)
 }
@@ -584,6 +585,15 @@ func (s *Spool) Save() error {
 type cursor struct {
 	Acked uint64      `json:"acked"`
 	Also  [][2]uint64 `json:"also,omitempty"`
+	// CRC is CRC-32C over the JSON of a cursor without it. A wrong cursor
+	// would make messages disappear.
+	CRC uint32 `json:"crc32c,omitempty"`
+}
+
+func (c cursor) checksum() uint32 {
+	c.CRC = 0
+	data, _ := json.Marshal(c) // Numbers only: it cannot fail.
+	return crc32.Checksum(data, castagnoli)
 }
 
 const cursorName = "cursor.json"
@@ -600,6 +610,7 @@ func (s *Spool) save() error {
 	}
 	s.dirty = false
 	s.mu.Unlock()
+	c.CRC = c.checksum()
 	data, err := json.Marshal(c)
 	if err == nil {
 		err = s.withSpare(func() error { return writeWhole(s.files, cursorName, append(data, '\n')) })
@@ -623,6 +634,9 @@ func (s *Spool) loadCursor() bool {
 	var c cursor
 	if err == nil {
 		err = json.Unmarshal(data, &c)
+	}
+	if err == nil && c.CRC != c.checksum() {
+		err = errors.New("wrong checksum")
 	}
 	if err != nil {
 		s.log.Warn("cursor unreadable; everything in the spool is sent again", zap.Error(err))
