@@ -202,11 +202,12 @@ func run(o Options, out io.Writer, stdin io.Reader) error {
 	stop := make(chan os.Signal, 2)
 	signal.Notify(stop, syscall.SIGTERM, syscall.SIGINT)
 	signal.Ignore(syscall.SIGHUP, syscall.SIGPIPE)
+	orphaned := make(chan struct{})
 	if o.StopWithStdin {
 		go func() {
 			// Nothing is ever sent; reading only ends when the parent's end closes.
 			_, _ = io.Copy(io.Discard, stdin)
-			stop <- syscall.SIGTERM
+			close(orphaned)
 		}()
 	}
 
@@ -245,45 +246,51 @@ func run(o Options, out io.Writer, stdin io.Reader) error {
 	defer cancel()
 	proven := make(chan proof, 1)
 	go func() { proven <- prove(ctx, ports, f.password, nonce) }()
-	stopping := false
-	select {
-	case err := <-e.done:
-		return describeEnd(dir, err)
-	case <-stop:
-		stopping = true
-	case p := <-proven:
-		if p.err != nil {
-			return fmt.Errorf("the engine did not answer within %v on ports %d and %d: %w", o.StartTimeout, ports.Native, ports.HTTP, p.err)
-		}
-		if err := f.savePorts(ports); err != nil {
-			return err
-		}
-		printReport(out, report{
-			State: "ready", PID: os.Getpid(), Host: Host, NativePort: ports.Native, HTTPPort: ports.HTTP,
-			User: User, Password: f.path("password"), Version: p.version, TookMS: time.Since(began).Milliseconds(),
-		})
-	}
-	if !stopping {
+	stopping, signals := false, 0
+	for !stopping {
 		select {
 		case err := <-e.done:
 			return describeEnd(dir, err)
 		case <-stop:
+			stopping, signals = true, 1
+		case <-orphaned:
+			stopping = true
+		case p := <-proven:
+			proven = nil
+			if p.err != nil {
+				if errors.Is(p.err, ErrPortInUse) {
+					return p.err
+				}
+				return fmt.Errorf("the engine did not answer within %v on ports %d and %d: %w", o.StartTimeout, ports.Native, ports.HTTP, p.err)
+			}
+			if err := f.savePorts(ports); err != nil {
+				return err
+			}
+			printReport(out, report{
+				State: "ready", PID: os.Getpid(), Host: Host, NativePort: ports.Native, HTTPPort: ports.HTTP,
+				User: User, Password: f.path("password"), Version: p.version, TookMS: time.Since(began).Milliseconds(),
+			})
 		}
 	}
 
 	// Reads would hold the stop for five seconds; writes under way are let finish.
 	endReads(ports, f.password)
 	e.exit()
-	select {
-	case err := <-e.done:
-		if err != nil {
-			return describeEnd(dir, err)
+	late := time.After(o.StopTimeout)
+	for {
+		select {
+		case err := <-e.done:
+			if err != nil {
+				return describeEnd(dir, err)
+			}
+			return nil
+		case <-late:
+			return fmt.Errorf("the engine did not stop within %v and was ended; acknowledged rows are safe", o.StopTimeout)
+		case <-stop:
+			if signals++; signals > 1 {
+				return errors.New("the engine was told twice to stop and was ended; acknowledged rows are safe")
+			}
 		}
-		return nil
-	case <-time.After(o.StopTimeout):
-		return fmt.Errorf("the engine did not stop within %v and was ended; acknowledged rows are safe", o.StopTimeout)
-	case <-stop:
-		return errors.New("the engine was told twice to stop and was ended; acknowledged rows are safe")
 	}
 }
 
@@ -306,6 +313,9 @@ func prove(ctx context.Context, ports portPair, password, nonce string) proof {
 		if err == nil {
 			return proof{version: version}
 		}
+		if errors.Is(err, ErrPortInUse) {
+			return proof{err: err}
+		}
 		if ctx.Err() == nil || last == nil {
 			last = err
 		}
@@ -317,6 +327,9 @@ func prove(ctx context.Context, ports portPair, password, nonce string) proof {
 	}
 }
 
+// authenticationFailed is ClickHouse's AUTHENTICATION_FAILED.
+const authenticationFailed = 516
+
 func askPort(ctx context.Context, protocol clickhouse.Protocol, port int, password, nonce string) (string, error) {
 	conn, err := open(protocol, port, password)
 	if err != nil {
@@ -325,10 +338,14 @@ func askPort(ctx context.Context, protocol clickhouse.Protocol, port int, passwo
 	defer conn.Close()
 	var version, got string
 	if err := conn.QueryRow(ctx, "SELECT version(), getMacro('rollcall_engine')").Scan(&version, &got); err != nil {
+		var exception *clickhouse.Exception
+		if errors.As(err, &exception) && exception.Code == authenticationFailed {
+			return "", fmt.Errorf("%w: port %d is answered by another engine", ErrPortInUse, port)
+		}
 		return "", fmt.Errorf("ask port %d: %w", port, err)
 	}
 	if got != nonce {
-		return "", fmt.Errorf("port %d is answered by another engine: %w", port, ErrPortInUse)
+		return "", fmt.Errorf("%w: port %d is answered by another engine", ErrPortInUse, port)
 	}
 	return version, nil
 }
@@ -343,7 +360,16 @@ func endReads(ports portPair, password string) {
 		return
 	}
 	defer conn.Close()
-	_ = conn.Exec(ctx, "KILL QUERY WHERE query_kind = 'Select' AND query_id != queryID() ASYNC")
+	if conn.Exec(ctx, "KILL QUERY WHERE query_kind = 'Select' AND query_id != queryID() ASYNC") != nil {
+		return
+	}
+	for reads := uint64(1); reads > 0; {
+		err := conn.QueryRow(ctx, "SELECT count() FROM system.processes WHERE query_kind = 'Select' AND query_id != queryID()").Scan(&reads)
+		if err != nil {
+			return
+		}
+		time.Sleep(time.Millisecond)
+	}
 }
 
 func open(protocol clickhouse.Protocol, port int, password string) (clickhouse.Conn, error) {

@@ -228,12 +228,13 @@ var configTemplate = template.Must(template.New("config.xml").Funcs(template.Fun
 `))
 
 // The launcher's own session is always the user default without a password;
-// it may open the ports and nothing else, and only from this machine.
+// it may open the ports and nothing else, and only from this machine. An idle
+// connection looks every poll_interval seconds whether the engine is stopping.
 var usersTemplate = template.Must(template.New("users.xml").Funcs(template.FuncMap{"xml": escape}).Parse(
 	`<clickhouse>
   <profiles>
-    <default/>
-    <reader><readonly>2</readonly><max_execution_time>30</max_execution_time></reader>
+    <default><poll_interval>1</poll_interval></default>
+    <reader><poll_interval>1</poll_interval><readonly>2</readonly><max_execution_time>30</max_execution_time></reader>
   </profiles>
   <quotas><default/></quotas>
   <users>

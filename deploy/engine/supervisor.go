@@ -165,9 +165,9 @@ func (s *Supervisor) Dial(ctx context.Context, addr string) (net.Conn, error) {
 
 // Run keeps an engine running until ctx is done, then stops it in order and
 // returns nil. It returns an error only when the first start fails for a
-// reason that trying again does not mend, such as ErrNoLibrary, ErrPortInUse,
-// or ErrFolderInUse for longer than StartTimeout: an engine left over from a killed
-// service needs a moment to stop. It may be called once.
+// reason that trying again does not mend, such as ErrNoLibrary, ErrPortInUse of
+// a port asked for, or ErrFolderInUse for longer than StartTimeout: an engine
+// left over from a killed service needs a moment to stop. It may be called once.
 func (s *Supervisor) Run(ctx context.Context) (err error) {
 	defer func() {
 		s.mu.Lock()
@@ -185,7 +185,9 @@ func (s *Supervisor) Run(ctx context.Context) (err error) {
 			return nil
 		}
 		if !ready && s.Starts() == 0 {
-			if !errors.Is(ended, ErrFolderInUse) || time.Since(began) > s.config.StartTimeout {
+			mends := errors.Is(ended, ErrFolderInUse) ||
+				errors.Is(ended, ErrPortInUse) && s.config.NativePort == 0 && s.config.HTTPPort == 0
+			if !mends || time.Since(began) > s.config.StartTimeout {
 				return fmt.Errorf("start the engine: %w", ended)
 			}
 		}
@@ -286,7 +288,6 @@ func (s *Supervisor) runOnce(ctx context.Context) (ended error, ready bool) {
 			stop = nil
 			log.Debug("engine told to stop")
 			_ = cmd.Process.Signal(syscall.SIGTERM)
-			stdin.Close()
 			// The engine ends by itself after StopTimeout; this is for one that does not.
 			timer := time.NewTimer(c.StopTimeout + 2*time.Second)
 			defer timer.Stop()
