@@ -21,8 +21,8 @@ type Local struct {
 //
 //	X(t) ≈ Σ c_i (t − at)^i,  Value = c_0, Slope = c_1
 //
-// through the samples of s within span, evaluated at time at, which may be
-// anywhere in the span; missing samples are skipped. The clock may be uneven.
+// through the samples of s within span, evaluated at time at, in the span or
+// not far from it; missing samples are skipped. The clock may be uneven.
 // It returns false when the samples do not determine the polynomial: fewer than
 // order+1, or all bunched together.
 //

@@ -120,6 +120,7 @@ type Curve struct {
 	Sweep     channel.Span  // the ramp under load
 	CoastDown *channel.Span // in its own record's time when that was separate; nil: none
 	RampRate  float64       // rad/s², engine side, over the sweep
+	Low, High float64       // rad/s, engine speed at the ends of the sweep
 	Window    float64       // s, length of the local polynomials
 	PassBand  float64       // Hz, where their derivative is down by 3 dB
 
@@ -184,7 +185,7 @@ func Reduce(in Input) (Curve, error) {
 	}
 	out := Curve{
 		Sweep: r.sweep, RampRate: r.rampRate, Window: r.window.Length, PassBand: r.window.PassBand(r.step),
-		EngineSpeedLogged: r.logged,
+		Low: r.knots[0].n, High: r.knots[len(r.knots)-1].n, EngineSpeedLogged: r.logged,
 	}
 	r.correct(&out)
 	r.coast(&out)
@@ -196,7 +197,7 @@ func Reduce(in Input) (Curve, error) {
 	out.Band = r.points(&out, in.Band, spacing(in.Band))
 	if len(out.Points) == 0 && len(out.Band) == 0 {
 		return Curve{}, fmt.Errorf("%w: no grid point between %.0f and %.0f rpm lies inside the sweep",
-			ErrSweep, r.knots[0].n/rpm, r.knots[len(r.knots)-1].n/rpm)
+			ErrSweep, out.Low/rpm, out.High/rpm)
 	}
 	out.findPeaks()
 	out.noteReach()

@@ -106,9 +106,10 @@ const (
 	sweepShare = 0.25
 	// startGuard is cut off where the slope's window has seen the hold before.
 	startGuard = 0.25 // s
-	// endGuard is cut off before lift-off, for a lever arm that swings and a
-	// peak that noise has moved.
-	endGuard = 0.05 // s
+	// endGuard and endSamples are cut off before lift-off, whichever is longer:
+	// its time is not known better.
+	endGuard   = 0.05 // s
+	endSamples = 2.5
 	// gearStep is a change of the engine-to-roller ratio that is another gear
 	// or an open clutch, never tyre slip of a pull worth keeping.
 	gearStep = 0.12
@@ -151,6 +152,29 @@ func prepare(in Input) (*reduction, error) {
 		return nil, err
 	}
 	return r, nil
+}
+
+// The two lines that lift-off is the corner of are fitted from cornerNear to
+// cornerFar on either side of the greatest speed, s.
+const (
+	cornerNear = 0.15
+	cornerFar  = 0.6
+)
+
+// liftOff returns when the speed turns, given the time of its greatest value,
+// which noise moves about on the flatter side: where the straight lines through
+// the speeds before and after meet, when that is close by and earlier.
+func liftOff(s channel.Series, top float64) float64 {
+	before, ok1 := channel.FitLocal(s, top, channel.Span{Start: top - cornerFar, End: top - cornerNear}, 1)
+	after, ok2 := channel.FitLocal(s, top, channel.Span{Start: top + cornerNear, End: top + cornerFar}, 1)
+	if !ok1 || !ok2 || !(before.Slope > 0) || !(after.Slope < 0) {
+		return top
+	}
+	at := (after.Value - before.Value) / (before.Slope - after.Slope)
+	if at > 0 || at < -2*cornerNear {
+		return top
+	}
+	return top + at
 }
 
 // peak returns the greatest speed and its time: the middle of the five samples
@@ -210,7 +234,8 @@ func (r *reduction) findSweep() error {
 	for first > 0 && slope[first-1] >= least {
 		first--
 	}
-	r.sweep = channel.Span{Start: smooth.T[first], End: math.Min(r.top-endGuard, smooth.T[last]+3*findStep)}
+	end := liftOff(r.speed, r.top) - math.Max(endGuard, endSamples*r.step)
+	r.sweep = channel.Span{Start: smooth.T[first], End: math.Min(end, smooth.T[last]+3*findStep)}
 	if first > 0 {
 		r.sweep.Start += startGuard
 	}

@@ -1,0 +1,114 @@
+package powercurve
+
+import (
+	"math"
+	"math/rand/v2"
+	"reflect"
+	"testing"
+
+	"rollcall/services/compute/channel"
+	"rollcall/services/compute/powercurve/pulltest"
+	"rollcall/services/fleet"
+)
+
+// notFinite returns the path of the first number under v that is not finite.
+func notFinite(v reflect.Value, path string) string {
+	switch v.Kind() {
+	case reflect.Float64:
+		if x := v.Float(); x-x != 0 {
+			return path
+		}
+	case reflect.Pointer:
+		if !v.IsNil() {
+			return notFinite(v.Elem(), path)
+		}
+	case reflect.Slice, reflect.Array:
+		for i := range v.Len() {
+			if p := notFinite(v.Index(i), path); p != "" {
+				return p
+			}
+		}
+	case reflect.Struct:
+		for i := range v.NumField() {
+			if p := notFinite(v.Field(i), path+"."+v.Type().Field(i).Name); p != "" {
+				return p
+			}
+		}
+	}
+	return ""
+}
+
+// FuzzReduce spoils a good pull and holds that Reduce never panics and that
+// every number of a curve it returns is finite, every uncertainty not negative,
+// every point inside the sweep.
+func FuzzReduce(f *testing.F) {
+	f.Add(uint64(1), uint8(0), 0.0, 1.0, uint16(10))
+	f.Add(uint64(2), uint8(1), math.NaN(), 0.5, uint16(900))
+	f.Add(uint64(3), uint8(2), math.Inf(1), 0.01, uint16(400))
+	f.Add(uint64(4), uint8(3), 1e9, 2.0, uint16(1700))
+	f.Add(uint64(5), uint8(9), 1e300, 1e300, uint16(3))
+	f.Add(uint64(6), uint8(20), -1e308, 1e-300, uint16(3000))
+	base := pulltest.Example()
+	base.Coast, base.Rate = 20, 50
+	clean := base.Sample()
+	names := []fleet.Channel{fleet.RollerSpeed, fleet.LoadCellForce, fleet.EngineSpeed, fleet.Pedal,
+		fleet.AirPressure, fleet.AirTemperature, fleet.RelativeHumidity}
+	f.Fuzz(func(t *testing.T, seed uint64, what uint8, value, scale float64, at uint16) {
+		random := rand.New(rand.NewPCG(seed, 1))
+		in := input(&base, base.Cell)
+		in.Channels = map[fleet.Channel]channel.Series{}
+		for _, name := range names {
+			s := clean[name]
+			in.Channels[name] = channel.Series{T: s.T, X: append([]float64{}, s.X...)}
+		}
+		name := names[int(what)%len(names)]
+		s := in.Channels[name]
+		n := len(s.X)
+		switch what / 7 % 6 {
+		case 0: // a stretch of one value
+			for i := int(at) % n; i < min(n, int(at)%n+random.IntN(600)); i++ {
+				s.X[i] = value
+			}
+		case 1: // another unit
+			for i := range s.X {
+				s.X[i] = s.X[i]*scale + value
+			}
+		case 2: // noise
+			for i := range s.X {
+				s.X[i] += scale * random.NormFloat64()
+			}
+		case 3: // cut short
+			cut := int(at) % n
+			in.Channels[name] = channel.Series{T: s.T[:cut], X: s.X[:cut]}
+		case 4: // another clock
+			clock := make([]float64, n)
+			for i := range clock {
+				clock[i] = s.T[i]*scale + value
+			}
+			in.Channels[name] = channel.Series{T: clock, X: s.X}
+		case 5: // the cell
+			in.Cell.BaseInertia *= scale
+			in.Cell.LeverArm *= scale
+			in.Cell.Parasitic.F2 = value
+			in.Cell.U.LoadCell = value
+			in.Calibration.Zero = value
+			in.Calibration.UZero = scale
+		}
+		in.Band = band(base.Car)
+		if random.IntN(4) == 0 {
+			in.Grid = []float64{value, scale, value + scale}
+		}
+		c, err := Reduce(in)
+		if err != nil {
+			return
+		}
+		if path := notFinite(reflect.ValueOf(c), "Curve"); path != "" {
+			t.Fatalf("%s is not finite", path)
+		}
+		for _, p := range append(c.Points, c.Band...) {
+			if p.UTractiveForce < p.UOwnForce*(1-1e-12) || p.UOwnForce < 0 || p.Time < c.Sweep.Start || p.Time > c.Sweep.End {
+				t.Fatalf("point %+v of sweep %+v", p, c.Sweep)
+			}
+		}
+	})
+}

@@ -1,0 +1,137 @@
+// Package pulltest makes pulls whose every quantity is known in closed form, for
+// the tests of powercurve, finding and refrun.
+package pulltest
+
+import (
+	"math"
+	"math/rand/v2"
+
+	"rollcall/services/compute/channel"
+	"rollcall/services/compute/loadcell"
+	"rollcall/services/fleet"
+)
+
+const rpm = 2 * math.Pi / 60 // rad/s
+
+// Pull is a pull whose every quantity is known in closed form: a hold, a
+// ramp v(t) = v0 + a·t + b·t², lift-off with the clutch down, a coast-down by
+// the closed form of coastdown.Time. The engine's torque curve is given; the
+// brake force is what the equation of motion leaves for it.
+type Pull struct {
+	Cell fleet.Cell // as it truly is
+	Car  fleet.Car
+	// What the driveline and tyres truly take.
+	Driveline fleet.Loss
+
+	Low, Accel, Bend  float64 // m/s, m/s², m/s³
+	Hold, Ramp, Coast float64 // s
+	Rate              float64 // Hz
+
+	Calibration loadcell.Calibration // true: readings are made with it
+
+	SpeedNoise, LoadNoise, EngineNoise float64 // m/s, N at the arm, rad/s
+	Ripple                             float64 // m/s, once a roller revolution
+	Random                             *rand.Rand
+	NoEngine, NoCoast                  bool
+}
+
+// Example returns a pull of 14 s from 1900 to 6100 rpm with a long coast-down.
+func Example() Pull {
+	return Pull{
+		Cell: fleet.Cell{
+			ID: "cell-1", RollerRadius: 0.3, LeverArm: 0.5, BrakeRatio: 1.2, BaseInertia: 900,
+			Parasitic: fleet.Loss{F0: 40, F1: 1.5, F2: 0.02}, BrakeLimit: 9000, LoadCellRange: 6000,
+			U: fleet.CellUncertainty{
+				RollerRadius: 1e-4, LeverArm: 2e-4, BaseInertia: 3, Parasitic: 4, Speed: 2e-4, LoadCell: 1e-3,
+				AirPressure: 50, AirTemperature: 0.5, Humidity: 0.02,
+			},
+		},
+		Car: fleet.Car{
+			ID: "car-1", GearRatio: 4.6, TyreRadius: 0.31, RotatingMass: 85, CoastingMass: 35,
+			BandLow: 2200 * rpm, BandHigh: 5800 * rpm, RampRates: []float64{400 * rpm, 800 * rpm},
+		},
+		Driveline: fleet.Loss{F0: 150, F1: 3, F2: 0.35},
+		Low:       1900 * rpm / (4.6 / 0.31), Accel: 2.4, Bend: -0.02,
+		Hold: 3, Ramp: 14, Coast: 45, Rate: 100,
+	}
+}
+
+// Torque is the engine's, N·m, with a dip and a fall as curves have them.
+func (s *Pull) Torque(n float64) float64 {
+	x := n / (4500 * rpm)
+	return 420*math.Exp(-1.2*(x-1)*(x-1)) - 12*math.Exp(-60*(x-0.8)*(x-0.8))
+}
+
+// Power is the engine's true power at engine speed n, W.
+func (s *Pull) Power(n float64) float64 { return s.Torque(n) * n }
+
+// total is the loss in neutral, rollers and car, N.
+func (s *Pull) total() fleet.Loss {
+	p, d := s.Cell.Parasitic, s.Driveline
+	return fleet.Loss{F0: p.F0 + d.F0, F1: p.F1 + d.F1, F2: p.F2 + d.F2}
+}
+
+// Sample returns the channels of the pull.
+func (s *Pull) Sample() map[fleet.Channel]channel.Series {
+	end := s.Hold + s.Ramp
+	if !s.NoCoast {
+		end += s.Coast
+	}
+	count := int(math.Round(end*s.Rate)) + 1
+	ratio := s.Car.GearRatio / s.Car.TyreRadius
+	total := s.total()
+	mass := s.Cell.BaseInertia + s.Car.CoastingMass
+	topSpeed := s.Low + s.Ramp*(s.Accel+s.Ramp*s.Bend)
+	root := math.Sqrt(4*total.F0*total.F2 - total.F1*total.F1)
+	angle := math.Atan((2*total.F2*topSpeed + total.F1) / root)
+
+	make1 := func() channel.Series {
+		return channel.Series{T: make([]float64, count), X: make([]float64, count)}
+	}
+	speed, load, engine, pedal := make1(), make1(), make1(), make1()
+	pressure, temperature, humidity := make1(), make1(), make1()
+	gauss := func(sigma float64) float64 {
+		if sigma == 0 {
+			return 0
+		}
+		return sigma * s.Random.NormFloat64()
+	}
+	turned := 0.0
+	for i := range count {
+		t := float64(i) / s.Rate
+		var v, brake, n, down float64
+		switch u := t - s.Hold; {
+		case u < 0:
+			v, n = s.Low, s.Low*ratio
+			brake = 300
+		case u <= s.Ramp:
+			v = s.Low + u*(s.Accel+u*s.Bend)
+			a := s.Accel + 2*u*s.Bend
+			n, down = v*ratio, 1
+			brake = s.Power(n)/v - (s.Cell.BaseInertia+s.Car.RotatingMass)*a - total.At(v)
+		default:
+			v = (root*math.Tan(angle-root*(u-s.Ramp)/(2*mass)) - total.F1) / (2 * total.F2)
+			n = math.Max(85, topSpeed*ratio-300*(u-s.Ramp))
+		}
+		turned += v / s.Rate
+		for _, c := range []struct {
+			to *channel.Series
+			x  float64
+		}{
+			{&speed, v + gauss(s.SpeedNoise) + s.Ripple*math.Sin(turned/s.Cell.RollerRadius)},
+			{&load, s.Calibration.Zero + (1+s.Calibration.Gain)*brake*s.Cell.RollerRadius/(s.Cell.LeverArm*s.Cell.BrakeRatio) + gauss(s.LoadNoise)},
+			{&engine, n + gauss(s.EngineNoise)}, {&pedal, down},
+			{&pressure, 98200}, {&temperature, 296.15}, {&humidity, 0.45},
+		} {
+			c.to.T[i], c.to.X[i] = t, c.x
+		}
+	}
+	out := map[fleet.Channel]channel.Series{
+		fleet.RollerSpeed: speed, fleet.LoadCellForce: load, fleet.EngineSpeed: engine, fleet.Pedal: pedal,
+		fleet.AirPressure: pressure, fleet.AirTemperature: temperature, fleet.RelativeHumidity: humidity,
+	}
+	if s.NoEngine {
+		delete(out, fleet.EngineSpeed)
+	}
+	return out
+}
