@@ -93,9 +93,11 @@ func frameOf(d *drawing, x axis, from, until time.Time, y axis, unit string) {
 		if t > step/2 {
 			word = "+" + word
 		}
-		d.text("tick", "start", 0, place, 2, -3, word+unit)
+		if place > 0.06 {
+			d.text("tick", "start", 0, place, 2, -3, word+unit)
+		}
 	}
-	at, words := days(from, until, 6)
+	at, words := days(from, until, 7)
 	for i, t := range at {
 		share := x.at(float64(t.UnixNano()))
 		if share < 0.04 || share > 0.96 {

@@ -10,6 +10,8 @@ import (
 	"slices"
 	"strings"
 
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	rollcallv1 "rollcall/proto/rollcall/v1"
 	"rollcall/services/caution"
 	"rollcall/services/show"
@@ -18,17 +20,21 @@ import (
 // words are the functions of the templates.
 var words = template.FuncMap{
 	"at":      show.At,
-	"or":      show.Or,
+	"dash":    show.Or,
 	"off":     show.OffPercent,
 	"percent": show.Percent,
 	"sized":   show.Sized,
 	"sign":    sign,
 	"lower":   strings.ToLower,
-	"chance":  func(p float64) string { return fmt.Sprintf("%.0f %%", p*100) },
-	"count":   show.Count,
-	"ratio":   func(x float64) string { return show.Percent(&x) },
-	"effect":  func(x float64) string { return show.OffPercent(&x) },
-	"fixed":   func(x float64, decimals int) string { return show.Scaled(&x, 1, decimals) },
+	// tie keeps a number together with its ± and its %.
+	"tie":    strings.NewReplacer("± ", "±\u00a0", " %", "\u00a0%", " ±", "\u00a0±").Replace,
+	"day":    func(t *timestamppb.Timestamp) string { return strings.Split(show.At(t), " ")[0] },
+	"chance": func(p float64) string { return fmt.Sprintf("%.0f\u00a0%%", p*100) },
+	"count":  show.Count,
+	"name":   nameOf,
+	"ratio":  func(x float64) string { return show.Percent(&x) },
+	"effect": func(x float64) string { return show.OffPercent(&x) },
+	"fixed":  func(x float64, decimals int) string { return show.Scaled(&x, 1, decimals) },
 }
 
 // state is how a cell stands, in a word and a shape.
@@ -153,7 +159,7 @@ func fleetPageOf(cells []*rollcallv1.CellStatus, flags []*rollcallv1.Flag) fleet
 		row := cellRow{CellStatus: c, State: stateOf(c)}
 		row.Plot = drawOffset(c, row.State, x)
 		if c.GetCause() != "" {
-			row.Cause = fmt.Sprintf("%s, %.0f %%", c.GetCause(), c.GetCauseProbability()*100)
+			row.Cause = fmt.Sprintf("%s, %.0f\u00a0%%", c.GetCause(), c.GetCauseProbability()*100)
 		}
 		p.Cells = append(p.Cells, row)
 		if n := len(p.Sites); n == 0 || p.Sites[n-1].Cells[0].GetSiteId() != c.GetSiteId() {
@@ -296,7 +302,8 @@ func drawOffset(c *rollcallv1.CellStatus, s state, x axis) template.HTML {
 	d.line("edge", inside(x.at(limit)), 0, inside(x.at(limit)), 1)
 	d.line("fleet", x.at(0), 0, x.at(0), 1)
 	if c.Offset == nil {
-		d.mark(s.Shape, s.Class, x.at(0), 0.5)
+		// A shape here would look like an offset of zero.
+		d.text("tick", "end", x.at(0), 0.5, -8, 4, "no run yet")
 		return d.end()
 	}
 	o, u := c.GetOffset(), c.GetExpandedUncertainty()

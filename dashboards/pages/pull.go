@@ -125,7 +125,7 @@ func drawCurve(points []*rollcallv1.CurvePoint) template.HTML {
 		d.line("grid", x.at(t), 0, x.at(t), chartHeight)
 		d.text("tick", "middle", x.at(t), 1, 0, -3, tick(t, 1))
 	}
-	draw := func(class, name string, get func(*rollcallv1.CurvePoint) (value, u float64, there bool)) {
+	draw := func(class, name string, below bool, get func(*rollcallv1.CurvePoint) (value, u float64, there bool)) {
 		var upper, middle, lower []point
 		for _, p := range points {
 			v, u, there := get(p)
@@ -143,12 +143,16 @@ func drawCurve(points []*rollcallv1.CurvePoint) template.HTML {
 		d.band("doubt", upper, lower)
 		d.curve(class, middle)
 		m := middle[len(middle)/2]
-		d.text("name", "middle", m.x, m.y, 0, -14, name)
+		dy := -12
+		if below {
+			dy = 24
+		}
+		d.text("name", "middle", m.x, m.y, 0, dy, name)
 	}
-	draw("trace dashed", "wheel power", func(p *rollcallv1.CurvePoint) (float64, float64, bool) {
+	draw("trace dashed", "wheel power", true, func(p *rollcallv1.CurvePoint) (float64, float64, bool) {
 		return p.GetWheelPowerW(), p.GetWheelPowerUncertaintyW(), true
 	})
-	draw("trace", "engine power", func(p *rollcallv1.CurvePoint) (float64, float64, bool) {
+	draw("trace", "engine power", false, func(p *rollcallv1.CurvePoint) (float64, float64, bool) {
 		return p.GetEnginePowerW(), p.GetEnginePowerUncertaintyW(), p.EnginePowerW != nil
 	})
 	return d.end()

@@ -179,7 +179,7 @@ func days(from, until time.Time, n int) (at []time.Time, words []string) {
 	if months := int(span.Hours()/24/30.4) + 1; months >= 3 {
 		step := (months + n - 1) / n
 		for t := time.Date(from.Year(), from.Month()+1, 1, 0, 0, 0, 0, time.UTC); t.Before(until); t = t.AddDate(0, step, 0) {
-			at, words = append(at, t), append(words, t.Format("Jan 06"))
+			at, words = append(at, t), append(words, t.Format("Jan 2006"))
 		}
 		return at, words
 	}

@@ -1,0 +1,172 @@
+package pages
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+
+	"rollcall/services/show/showtest"
+)
+
+// browser starts a real Chromium; without one the test is skipped, in CI failed.
+func browser(t *testing.T) context.Context {
+	t.Helper()
+	path := "/usr/bin/chromium"
+	if _, err := os.Stat(path); err != nil {
+		if os.Getenv("CI") == "true" {
+			t.Fatalf("no browser: %v; install the Debian package chromium", err)
+		}
+		t.Skipf("no browser: %v; install the Debian package chromium to run this", err)
+	}
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
+		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true), chromedp.UserDataDir(t.TempDir()))
+	allocator, cancelAllocator := chromedp.NewExecAllocator(context.Background(), options...)
+	t.Cleanup(cancelAllocator)
+	ctx, cancel := chromedp.NewContext(allocator)
+	t.Cleanup(func() { _ = chromedp.Cancel(ctx); cancel() })
+	timed, cancelTimed := context.WithTimeout(ctx, 60*time.Second)
+	t.Cleanup(cancelTimed)
+	return timed
+}
+
+func evaluate[T any](t *testing.T, ctx context.Context, expression string) T {
+	t.Helper()
+	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](expression))
+	if err != nil {
+		t.Fatalf("evaluate %s: %v", expression, err)
+	}
+	return v
+}
+
+// picture writes a screenshot when ROLLCALL_PICTURES names a folder.
+func picture(t *testing.T, ctx context.Context, name string) {
+	folder := os.Getenv("ROLLCALL_PICTURES")
+	if folder == "" {
+		return
+	}
+	png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
+	if err == nil {
+		err = os.WriteFile(filepath.Join(folder, name+".png"), png, 0o644)
+	}
+	if err != nil {
+		t.Error(err)
+	}
+}
+
+// In a real browser, at a phone's and a desk's width, every page shows its
+// figures, fits its width and raises no complaint on the console (a breach of
+// the content security policy would).
+func TestPagesInBrowser(t *testing.T) {
+	ctx := browser(t)
+	fleet := showtest.Chain()
+	server := httptest.NewServer(Handler(fleet, Options{Chain: "Larkmere Tuning", Now: func() time.Time { return showtest.Now }}))
+	defer server.Close()
+	empty := httptest.NewServer(Handler(&showtest.Fleet{}, Options{Now: func() time.Time { return showtest.Now }}))
+	defer empty.Close()
+
+	complaints := make(chan string, 100)
+	messages := chromedp.Console(ctx)
+	go func() {
+		for m, err := range messages {
+			if err != nil {
+				return
+			}
+			complaints <- m.String()
+		}
+	}()
+	for _, c := range []struct {
+		name, url string
+		shows     []string
+	}{
+		{"fleet", server.URL + "/", []string{"1 of 12 cells needs recalibration: Fenwater 2.", "+1.96 ± 0.43 %", "load-cell gain, 93 %", "not separable", "Dead weights, rising and falling", "1250 waiting", "k = 2", showtest.Attack}},
+		{"cell", server.URL + "/cells/fen-2", []string{"Fenwater 2: +1.96 % ± 0.43 %", "gain error beyond its limit", "slip"}},
+		{"flag", server.URL + "/flags/" + showtest.GainFlag, []string{"fen-2: recalibrate", "base inertia value", "red coupe 3.2", "two people for heavy masses"}},
+		{"pull", server.URL + "/pulls/" + showtest.PullID, []string{"203.4 ± 2.6 kW at 6200 rpm", "intake air climbs"}},
+		{"empty", empty.URL + "/", []string{"No cell is in the registry yet.", "rollcall fleet apply FILE"}},
+	} {
+		for _, width := range []int64{390, 1440} {
+			t.Run(fmt.Sprintf("%s %d", c.name, width), func(t *testing.T) {
+				if err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), chromedp.Navigate(c.url)); err != nil {
+					t.Fatal(err)
+				}
+				text := strings.ReplaceAll(evaluate[string](t, ctx, "document.body.innerText"), "\u00a0", " ")
+				for _, s := range c.shows {
+					if !strings.Contains(text, s) {
+						t.Errorf("the page does not show %q", s)
+					}
+				}
+				if wide := evaluate[int](t, ctx, "document.documentElement.scrollWidth"); wide > int(width) {
+					t.Errorf("the page is %d pixels wide on a screen of %d", wide, width)
+				}
+				// No letter is cut off at the side or so small that it cannot be read.
+				if small := evaluate[string](t, ctx, `[...document.querySelectorAll("body *")].filter(e => e.innerText && parseFloat(getComputedStyle(e).fontSize) < 11).map(e => e.className + ":" + e.innerText.slice(0, 20)).join("; ")`); small != "" {
+					t.Errorf("letters below 11 pixels: %s", small)
+				}
+				if out := evaluate[string](t, ctx, `[...document.querySelectorAll("text, .figure, .word, td")].filter(e => { const r = e.getBoundingClientRect(); return r.width > 0 && (r.left < -1 || r.right > innerWidth + 1) }).map(e => e.textContent.slice(0, 30)).join("; ")`); out != "" {
+					t.Errorf("beyond the edge of the screen: %s", out)
+				}
+				picture(t, ctx, fmt.Sprintf("%s-%d", c.name, width))
+			})
+		}
+	}
+	// The content security policy is at work: a script put in does not run.
+	if evaluate[bool](t, ctx, `(() => { const s = document.createElement("script"); s.textContent = "window.ran = true"; document.body.append(s); return window.ran === true })()`) {
+		t.Error("an inline script ran")
+	}
+	select {
+	case m := <-complaints:
+		// The only complaint allowed is that about our own attempt.
+		if !strings.Contains(m, "Content Security Policy") && !strings.Contains(m, "content security policy") {
+			t.Errorf("console: %s", m)
+		}
+	case <-time.After(5 * time.Second):
+		t.Error("the refused script is not on the console, so complaints of the pages could not be seen either")
+	}
+	select {
+	case m := <-complaints:
+		t.Errorf("console: %s", m)
+	default:
+	}
+}
+
+var pdfPages = regexp.MustCompile(`/Type\s*/Page[^s]`)
+
+// The first page of a fleet of twelve cells prints on one sheet of A4.
+func TestPrintsOnOneSheet(t *testing.T) {
+	ctx := browser(t)
+	server := httptest.NewServer(Handler(showtest.Chain(), Options{Chain: "Larkmere Tuning", Now: func() time.Time { return showtest.Now }}))
+	defer server.Close()
+	if err := chromedp.Do(ctx, chromedp.Navigate(server.URL)); err != nil {
+		t.Fatal(err)
+	}
+	pdf, err := chromedp.Run(ctx, func(ctx context.Context, target *chromedp.Target) ([]byte, error) {
+		var result struct {
+			Data []byte `json:"data"`
+		}
+		err := target.Call(ctx, "Page.printToPDF", map[string]any{"preferCSSPageSize": true}, &result)
+		return result.Data, err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.HasPrefix(pdf, []byte("%PDF-")) {
+		t.Fatalf("no PDF: %.20q", pdf)
+	}
+	if n := len(pdfPages.FindAll(pdf, -1)); n != 1 {
+		t.Errorf("the first page prints on %d sheets, want 1", n)
+	}
+	if folder := os.Getenv("ROLLCALL_PICTURES"); folder != "" {
+		if err := os.WriteFile(filepath.Join(folder, "fleet.pdf"), pdf, 0o644); err != nil {
+			t.Error(err)
+		}
+	}
+}

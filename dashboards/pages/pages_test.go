@@ -1,0 +1,300 @@
+package pages
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"flag"
+	"math"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/show/showtest"
+)
+
+var update = flag.Bool("update", false, "write the golden files")
+
+func golden(t *testing.T, name, got string) {
+	t.Helper()
+	path := filepath.Join("testdata", name)
+	if *update {
+		if err := os.WriteFile(path, []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(string(want), got); diff != "" {
+		t.Errorf("%s (-want +got):\n%s", path, diff)
+	}
+}
+
+func get(fleet Fleet, options Options, path string) *httptest.ResponseRecorder {
+	if options.Now == nil {
+		options.Now = func() time.Time { return showtest.Now }
+	}
+	w := httptest.NewRecorder()
+	Handler(fleet, options).ServeHTTP(w, httptest.NewRequest(http.MethodGet, path, nil))
+	return w
+}
+
+// between returns the part of a page from one text to another.
+func between(t *testing.T, page, from, until string) string {
+	t.Helper()
+	i := strings.Index(page, from)
+	if i < 0 {
+		t.Fatalf("the page has no %q", from)
+	}
+	j := strings.Index(page[i:], until)
+	if j < 0 {
+		t.Fatalf("the page has no %q after %q", until, from)
+	}
+	return page[i : i+j+len(until)]
+}
+
+// The sentence on top, one flagged row of the chart and its row in the table,
+// as they are sent.
+func TestFleetGolden(t *testing.T) {
+	page := get(showtest.Chain(), Options{Chain: "Larkmere Tuning"}, "/").Body.String()
+	golden(t, "lead.html", between(t, page, "<h1>", "<section"))
+	golden(t, "row.html", between(t, page, `<div class="row bad">`, "</p>\n</div>")+between(t, page, `<div class="line"><svg class="axis"`, `</svg>`))
+	golden(t, "card.html", between(t, page, `<article class="card bad">`, `</article>`))
+	golden(t, "table.html", between(t, page, `<table class="cells">`, "\n<tr><td class=\"site-name\" data-head=\"Site\">Haggmoor"))
+}
+
+func TestOtherPagesGolden(t *testing.T) {
+	fleet := showtest.Chain()
+	for name, path := range map[string]string{"cell": "/cells/fen-2", "flag": "/flags/" + showtest.GainFlag, "closed": "/flags/" + showtest.ClosedFlag, "pull": "/pulls/" + showtest.PullID, "unusable": "/pulls/" + showtest.BadPullID} {
+		w := get(fleet, Options{}, path)
+		if w.Code != http.StatusOK {
+			t.Errorf("%s: %d", path, w.Code)
+		}
+		golden(t, name+".html", between(t, w.Body.String(), "<main>", "</main>"))
+	}
+}
+
+// Texts from elsewhere never become markup, on any page.
+func TestTextsAreEscaped(t *testing.T) {
+	fleet := showtest.Chain()
+	attack := showtest.Attack
+	for _, c := range fleet.Cells {
+		c.SiteName, c.Cause, c.LastCheckVerdict, c.NotSeparable = attack, attack, attack, attack
+	}
+	for _, f := range fleet.Flags {
+		f.Evidence, f.NextCheck, f.ClosedReason, f.ClosedBy = attack, attack, attack, attack
+		for _, c := range f.Causes {
+			c.Fault, c.SizeUnit = attack, attack
+		}
+	}
+	fleet.Checks[0].Reason, fleet.Runs[0].CarId, fleet.Runs[0].LeftOutReason = attack, attack, attack
+	fleet.Pulls[0].Label, fleet.Pulls[0].Correction, fleet.Pulls[0].Findings[0].Text, fleet.Pulls[0].Findings[0].Channel, fleet.Pulls[0].CustomerCar = attack, attack, attack, attack, attack
+	for _, path := range []string{"/", "/cells/fen-2", "/cells/ost-2", "/flags/" + showtest.GainFlag, "/flags/" + showtest.ClosedFlag, "/pulls/" + showtest.PullID, "/cells/" + "%3Cscript%3Ealert(%22x%22)%3C%2Fscript%3E", "/%3Cscript%3E"} {
+		page := get(fleet, Options{Chain: attack}, path).Body.String()
+		if strings.Contains(page, "<script") {
+			t.Errorf("%s: a script came through: %s", path, between(t, page, "<script", ">"))
+		}
+		if !strings.Contains(page, "&lt;script&gt;") {
+			t.Errorf("%s: the text is not there", path)
+		}
+		if m := regexp.MustCompile(`(?i)\sstyle=|\son[a-z]+=|javascript:`).FindString(page); m != "" {
+			t.Errorf("%s: inline style or script %q", path, m)
+		}
+	}
+}
+
+func TestHeaders(t *testing.T) {
+	for path, kind := range map[string]string{"/": "text/html; charset=utf-8", "/page.css": "text/css; charset=utf-8", "/mark.svg": "image/svg+xml", "/cells.json": "application/json", "/cells.csv": "text/csv; charset=utf-8", "/nowhere": "text/html; charset=utf-8"} {
+		w := get(showtest.Chain(), Options{}, path)
+		if got := w.Header().Get("Content-Type"); got != kind {
+			t.Errorf("%s: content type %q, want %q", path, got, kind)
+		}
+		if csp := w.Header().Get("Content-Security-Policy"); !strings.HasPrefix(csp, "default-src 'none';") || strings.Contains(csp, "unsafe") {
+			t.Errorf("%s: content security policy %q", path, csp)
+		}
+	}
+}
+
+// JSON and CSV hold the same figures as the page.
+func TestFiles(t *testing.T) {
+	fleet := showtest.Chain()
+	var document struct {
+		Cells []struct {
+			CellID string   `json:"cell_id"`
+			Offset *float64 `json:"offset"`
+		} `json:"cells"`
+	}
+	body := get(fleet, Options{}, "/cells.json").Body.Bytes()
+	if err := json.Unmarshal(body, &document); err != nil {
+		t.Fatal(err)
+	}
+	if len(document.Cells) != 12 || *document.Cells[1].Offset != 0.0196 || document.Cells[11].Offset != nil {
+		t.Errorf("JSON %s", body)
+	}
+	golden(t, "cells.csv", get(fleet, Options{}, "/cells.csv").Body.String())
+}
+
+func TestTrouble(t *testing.T) {
+	for _, c := range []struct {
+		name, path string
+		err        error
+		status     func(error) error
+		code       int
+		says, logs string
+	}{
+		{"unknown path", "/wp-login.php", nil, nil, 404, "Nothing here is called /wp-login.php.", ""},
+		{"unknown cell", "/cells/fen-9", nil, nil, 404, "There is no cell fen-9.", ""},
+		{"unknown flag", "/flags/00", nil, nil, 404, "There is no flag 00.", ""},
+		{"unknown pull", "/pulls/00", nil, nil, 404, "There is no pull 00.", ""},
+		{"store away", "/", status.Error(codes.Unavailable, "connection refused"), nil, 503, "Nothing is lost", "connection refused"},
+		{"too slow", "/", context.DeadlineExceeded, nil, 503, "Nothing is lost", "deadline"},
+		{"bug", "/", errors.New("password hunter2 refused"), nil, 500, "The service&#39;s log says what", "hunter2"},
+		{"mapped", "/", errors.New("engine gone"), func(err error) error { return status.Error(codes.Unavailable, err.Error()) }, 503, "Nothing is lost", "engine gone"},
+		{"json", "/cells.json", status.Error(codes.Unavailable, "connection refused"), nil, 503, "Nothing is lost", "connection refused"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			fleet := showtest.Chain()
+			fleet.Err = c.err
+			core, logs := observer.New(zap.WarnLevel)
+			w := get(fleet, Options{Status: c.status, Log: zap.New(core)}, c.path)
+			page := w.Body.String()
+			if w.Code != c.code || !strings.Contains(page, c.says) || !strings.Contains(page, `href="/"`) {
+				t.Errorf("%d %s, want %d with %q and a way home", w.Code, page, c.code, c.says)
+			}
+			if c.logs == "" && logs.Len() > 0 {
+				t.Errorf("logged %v", logs.All())
+			}
+			if c.logs != "" {
+				if logs.Len() != 1 || !strings.Contains(logs.All()[0].ContextMap()["error"].(string), c.logs) {
+					t.Errorf("logged %v, want one entry with %q", logs.All(), c.logs)
+				}
+				if strings.Contains(page, c.logs) {
+					t.Errorf("the page shows the inside: %s", page)
+				}
+			}
+		})
+	}
+	w := httptest.NewRecorder()
+	Handler(showtest.Chain(), Options{}).ServeHTTP(w, httptest.NewRequest(http.MethodPost, "/", nil))
+	if w.Code != http.StatusMethodNotAllowed {
+		t.Errorf("POST: %d", w.Code)
+	}
+}
+
+// By hand, from the rule in stateOf's comment.
+func TestStateOf(t *testing.T) {
+	cell := func(offset, u float64) *rollcallv1.CellStatus {
+		return &rollcallv1.CellStatus{Offset: &offset, ExpandedUncertainty: &u, Tolerance: 0.01}
+	}
+	flagged := func(kind string) *rollcallv1.CellStatus {
+		c := cell(0, 0.001)
+		c.FlagId, c.FlagKind = "f", kind
+		return c
+	}
+	alone := cell(0, 0.001)
+	alone.NotSeparable = "no shared car"
+	for name, c := range map[string]struct {
+		cell *rollcallv1.CellStatus
+		want state
+	}{
+		"inside":                {cell(0.004, 0.005), stateAgrees},
+		"inside, below":         {cell(-0.004, 0.005), stateAgrees},
+		"inside by less than U": {cell(0.008, 0.005), stateClose},
+		"outside":               {cell(-0.012, 0.005), stateOutside},
+		"no run":                {&rollcallv1.CellStatus{Tolerance: 0.01}, stateUnjudged},
+		"alone":                 {alone, stateNotSeparable},
+		"recalibrate":           {flagged("recalibrate"), stateRecalibrate},
+		"drifting":              {flagged("drifting"), stateDrifting},
+		"overdue":               {flagged("check overdue"), stateOverdue},
+		"a new kind":            {flagged("leaning"), state{diamond, "drift", "leaning", 3}},
+	} {
+		if got := stateOf(c.cell); got != c.want {
+			t.Errorf("%s: %+v, want %+v", name, got, c.want)
+		}
+	}
+	// No two states share a shape, or the shape would not carry the meaning.
+	shapes := map[string]string{}
+	for _, s := range []state{stateRecalibrate, stateDrifting, stateOverdue, stateOutside, stateNotSeparable, stateClose, stateUnjudged, stateAgrees} {
+		if other, twice := shapes[s.Shape]; twice {
+			t.Errorf("%q and %q are both a %s", s.Word, other, s.Shape)
+		}
+		shapes[s.Shape] = s.Word
+	}
+}
+
+func TestSentences(t *testing.T) {
+	row := func(name string, s state) cellRow {
+		return cellRow{CellStatus: &rollcallv1.CellStatus{Name: name}, State: s}
+	}
+	for _, c := range []struct {
+		name  string
+		cells []cellRow
+		flags []flagCard
+		want  string
+	}{
+		{"all well", []cellRow{row("A", stateAgrees), row("B", stateAgrees)}, nil, "All 2 cells agree with the fleet within their limits."},
+		{"one", []cellRow{row("A", stateAgrees)}, nil, "The one cell agrees with the fleet within its limit."},
+		{"two bad", []cellRow{row("A", stateRecalibrate), row("B", stateRecalibrate), row("C", stateAgrees)}, nil, "2 of 3 cells need recalibration: A and B. 1 agrees with the fleet within its limit."},
+		{"nothing yet", []cellRow{row("A", stateUnjudged), row("B", stateUnjudged)}, nil, "2 cells cannot be judged yet: there is no reference run."},
+		{"unsure", []cellRow{row("A", stateClose), row("B", stateAgrees), row("C", stateUnjudged)}, nil, "No cell needs recalibration; 1 of 3 cells surely agrees. 2 agree with the fleet within their limits, 1 of them by less than U (A). 1 has no reference run yet and cannot be judged: C."},
+		{"car", []cellRow{row("A", stateAgrees)}, []flagCard{{Flag: &rollcallv1.Flag{CarId: "hazel"}, Of: "Reference car hazel"}}, "The one cell agrees with the fleet within its limit. Reference car hazel is flagged: it has changed, not the cells."},
+	} {
+		lead, more := sentences(c.cells, c.flags)
+		if got := strings.Join(append([]string{lead}, more...), " "); got != c.want {
+			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+		}
+	}
+}
+
+func TestAxis(t *testing.T) {
+	a := axis{-2.12, 2.12}
+	if got, want := a.ticks(6), []float64{-2, -1, 0, 1, 2}; !cmp.Equal(got, want) {
+		t.Errorf("ticks %v, want %v", got, want)
+	}
+	if a.at(-2.12) != 0 || a.at(2.12) != 1 || a.up(2.12) != 0 {
+		t.Error("the ends of the axis are not the ends of the drawing")
+	}
+	for x, want := range map[float64]float64{0.13: 0.2, 1: 1, 0.0051: 0.01, 30: 50, 0.7: 1, math.NaN(): 1} {
+		if got := roundStep(x); math.Abs(got-want) > 1e-12 {
+			t.Errorf("step %v, want %v", got, want)
+		}
+	}
+	for _, c := range []struct {
+		x, step float64
+		want    string
+	}{{-0.5, 0.5, "−0.5"}, {0, 0.5, "0.0"}, {2000, 1000, "2000"}, {0.02, 0.02, "0.02"}} {
+		if got := tick(c.x, c.step); got != c.want {
+			t.Errorf("tick %q, want %q", got, c.want)
+		}
+	}
+}
+
+// A cell far off is shown at the edge, with its true figure, and does not
+// squeeze the others.
+func TestFarCellStaysAtTheEdge(t *testing.T) {
+	fleet := showtest.Chain()
+	*fleet.Cells[1].Offset = 0.35
+	page := get(fleet, Options{}, "/").Body.String()
+	for _, want := range []string{"<b>&#43;35.00</b>", "arrow-right", `aria-label="Fenwater 2: +35.00 % ± 0.43 %; limit ± 1.00 %; recalibrate"`} {
+		if !strings.Contains(page, want) {
+			t.Errorf("no %s", want)
+		}
+	}
+	if x := offsetAxis(fleet.Cells); x.high > 0.05 {
+		t.Errorf("the axis reaches to %v", x.high)
+	}
+}

@@ -1,0 +1,215 @@
+// Package showtest is a small invented fleet for the tests of whatever shows
+// one: two open flags, one closed, every state a cell can be in, and texts that
+// must be escaped. It answers as a FleetServiceServer with fixed messages.
+package showtest
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	rollcallv1 "rollcall/proto/rollcall/v1"
+)
+
+// Now is the moment at which the fleet is looked at.
+var Now = time.Date(2026, 6, 29, 9, 30, 0, 0, time.UTC)
+
+// Ids of the fleet's flags and pulls.
+const (
+	GainFlag   = "6f0d4c1e9a7b42538f1c2d3e4f5a6b7c"
+	ZeroFlag   = "0a1b2c3d4e5f60718293a4b5c6d7e8f9"
+	CarFlag    = "99887766554433221100ffeeddccbbaa"
+	ClosedFlag = "1111222233334444555566667777aaaa"
+	PullID     = "00112233445566778899aabbccddeeff"
+	BadPullID  = "ffeeddccbbaa99887766554433221100"
+	Attack     = `<script>alert("x")</script>`
+)
+
+// Fleet answers with fixed messages and remembers what it was asked.
+type Fleet struct {
+	rollcallv1.UnimplementedFleetServiceServer
+	Cells  []*rollcallv1.CellStatus
+	Flags  []*rollcallv1.Flag
+	Checks []*rollcallv1.Check
+	Runs   []*rollcallv1.Run
+	Pulls  []*rollcallv1.Pull
+	Points []*rollcallv1.CurvePoint
+	YAML   string
+	// Err is returned by every method when it is set.
+	Err error
+	// Filter is that of the last list asked for.
+	Filter *rollcallv1.Filter
+	// RegistryAt is the moment of the last registry asked for.
+	RegistryAt *timestamppb.Timestamp
+}
+
+// Number returns a pointer to x.
+func Number(x float64) *float64 { return &x }
+
+// Day returns a time d days before Now.
+func Day(d int) *timestamppb.Timestamp { return timestamppb.New(Now.AddDate(0, 0, -d)) }
+
+// Chain returns a fleet of six sites with two cells each.
+func Chain() *Fleet {
+	f := &Fleet{YAML: "sites:\n  fen:\n    name: \"Fenwater\"\n"}
+	cell := func(id, site, name, siteName string, offset, u float64, runs uint32) *rollcallv1.CellStatus {
+		c := &rollcallv1.CellStatus{CellId: id, SiteId: site, Name: name, SiteName: siteName, Tolerance: 0.01, Runs: runs, LastRunAt: Day(5), LastCheckAt: Day(12),
+			LastCheckVerdict: "pass", CusumHigh: 0.8, CusumLow: 0.3, CusumLimit: 4.77, AgentSeenAt: timestamppb.New(Now.Add(-time.Minute))}
+		if runs > 0 {
+			c.Offset, c.ExpandedUncertainty = &offset, &u
+		} else {
+			c.LastRunAt, c.LastCheckAt, c.LastCheckVerdict = nil, nil, ""
+		}
+		f.Cells = append(f.Cells, c)
+		return c
+	}
+	cell("fen-1", "fen", "Fenwater 1", "Fenwater", 0.0012, 0.0041, 26)
+	c := cell("fen-2", "fen", "Fenwater 2", "Fenwater", 0.0196, 0.0043, 26)
+	c.FlagId, c.FlagKind, c.Cause, c.CauseProbability, c.LastCheckVerdict, c.CusumHigh = GainFlag, "recalibrate", "load-cell gain", 0.93, "fail", 31.2
+	c = cell("mil-1", "mil", "Millhythe 1", "Millhythe", -0.0083, 0.0040, 26)
+	c.FlagId, c.FlagKind, c.Cause, c.CauseProbability, c.LastCheckVerdict, c.CusumLow = ZeroFlag, "drifting", "load-cell zero", 0.71, "conditional fail", 6.4
+	cell("mil-2", "mil", "Millhythe 2", "Millhythe", 0.0067, 0.0042, 25)
+	cell("tho-1", "tho", "Thornsea 1", "Thornsea", -0.0021, 0.0040, 26)
+	c = cell("tho-2", "tho", "Thornsea 2", "Thornsea", -0.0114, 0.0044, 24)
+	c.AgentSpoolMessages = 1250
+	cell("hag-1", "hag", "Haggmoor 1", "Haggmoor", 0.0004, 0.0039, 26)
+	c = cell("hag-2", "hag", "Haggmoor 2", "Haggmoor", 0.0009, 0.0120, 3)
+	c.NotSeparable = "only car larch has been here, and nowhere else: bring another car, or take larch to Fenwater"
+	cell("ost-1", "ost", "Ostbeck 1", "Ostbeck", -0.0033, 0.0041, 26)
+	c = cell("ost-2", "ost", Attack, "Ostbeck", 0.0017, 0.0041, 26)
+	c.LastCheckVerdict = "conditional pass"
+	cell("rid-1", "rid", "Ridgeholt 1", "Ridgeholt", 0.0026, 0.0040, 26)
+	cell("rid-2", "rid", "Ridgeholt 2", "Ridgeholt", 0, 0, 0)
+
+	f.Flags = []*rollcallv1.Flag{
+		{FlagId: GainFlag, CellId: "fen-2", Kind: "recalibrate", Open: true, FirstEvidenceAt: Day(70), OpenedAt: Day(40), UpdatedAt: Day(5), Size: 0.0196, ExpandedUncertainty: 0.0043,
+			Causes: []*rollcallv1.Cause{{Fault: "load-cell gain", Probability: 0.93, Size: 0.021, ExpandedUncertainty: 0.0038, SizeUnit: "ratio"},
+				{Fault: "base inertia value", Probability: 0.04, Size: 31.5, ExpandedUncertainty: 9, SizeUnit: "kg"}},
+			NextCheck: "Dead weights, rising and falling, two cycles, as found.", Evidence: "Offset +1.96 % ± 0.43 % against a limit of ± 1 %; the dead-weight check of 17 Jun failed on gain.",
+			TouchedPulls: []*rollcallv1.TouchedPull{{PullId: PullID, StartedAt: Day(9), CustomerCar: "red coupe 3.2 " + Attack, Effect: 0.018, ExpandedUncertainty: 0.0044},
+				{PullId: BadPullID, StartedAt: Day(33), CustomerCar: "grey estate 2.0", Effect: 0.011, ExpandedUncertainty: 0.005}}},
+		{FlagId: ZeroFlag, CellId: "mil-1", Kind: "drifting", Open: true, FirstEvidenceAt: Day(33), OpenedAt: Day(19), UpdatedAt: Day(5), Size: -0.0083, ExpandedUncertainty: 0.004,
+			Causes:    []*rollcallv1.Cause{{Fault: "load-cell zero", Probability: 0.71, Size: -34.2, ExpandedUncertainty: 4.1, SizeUnit: "N"}, {Fault: "parasitic loss", Probability: 0.22, Size: 41, ExpandedUncertainty: 12, SizeUnit: "N"}},
+			NextCheck: "Zero, then an empty-roller coast-down.", Evidence: "CUSUM passed its limit on 10 Jun: the cell reads low, most at light load."},
+		{FlagId: CarFlag, CarId: "hazel", Kind: "reference car", Open: true, FirstEvidenceAt: Day(60), OpenedAt: Day(30), UpdatedAt: Day(5), Size: -0.0095, ExpandedUncertainty: 0.003,
+			Causes: []*rollcallv1.Cause{{Fault: "reference car", Probability: 0.97, Size: -0.0095, ExpandedUncertainty: 0.003, SizeUnit: "ratio"}}, Evidence: "Every cell that hazel visits reads it low."},
+	}
+	closed := &rollcallv1.Flag{FlagId: ClosedFlag, CellId: "rid-1", Kind: "recalibrate", FirstEvidenceAt: Day(150), OpenedAt: Day(120), UpdatedAt: Day(92), ClosedAt: Day(91), ClosedBy: "M. Krause", ClosedReason: "load cell replaced", Evidence: "Offset +1.4 %."}
+	f.Flags = append(f.Flags, closed)
+	f.Checks = []*rollcallv1.Check{
+		{CheckId: strings.Repeat("a", 32), CellId: "fen-2", Kind: "dead weight", State: "as found", PerformedAt: Day(12), PerformedBy: "J. Dahl", Verdict: "fail", Reason: "gain error beyond its limit", ZeroErrorN: Number(0.4), ZeroExpandedUncertaintyN: Number(0.6), GainError: Number(0.0204), GainExpandedUncertainty: Number(0.0011), Readings: 20},
+		{CheckId: strings.Repeat("b", 32), CellId: "fen-2", Kind: "zero", State: "as found", PerformedAt: Day(40), PerformedBy: "J. Dahl", Verdict: "pass", ZeroErrorN: Number(-0.2), ZeroExpandedUncertaintyN: Number(0.5), Readings: 6},
+	}
+	for i := range 26 {
+		week := 25 - i // newest first
+		x := 0.002 + 0.00085*math.Max(0, float64(week-5))
+		f.Runs = append(f.Runs, &rollcallv1.Run{RunId: fmt.Sprintf("%032x", week+1), CellId: "fen-2", CarId: []string{"alder", "hazel", "larch", "rowan"}[week%4], Session: fmt.Sprintf("week %d", week+1),
+			StartedAt: Day(5 + 7*i), PullsUsed: 4, Deviation: Number(x + 0.002*math.Sin(float64(week)*2)), Innovation: Number(0.4 + math.Sin(float64(week)*2)), Offset: Number(x), ExpandedUncertainty: Number(0.0043 + 0.006/float64(week+1)),
+			CusumHigh: math.Max(0, float64(week-7)) * 1.7, CusumLow: 0.2 * float64(week%3)})
+	}
+	f.Runs[3].PullsUsed, f.Runs[3].PullsLeftOut, f.Runs[3].LeftOutReason = 3, 1, "slip"
+	f.Pulls = []*rollcallv1.Pull{
+		{PullId: PullID, CellId: "fen-2", Kind: "pull", StartedAt: Day(9), CustomerCar: "red coupe 3.2", Label: "after", State: "computed", Correction: "sae_j1349", CorrectionFactor: Number(1.0182), CorrectionInRange: true,
+			PeakWheelPowerW: Number(171200), PeakEnginePowerW: Number(203400), PeakEnginePowerExpandedUncertaintyW: Number(2600), PeakEngineSpeedRadS: Number(6200 * math.Pi / 30), PeakEngineTorqueNm: Number(329.4),
+			Findings: []*rollcallv1.Finding{{Kind: "intake air", Channel: "intake_air_temperature", StartS: 8.2, EndS: 14.6, Size: 9.5, SizeUnit: "K", Text: "intake air climbs by 9.5 K"}}, Epoch: "e1", CodeVersion: "test"},
+		{PullId: BadPullID, CellId: "fen-2", Kind: "pull", StartedAt: Day(33), CustomerCar: "grey estate 2.0", State: "unusable", Reason: "roller speed has a gap of 1.2 s"},
+	}
+	for i := range 12 {
+		n := (2200 + 360*float64(i)) * math.Pi / 30
+		torque := 330 - 0.0006*math.Pow(n-480, 2)
+		v := n / 4.9 * 0.322
+		p := &rollcallv1.CurvePoint{EngineSpeedRadS: n, SpeedMps: v, WheelPowerW: torque * n * 0.86, WheelPowerUncertaintyW: 0.003 * torque * n, DrivelineLossN: Number(torque * n * 0.14 / v),
+			EnginePowerW: Number(torque * n), EnginePowerUncertaintyW: Number(0.006 * torque * n), EngineTorqueNm: Number(torque), CorrectedPowerW: Number(torque * n * 1.0182), CorrectedTorqueNm: Number(torque * 1.0182)}
+		p.TractiveForceN, p.TractiveForceUncertaintyN = p.WheelPowerW/v, p.WheelPowerUncertaintyW/v
+		f.Points = append(f.Points, p)
+	}
+	return f
+}
+
+// keep returns what a filter's site, cell and car leave.
+func keep[M any](f *rollcallv1.Filter, all []M, cell, car func(M) string) []M {
+	return slices.DeleteFunc(slices.Clone(all), func(m M) bool {
+		return f.GetCellId() != "" && cell(m) != f.GetCellId() || f.GetCarId() != "" && car(m) != f.GetCarId()
+	})
+}
+
+func none[M any](M) string { return "" }
+
+// ListCells returns the cells of the filter.
+func (f *Fleet) ListCells(_ context.Context, r *rollcallv1.ListCellsRequest) (*rollcallv1.ListCellsResponse, error) {
+	f.Filter = r.GetFilter()
+	return &rollcallv1.ListCellsResponse{Cells: keep(r.GetFilter(), f.Cells, (*rollcallv1.CellStatus).GetCellId, none[*rollcallv1.CellStatus])}, f.Err
+}
+
+// ListFlags returns the flags of the filter.
+func (f *Fleet) ListFlags(_ context.Context, r *rollcallv1.ListFlagsRequest) (*rollcallv1.ListFlagsResponse, error) {
+	f.Filter = r.GetFilter()
+	all := keep(r.GetFilter(), f.Flags, (*rollcallv1.Flag).GetCellId, (*rollcallv1.Flag).GetCarId)
+	return &rollcallv1.ListFlagsResponse{Flags: slices.DeleteFunc(all, func(x *rollcallv1.Flag) bool { return !x.GetOpen() && !r.GetIncludeClosed() })}, f.Err
+}
+
+// ListChecks returns the checks of the filter.
+func (f *Fleet) ListChecks(_ context.Context, r *rollcallv1.ListChecksRequest) (*rollcallv1.ListChecksResponse, error) {
+	f.Filter = r.GetFilter()
+	return &rollcallv1.ListChecksResponse{Checks: keep(r.GetFilter(), f.Checks, (*rollcallv1.Check).GetCellId, none[*rollcallv1.Check])}, f.Err
+}
+
+// ListRuns returns the runs of the filter.
+func (f *Fleet) ListRuns(_ context.Context, r *rollcallv1.ListRunsRequest) (*rollcallv1.ListRunsResponse, error) {
+	f.Filter = r.GetFilter()
+	return &rollcallv1.ListRunsResponse{Runs: keep(r.GetFilter(), f.Runs, (*rollcallv1.Run).GetCellId, (*rollcallv1.Run).GetCarId)}, f.Err
+}
+
+// ListPulls returns the pulls of the filter.
+func (f *Fleet) ListPulls(_ context.Context, r *rollcallv1.ListPullsRequest) (*rollcallv1.ListPullsResponse, error) {
+	f.Filter = r.GetFilter()
+	return &rollcallv1.ListPullsResponse{Pulls: keep(r.GetFilter(), f.Pulls, (*rollcallv1.Pull).GetCellId, (*rollcallv1.Pull).GetCarId)}, f.Err
+}
+
+func (f *Fleet) pull(id string) (*rollcallv1.Pull, error) {
+	if f.Err != nil {
+		return nil, f.Err
+	}
+	for _, p := range f.Pulls {
+		if p.GetPullId() == id {
+			return p, nil
+		}
+	}
+	return nil, status.Errorf(codes.NotFound, "there is no pull %s", id)
+}
+
+// GetPull returns one pull.
+func (f *Fleet) GetPull(_ context.Context, r *rollcallv1.GetPullRequest) (*rollcallv1.GetPullResponse, error) {
+	p, err := f.pull(r.GetPullId())
+	if err != nil {
+		return nil, err
+	}
+	return &rollcallv1.GetPullResponse{Pull: p, Header: map[string]string{"operator": "J. Dahl", "bay": "2"},
+		Channels: []*rollcallv1.ChannelSummary{{Channel: "load_cell", Samples: 1500, RateHz: 100, Minimum: -1.2, Maximum: 1830.5}, {Channel: "roller_speed", Samples: 1500, RateHz: 100, Minimum: 0, Maximum: 48.25}}}, nil
+}
+
+// GetCurve returns one pull's curve.
+func (f *Fleet) GetCurve(_ context.Context, r *rollcallv1.GetCurveRequest) (*rollcallv1.GetCurveResponse, error) {
+	p, err := f.pull(r.GetPullId())
+	if err != nil {
+		return nil, err
+	}
+	answer := &rollcallv1.GetCurveResponse{Pull: p}
+	if p.GetState() == "computed" {
+		answer.Points = f.Points
+	}
+	return answer, nil
+}
+
+// GetRegistry returns the registry's text.
+func (f *Fleet) GetRegistry(_ context.Context, r *rollcallv1.GetRegistryRequest) (*rollcallv1.GetRegistryResponse, error) {
+	f.RegistryAt = r.GetAt()
+	return &rollcallv1.GetRegistryResponse{Yaml: []byte(f.YAML)}, f.Err
+}
