@@ -174,3 +174,17 @@ func (s *Store) ReadCheckResults(ctx context.Context, f Filter) ([]CheckResultRo
 	}
 	return rows, nil
 }
+
+var selectCheckResultsLatest = "SELECT " + columnsOf[CheckResultRow]() + ` FROM check_results FINAL
+WHERE {all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)
+ORDER BY cell_id, kind, performed_at DESC, check_id DESC LIMIT 1 BY cell_id, kind LIMIT {limit:UInt64}`
+
+// ReadCheckResultsLatest returns each cell's newest result of each kind of
+// check. Only the filter's cells and limit narrow.
+func (s *Store) ReadCheckResultsLatest(ctx context.Context, f Filter) ([]CheckResultRow, error) {
+	rows, err := selectRows[CheckResultRow](ctx, s, selectCheckResultsLatest, f.args()...)
+	if err != nil {
+		return nil, fmt.Errorf("read the latest check results: %w", err)
+	}
+	return rows, nil
+}

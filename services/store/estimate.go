@@ -30,28 +30,20 @@ type EstimateRow struct {
 	Present         uint8      `ch:"present"` // 0: a newer computation does not have this row
 }
 
-// CarEstimateRow is a row of car_estimates: where a reference car stands after
-// a run. OffsetU is an expanded uncertainty, k = 2.
+// CarEstimateRow is a row of car_estimates: how far a reference car has moved
+// since its first weeks, after a run. ChangeU is an expanded uncertainty, k = 2.
 type CarEstimateRow struct {
-	CarID           string     `ch:"car_id"`
-	At              time.Time  `ch:"at"`
-	RunID           string     `ch:"run_id"`
-	CellID          string     `ch:"cell_id"`
-	Offset          float64    `ch:"offset"`        // relative error of tractive force
-	OffsetU         float64    `ch:"offset_u"`      // expanded, k = 2
-	Runs            uint32     `ch:"runs"`          // so far
-	NotSeparable    string     `ch:"not_separable"` // why this cannot be told from a car; empty: it can
-	Deviation       *float64   `ch:"deviation"`
-	Innovation      *float64   `ch:"innovation"`
-	CusumHigh       float64    `ch:"cusum_high"`
-	CusumLow        float64    `ch:"cusum_low"`
-	CusumLimit      float64    `ch:"cusum_limit"`
-	FirstEvidenceAt *time.Time `ch:"first_evidence_at"`
-	VarianceName    []string   `ch:"variance_name"`
-	Variance        []float64  `ch:"variance"`
-	Epoch           string     `ch:"epoch"`
-	CodeVersion     string     `ch:"code_version"`
-	Present         uint8      `ch:"present"` // 0: a newer computation does not have this row
+	CarID       string    `ch:"car_id"`
+	At          time.Time `ch:"at"`
+	RunID       string    `ch:"run_id"`
+	CellID      string    `ch:"cell_id"`
+	Change      float64   `ch:"change"`      // relative, against the other cars
+	ChangeU     float64   `ch:"change_u"`    // expanded, k = 2
+	Probability float64   `ch:"probability"` // that the change is more than the car may
+	Since       time.Time `ch:"since"`       // middle of the first weeks
+	Runs        uint32    `ch:"runs"`        // so far
+	CodeVersion string    `ch:"code_version"`
+	Present     uint8     `ch:"present"` // 0: a newer computation does not have this row
 }
 
 // ReplaceEstimates makes rows the whole of the estimates: readers see them and

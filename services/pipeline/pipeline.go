@@ -1,0 +1,392 @@
+// Package pipeline calls the computing stages in their order and stores what
+// they give. It is the only orchestrator; round says which:
+//
+//	raw record (store) ─ reduce ─▶ curve, findings            records.go
+//	calibration check  ─ loadcell.Judge ─▶ result, S(x)       checks.go
+//	curves of a session ─ refrun.Assemble ─▶ run              fleet.go
+//	runs ─ drift.Follow ─▶ estimates ─ flag.Decide ─▶ flags ─ lookback.Effects ─▶ touched pulls
+//
+// Everything stored is a pure function of the raw tables: the order in which
+// records arrive does not matter, and Recompute gives the same bytes.
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"runtime"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"go.uber.org/zap"
+
+	"rollcall/services/compute/drift"
+	"rollcall/services/compute/flag"
+	"rollcall/services/compute/loadcell"
+	"rollcall/services/compute/refrun"
+	"rollcall/services/fleet"
+	"rollcall/services/store"
+)
+
+// Config rules a Pipeline. Start from DefaultConfig.
+type Config struct {
+	// Workers is how many records are computed at once.
+	Workers int
+	// Batch is how many records are computed before their results are stored.
+	Batch int
+	// FleetDelay is how long new runs are gathered before the fleet is compared
+	// anew.
+	FleetDelay time.Duration
+	// Sweep is how often the store is searched for records that were not
+	// computed, because another replica took them in or this one was stopped.
+	Sweep time.Duration
+	// RetryAfter is the pause after the store was not there.
+	RetryAfter time.Duration
+	Drift      drift.Settings
+	Flag       flag.Settings
+}
+
+// DefaultConfig returns the configuration that holds where nothing else is said.
+func DefaultConfig() Config {
+	return Config{
+		Workers: runtime.GOMAXPROCS(0), Batch: 32, FleetDelay: 500 * time.Millisecond, Sweep: time.Minute, RetryAfter: time.Second,
+		Drift: drift.DefaultSettings(), Flag: flag.DefaultSettings(),
+	}
+}
+
+// Registry is the registry through time.
+type Registry interface {
+	At(t time.Time) fleet.Registry
+	// EffectiveAt returns from when a cell's entry in force at t holds.
+	EffectiveAt(cell fleet.CellID, t time.Time) time.Time
+}
+
+// Pipeline computes. Make it with New, run it with Run.
+type Pipeline struct {
+	config   Config
+	store    *store.Store
+	registry Registry
+	log      *zap.Logger
+	metrics  metrics
+
+	// Recent, when set, gives a record that has just come in without a read.
+	Recent func(fleet.PullID) (*store.RawPull, bool)
+
+	queue   queue[fleet.PullID]
+	arrived queue[fleet.CheckID]
+	wake    chan struct{}
+
+	// rounds is held while a round or a recompute is under way.
+	rounds sync.Mutex
+	// What follows is of the rounds.
+	calibrations map[fleet.CellID][]loadcell.Calibration // by Since
+	checks       map[fleet.CellID][]flag.Check           // by PerformedAt, then id
+	coastDowns   map[fleet.PullID]flag.CoastDown
+	runs         map[fleet.RunID]refrun.Run
+	dirty        map[refrun.Session]bool
+	follower     *drift.Follower
+	fleetDue     time.Time // zero: the fleet is as it should be
+}
+
+// New returns a pipeline that does nothing until Run.
+func New(c Config, s *store.Store, r Registry, log *zap.Logger, reg prometheus.Registerer) *Pipeline {
+	p := &Pipeline{config: c, store: s, registry: r, log: log.Named("pipeline"), metrics: newMetrics(reg), wake: make(chan struct{}, 1)}
+	p.forget()
+	return p
+}
+
+// forget empties what is known, before it is read or computed anew.
+func (p *Pipeline) forget() {
+	p.calibrations = map[fleet.CellID][]loadcell.Calibration{}
+	p.checks = map[fleet.CellID][]flag.Check{}
+	p.coastDowns = map[fleet.PullID]flag.CoastDown{}
+	p.runs = map[fleet.RunID]refrun.Run{}
+	p.dirty = map[refrun.Session]bool{}
+	p.follower = nil
+	p.fleetDue = time.Time{}
+}
+
+// Stored says that a pull or coast-down is whole, or more of it has come.
+func (p *Pipeline) Stored(id fleet.PullID) {
+	p.queue.add(id)
+	p.metrics.pending.Set(float64(p.queue.len()))
+	p.poke()
+}
+
+// StoredCheck says that a calibration check has come.
+func (p *Pipeline) StoredCheck(id fleet.CheckID) { p.arrived.add(id); p.poke() }
+
+// FlagClosed says that somebody closed a flag.
+func (p *Pipeline) FlagClosed() {
+	p.rounds.Lock()
+	p.fleetDue = time.Now()
+	p.rounds.Unlock()
+	p.poke()
+}
+
+func (p *Pipeline) poke() {
+	select {
+	case p.wake <- struct{}{}:
+	default:
+	}
+}
+
+// Run computes until ctx ends. Whatever the store holds and was not computed is
+// computed first.
+func (p *Pipeline) Run(ctx context.Context) error {
+	loaded := false
+	sweep := time.Now()
+	for {
+		var err error
+		p.rounds.Lock()
+		if !loaded {
+			if err = p.load(ctx); err == nil {
+				loaded = true
+			}
+		}
+		if err == nil && !time.Now().Before(sweep) {
+			if err = p.sweep(ctx); err == nil {
+				sweep = time.Now().Add(p.config.Sweep)
+			}
+		}
+		if err == nil {
+			err = p.round(ctx)
+		}
+		due := p.fleetDue
+		p.rounds.Unlock()
+		if ctx.Err() != nil {
+			return nil
+		}
+		if err != nil {
+			p.metrics.failures.Inc()
+			p.log.Warn("round not finished, trying again", zap.Error(err), zap.Bool("store_away", errors.Is(err, store.ErrUnavailable)))
+			if !pause(ctx, p.config.RetryAfter) {
+				return nil
+			}
+			continue
+		}
+		if p.queue.len() > 0 || p.arrived.len() > 0 {
+			continue
+		}
+		wait := time.Until(sweep)
+		if !due.IsZero() {
+			wait = min(wait, time.Until(due))
+		}
+		timer := time.NewTimer(max(wait, 0))
+		select {
+		case <-ctx.Done():
+			timer.Stop()
+			return nil
+		case <-p.wake:
+		case <-timer.C:
+		}
+		timer.Stop()
+	}
+}
+
+func pause(ctx context.Context, d time.Duration) bool {
+	select {
+	case <-ctx.Done():
+		return false
+	case <-time.After(d):
+		return true
+	}
+}
+
+// round computes what has come: checks first, because records need their
+// calibration, then a batch of records, then, when it is time, the fleet.
+func (p *Pipeline) round(ctx context.Context) error {
+	if err := p.checksRoom(ctx); err != nil {
+		return err
+	}
+	if err := p.recordsRoom(ctx); err != nil {
+		return err
+	}
+	if !p.fleetDue.IsZero() && !time.Now().Before(p.fleetDue) {
+		return p.fleetRoom(ctx)
+	}
+	return nil
+}
+
+// touchFleet sees to it that the fleet is compared anew before long. A due time
+// that stands is not put off: the delay is the most a flag waits.
+func (p *Pipeline) touchFleet() {
+	if p.fleetDue.IsZero() {
+		p.fleetDue = time.Now().Add(p.config.FleetDelay)
+	}
+}
+
+// load reads what earlier runs of the service left.
+func (p *Pipeline) load(ctx context.Context) error {
+	p.forget()
+	all := store.Filter{Limit: everything}
+	checks, err := p.store.ListChecks(ctx, all)
+	if err != nil {
+		return err
+	}
+	for _, row := range checks {
+		c := row.Check()
+		p.checks[c.Cell] = append(p.checks[c.Cell], flag.Check{Check: c})
+	}
+	for cell := range p.checks {
+		p.judgeCell(cell)
+	}
+	coastDowns, err := p.store.ReadCoastDowns(ctx, all)
+	if err != nil {
+		return err
+	}
+	for _, row := range coastDowns {
+		if c, ok := coastDownOf(row); ok {
+			p.coastDowns[c.ID] = c
+		}
+	}
+	runs, err := p.store.ReadRuns(ctx, all)
+	if err != nil {
+		return err
+	}
+	for _, row := range runs {
+		if row.CodeVersion == CodeVersion {
+			r := runOf(row)
+			p.runs[r.ID] = r
+		}
+	}
+	sessions, err := p.store.ReadSessions(ctx)
+	if err != nil {
+		return err
+	}
+	for _, s := range sessions {
+		p.dirty[refrun.Session{Cell: fleet.CellID(s.CellID), Car: fleet.CarID(s.CarID), Name: s.Session}] = true
+	}
+	// Flags are written anew even when no run is: a closing may have been
+	// signed while nobody computed.
+	if len(p.runs) > 0 || len(p.dirty) > 0 || len(p.checks) > 0 {
+		p.touchFleet()
+	}
+	p.log.Info("history read", zap.Int("checks", len(checks)), zap.Int("runs", len(p.runs)), zap.Int("sessions_to_assemble", len(p.dirty)))
+	return nil
+}
+
+// everything is the limit of lists that are read whole.
+const everything = 10_000_000
+
+// sweep queues what the store holds and was not computed with this code.
+func (p *Pipeline) sweep(ctx context.Context) error {
+	checks, err := p.store.ChecksAwaitingComputation(ctx, CodeVersion, everything)
+	if err != nil {
+		return err
+	}
+	for _, c := range checks {
+		p.arrived.add(fleet.CheckID(c.CheckID))
+	}
+	pulls, err := p.store.PullsAwaitingComputation(ctx, CodeVersion, everything)
+	if err != nil {
+		return err
+	}
+	for _, row := range pulls {
+		p.queue.add(fleet.PullID(row.PullID))
+	}
+	p.metrics.pending.Set(float64(p.queue.len()))
+	return nil
+}
+
+// Recompute empties every computed table and fills it from the raw ones.
+func (p *Pipeline) Recompute(ctx context.Context, progress func(stage string, done, total uint64) error) error {
+	p.rounds.Lock()
+	defer p.rounds.Unlock()
+	if err := p.store.ClearComputed(ctx); err != nil {
+		return err
+	}
+	p.forget()
+	if err := p.sweep(ctx); err != nil {
+		return err
+	}
+	stages := []struct {
+		name string
+		left func() int
+		work func(context.Context) error
+	}{
+		{"checks", p.arrived.len, p.checksRoom},
+		{"pulls", p.queue.len, p.recordsRoom},
+	}
+	for _, s := range stages {
+		total := s.left()
+		for {
+			left := s.left()
+			total = max(total, left)
+			if err := progress(s.name, uint64(total-left), uint64(total)); err != nil {
+				return err
+			}
+			if left == 0 {
+				break
+			}
+			if err := s.work(ctx); err != nil {
+				return err
+			}
+		}
+	}
+	if err := progress("fleet", 0, 1); err != nil {
+		return err
+	}
+	if err := p.fleetRoom(ctx); err != nil {
+		return err
+	}
+	return progress("fleet", 1, 1)
+}
+
+// RegistryChanged queues every record that the change can touch.
+func (p *Pipeline) RegistryChanged(ctx context.Context, cells []fleet.CellID, cars []fleet.CarID, sites []fleet.SiteID, masses bool, from time.Time) error {
+	p.rounds.Lock()
+	defer p.rounds.Unlock()
+	touched := map[fleet.CellID]bool{}
+	for _, c := range cells {
+		touched[c] = true
+	}
+	now := p.registry.At(time.Unix(1<<40, 0))
+	for _, c := range now.Cells {
+		// A site's gravity and a check mass act on checks, and through their
+		// calibrations on pulls.
+		if masses || slices.Contains(sites, c.Site) {
+			touched[c.ID] = true
+		}
+	}
+	for cell := range touched {
+		for _, c := range p.checks[cell] {
+			p.arrived.add(c.Check.ID)
+		}
+	}
+	if len(touched) > 0 {
+		if err := p.queueFrom(ctx, store.Filter{Cells: keys(touched), From: from, Limit: everything}); err != nil {
+			return err
+		}
+	}
+	for _, car := range cars {
+		if err := p.queueFrom(ctx, store.Filter{Car: car, From: from, Limit: everything}); err != nil {
+			return err
+		}
+	}
+	p.touchFleet() // tolerances act on flags alone
+	p.poke()
+	return nil
+}
+
+func keys(m map[fleet.CellID]bool) []fleet.CellID {
+	out := make([]fleet.CellID, 0, len(m))
+	for k := range m {
+		out = append(out, k)
+	}
+	slices.Sort(out)
+	return out
+}
+
+// queueFrom queues the pulls and coast-downs that a filter names.
+func (p *Pipeline) queueFrom(ctx context.Context, f store.Filter) error {
+	pulls, err := p.store.ListPulls(ctx, store.PullFilter{Filter: f})
+	if err != nil {
+		return err
+	}
+	for _, row := range pulls {
+		p.queue.add(fleet.PullID(row.PullID))
+	}
+	return nil
+}

@@ -1,0 +1,260 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"rollcall/services/compute/loadcell"
+	"rollcall/services/compute/refrun"
+	"rollcall/services/fleet"
+	"rollcall/services/store"
+	"rollcall/services/wire"
+)
+
+// outcome is what one record became.
+type outcome struct {
+	curve     *store.CurveRow
+	coastDown *store.CoastDownRow
+	// again is a pull to be computed anew because its coast-down has come.
+	again fleet.PullID
+}
+
+// recordsRoom computes a batch of the records queued.
+func (p *Pipeline) recordsRoom(ctx context.Context) error {
+	batch := p.queue.take(p.config.Batch)
+	if len(batch) == 0 {
+		return nil
+	}
+	began := time.Now()
+	outcomes := make([]outcome, len(batch))
+	group, first := errgroup.WithContext(ctx)
+	group.SetLimit(p.config.Workers)
+	for i, id := range batch {
+		group.Go(func() (err error) {
+			outcomes[i], err = p.compute(first, id)
+			return err
+		})
+	}
+	err := group.Wait()
+	var curves []store.CurveRow
+	var coastDowns []store.CoastDownRow
+	for _, o := range outcomes {
+		if o.curve != nil {
+			curves = append(curves, *o.curve)
+		}
+		if o.coastDown != nil {
+			coastDowns = append(coastDowns, *o.coastDown)
+		}
+	}
+	if err == nil {
+		err = p.store.WriteCurves(ctx, curves)
+	}
+	if err == nil {
+		err = p.store.WriteCoastDowns(ctx, coastDowns)
+	}
+	if err != nil {
+		for _, id := range batch {
+			p.queue.add(id)
+		}
+		return err
+	}
+	for _, o := range outcomes {
+		if o.again != "" {
+			p.queue.add(o.again)
+		}
+	}
+	for _, row := range curves {
+		if row.CarID != "" && fleet.Kind(row.Kind) == fleet.KindPull {
+			p.dirty[refrun.Session{Cell: fleet.CellID(row.CellID), Car: fleet.CarID(row.CarID), Name: row.Session}] = true
+			p.touchFleet()
+		} else if fleet.Kind(row.Kind) == fleet.KindPull {
+			p.touchFleet() // a flag may touch it
+		}
+	}
+	for _, row := range coastDowns {
+		if c, ok := coastDownOf(row); ok {
+			p.coastDowns[c.ID] = c
+		} else {
+			delete(p.coastDowns, fleet.PullID(row.PullID))
+		}
+		p.touchFleet()
+	}
+	p.metrics.records.Add(float64(len(batch)))
+	p.metrics.seconds.Observe(time.Since(began).Seconds())
+	p.metrics.pending.Set(float64(p.queue.len()))
+	return nil
+}
+
+// compute turns one record into its row. A record that has not ended is
+// nothing; one that is not whole or cannot be computed has a row that says so.
+func (p *Pipeline) compute(ctx context.Context, id fleet.PullID) (outcome, error) {
+	r, missing, err := p.read(ctx, id)
+	if err != nil || r == nil {
+		return outcome{}, err
+	}
+	s, known := p.situationOf(r.pull)
+	effectiveAt := p.effectiveAt(r.pull.Cell, r.pull.StartedAt)
+	if r.pull.Kind == fleet.KindEmptyCoastDown {
+		var row store.CoastDownRow
+		switch {
+		case missing != "":
+			row = coastDownRow(r.pull, s.calibration.Epoch, effectiveAt, parasitic{}, errors.New(missing))
+			row.State, row.Reason = store.StateIncomplete, missing
+		case !known:
+			row = coastDownRow(r.pull, "", effectiveAt, parasitic{}, errNoCell)
+		default:
+			measured, err := reduceEmpty(*r, s)
+			row = coastDownRow(r.pull, s.calibration.Epoch, effectiveAt, measured, err)
+		}
+		return outcome{coastDown: &row}, nil
+	}
+	row := announcedRow(r.pull)
+	row.RegistryEffectiveAt = effectiveAt
+	switch {
+	case missing != "":
+		row.State, row.Reason = store.StateIncomplete, missing
+		return outcome{curve: &row}, nil
+	case !known:
+		row.State, row.Reason = store.StateUnusable, unusable(errNoCell)
+		return outcome{curve: &row}, nil
+	case r.pull.Kind == fleet.KindCoastDown:
+		mate, err := p.mate(ctx, r.pull, fleet.KindPull)
+		if err != nil {
+			return outcome{}, err
+		}
+		row.State, row.Reason = store.StateComputed, "its pull has not come yet"
+		if mate != "" {
+			row.Reason = "computed with pull " + string(mate)
+		}
+		return outcome{curve: &row, again: mate}, nil
+	}
+	var coast *record
+	if r.pull.Label != "" {
+		mate, err := p.mate(ctx, r.pull, fleet.KindCoastDown)
+		if err != nil {
+			return outcome{}, err
+		}
+		if mate != "" {
+			other, missing, err := p.read(ctx, mate)
+			if err != nil {
+				return outcome{}, err
+			}
+			if other != nil && missing == "" {
+				coast = other
+			}
+		}
+	}
+	row = curveRow(reduce(*r, coast, s), effectiveAt)
+	return outcome{curve: &row}, nil
+}
+
+// mate returns the pull of a coast-down or the coast-down of a pull: of the
+// same cell, car and label; of several, the nearest in time, then the first id.
+func (p *Pipeline) mate(ctx context.Context, pull fleet.Pull, kind fleet.Kind) (fleet.PullID, error) {
+	if pull.Label == "" {
+		return "", nil
+	}
+	near := store.Filter{
+		Cells: []fleet.CellID{pull.Cell}, From: pull.StartedAt.Add(-mateWithin), Until: pull.StartedAt.Add(mateWithin), Limit: 100,
+	}
+	rows, err := p.store.ListPulls(ctx, store.PullFilter{Filter: near, Kind: kind, Label: pull.Label})
+	if err != nil {
+		return "", err
+	}
+	rows = slices.DeleteFunc(rows, func(r store.PullRow) bool { return r.CarID != string(pull.Car) || r.CustomerCar != pull.CustomerCar })
+	if len(rows) == 0 {
+		return "", nil
+	}
+	best := slices.MinFunc(rows, func(a, b store.PullRow) int {
+		da, db := a.StartedAt.Sub(pull.StartedAt).Abs(), b.StartedAt.Sub(pull.StartedAt).Abs()
+		if da != db {
+			return int(da - db)
+		}
+		return strings.Compare(a.PullID, b.PullID)
+	})
+	return fleet.PullID(best.PullID), nil
+}
+
+// mateWithin is how far apart a pull and its separate coast-down may begin.
+const mateWithin = time.Hour
+
+// read returns a record that has ended, and what is missing of it. nil: it has
+// not ended, or is not known.
+func (p *Pipeline) read(ctx context.Context, id fleet.PullID) (*record, string, error) {
+	var raw *store.RawPull
+	if p.Recent != nil {
+		if r, ok := p.Recent(id); ok && r.HasBegin && r.HasEnd {
+			raw = r
+		}
+	}
+	if raw != nil {
+		if r, missing := whole(*raw); missing == "" {
+			return r, "", nil
+		}
+	}
+	stored, err := p.store.ReadPull(ctx, id)
+	if err != nil {
+		return nil, "", err
+	}
+	if !stored.HasBegin || !stored.HasEnd {
+		return nil, "", nil
+	}
+	r, missing := whole(stored)
+	return r, missing, nil
+}
+
+func whole(raw store.RawPull) (*record, string) {
+	r := &record{pull: raw.Begin.Pull()}
+	var sums []wire.BlockSum
+	for _, row := range raw.Blocks {
+		b := row.Block()
+		r.blocks = append(r.blocks, b)
+		sums = append(sums, b.Sum())
+	}
+	end := wire.End{Pull: fleet.PullID(raw.End.PullID), Cell: fleet.CellID(raw.End.CellID), Blocks: raw.End.Blocks, Samples: raw.End.Samples, Checksum: raw.End.Checksum}
+	return r, wire.Missing(end, sums)
+}
+
+// situationOf returns what was true when a record was made, and whether the
+// registry knew its cell.
+func (p *Pipeline) situationOf(pull fleet.Pull) (situation, bool) {
+	r := p.registry.At(pull.StartedAt)
+	cell, ok := r.Cells[pull.Cell]
+	if !ok {
+		return situation{}, false
+	}
+	s := situation{cell: cell, calibration: inForce(p.calibrations[pull.Cell], pull.StartedAt)}
+	if pull.Car != "" {
+		if car, ok := r.Cars[pull.Car]; ok {
+			s.car = &car
+		}
+	}
+	return s, true
+}
+
+// effectiveAt returns from when the cell's entry in force at t holds, or the
+// Unix epoch where there is none.
+func (p *Pipeline) effectiveAt(cell fleet.CellID, t time.Time) time.Time {
+	at := p.registry.EffectiveAt(cell, t)
+	if at.IsZero() {
+		return time.Unix(0, 0).UTC()
+	}
+	return at
+}
+
+// inForce returns the last calibration that began at or before t.
+func inForce(all []loadcell.Calibration, t time.Time) loadcell.Calibration {
+	var c loadcell.Calibration
+	for _, next := range all {
+		if next.Since.After(t) {
+			break
+		}
+		c = next
+	}
+	return c
+}

@@ -1,0 +1,173 @@
+package pipeline
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"rollcall/services/compute/channel"
+	"rollcall/services/compute/coastdown"
+	"rollcall/services/compute/finding"
+	"rollcall/services/compute/loadcell"
+	"rollcall/services/compute/powercurve"
+	"rollcall/services/compute/refrun"
+	"rollcall/services/fleet"
+	"rollcall/services/wire"
+)
+
+// record is a whole pull or coast-down as it came in.
+type record struct {
+	pull   fleet.Pull
+	blocks []wire.Block
+}
+
+// reduced is a pull after powercurve and finding.
+type reduced struct {
+	pull     fleet.Pull
+	epoch    fleet.EpochID
+	curve    *powercurve.Curve // nil: err says why
+	err      error
+	findings []finding.Finding
+}
+
+// seriesOf returns the record's channels as series: blocks in order, counts as
+// numbers, clocks as times.
+func seriesOf(blocks []wire.Block) map[fleet.Channel]channel.Series {
+	sorted := slices.Clone(blocks)
+	slices.SortFunc(sorted, func(a, b wire.Block) int {
+		if a.Channel != b.Channel {
+			if a.Channel < b.Channel {
+				return -1
+			}
+			return 1
+		}
+		return int(a.Index) - int(b.Index)
+	})
+	length := map[fleet.Channel]int{}
+	for _, b := range sorted {
+		length[b.Channel] += b.Samples.Len()
+	}
+	out := make(map[fleet.Channel]channel.Series, len(length))
+	for _, b := range sorted {
+		s, ok := out[b.Channel]
+		if !ok {
+			n := length[b.Channel]
+			s = channel.Series{T: make([]float64, 0, n), X: make([]float64, 0, n)}
+		}
+		if b.Step != 0 {
+			for i := range b.Samples.Len() {
+				s.T = append(s.T, b.Start+float64(float64(i)*b.Step))
+			}
+		} else {
+			s.T = b.Times.Expand(s.T)
+		}
+		s.X = b.Samples.Expand(s.X)
+		out[b.Channel] = s
+	}
+	return out
+}
+
+// context is what was true when a pull was made.
+type situation struct {
+	cell        fleet.Cell
+	car         *fleet.Car // nil: a customer's
+	calibration loadcell.Calibration
+}
+
+// errNoCell says that the registry did not know the cell then.
+var errNoCell = errors.New("the registry has no such cell at that time; add it with `rollcall fleet apply` from a date no later than the pull's")
+
+// correctionOf returns the correction a pull is stated with.
+func correctionOf(p fleet.Pull, car *fleet.Car) fleet.Correction {
+	switch {
+	case p.Correction != "":
+		return p.Correction
+	case car != nil && car.Correction != "":
+		return car.Correction
+	}
+	return fleet.CorrectionSAEJ1349
+}
+
+// reduce computes a pull. coast is its separate coast-down, or nil.
+func reduce(r record, coast *record, s situation) reduced {
+	in := powercurve.Input{
+		Cell:        s.cell,
+		Calibration: s.calibration,
+		Channels:    seriesOf(r.blocks),
+		Correction:  correctionOf(r.pull, s.car),
+	}
+	if s.car != nil {
+		in.Vehicle = powercurve.VehicleOf(*s.car)
+		in.Band = refrun.BandPoints(s.car.BandLow, s.car.BandHigh)
+	} else {
+		in.Vehicle = powercurve.Vehicle{RotatingMass: r.pull.RotatingMass, CoastingMass: r.pull.CoastingMass}
+	}
+	if coast != nil {
+		in.CoastDown = seriesOf(coast.blocks)
+	}
+	out := reduced{pull: r.pull, epoch: s.calibration.Epoch}
+	curve, err := powercurve.Reduce(in)
+	judge := finding.Input{Pull: in, Err: err, RampRate: r.pull.RampRate, Limits: finding.DefaultLimits()}
+	if s.car != nil {
+		judge.BandLow, judge.BandHigh = s.car.BandLow, s.car.BandHigh
+	}
+	if err != nil {
+		out.err = err
+	} else {
+		out.curve = &curve
+		judge.Curve = &curve
+	}
+	out.findings = finding.Judge(judge)
+	return out
+}
+
+// parasitic is what an empty-roller coast-down says.
+type parasitic struct {
+	fit   coastdown.Fit
+	speed float64 // m/s, where Delta is taken: the middle of the speeds seen
+	delta float64 // N, measured less the registry's
+	u     float64 // N, expanded, k = 2
+}
+
+// reduceEmpty measures the parasitic loss from an empty-roller coast-down,
+//
+//	F_par(v) = −M_base·dv/dt − F_brake
+//
+// and compares it with the registry's at the middle of the speeds seen. U
+// combines the fit with the base inertia's uncertainty, which acts in
+// proportion to the force.
+func reduceEmpty(r record, s situation) (parasitic, error) {
+	channels := seriesOf(r.blocks)
+	speed, ok := channels[fleet.RollerSpeed]
+	if !ok {
+		return parasitic{}, errors.New("the record has no roller_speed; an empty-roller coast-down cannot be computed without it")
+	}
+	// Coasting begins where the rollers are fastest.
+	top := 0
+	for i, v := range speed.X {
+		if v > speed.X[top] {
+			top = i
+		}
+	}
+	in := coastdown.Input{Speed: channel.Series{T: speed.T[top:], X: speed.X[top:]}, Mass: s.cell.BaseInertia}
+	if x, ok := channels[fleet.LoadCellForce]; ok {
+		brake := channel.Series{T: x.T, X: make([]float64, len(x.X))}
+		for i, reading := range x.X {
+			brake.X[i] = s.calibration.Force(reading) * s.cell.LeverArm * s.cell.BrakeRatio / s.cell.RollerRadius
+		}
+		in.Brake = brake
+	}
+	fit, err := coastdown.Regress(in)
+	if err != nil {
+		return parasitic{}, err
+	}
+	p := parasitic{fit: fit, speed: (fit.SpeedLow + fit.SpeedHigh) / 2}
+	p.delta = fit.At(p.speed) - s.cell.Parasitic.At(p.speed)
+	inertia := fit.At(p.speed) * s.cell.U.BaseInertia / s.cell.BaseInertia
+	p.u = 2 * math.Sqrt(fit.U(p.speed)*fit.U(p.speed)+inertia*inertia+s.cell.U.Parasitic*s.cell.U.Parasitic)
+	return p, nil
+}
+
+// unusable is the sentence of a pull that could not be computed.
+func unusable(err error) string { return fmt.Sprintf("cannot be computed: %v", err) }

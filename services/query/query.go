@@ -1,0 +1,531 @@
+// Package query answers the FleetService from the store: what the pages, the
+// reading commands and other programs read. It computes nothing.
+package query
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "rollcall/proto/rollcall/v1"
+	"rollcall/services/access"
+	"rollcall/services/fleet"
+	"rollcall/services/store"
+	"rollcall/services/wire"
+)
+
+// Registry is what query needs of the registry.
+type Registry interface {
+	At(t time.Time) fleet.Registry
+}
+
+// Server serves the FleetService.
+type Server struct {
+	pb.UnimplementedFleetServiceServer
+	store    *store.Store
+	registry Registry
+	now      func() time.Time
+
+	// Document returns the registry at a time as its YAML file.
+	Document func(at time.Time) []byte
+}
+
+// New returns a server.
+func New(s *store.Store, r Registry, now func() time.Time) *Server {
+	return &Server{store: s, registry: r, now: now}
+}
+
+// mayRead refuses whoever may not read.
+func mayRead(ctx context.Context) error {
+	if id := access.FromContext(ctx); !id.MayRead() {
+		return access.Denied("%s may not read the fleet; a person's certificate is needed", id)
+	}
+	return nil
+}
+
+// latest returns the registry with everything recorded so far, also what takes
+// effect only later.
+func (s *Server) latest() fleet.Registry { return s.registry.At(time.Unix(1<<40, 0)) }
+
+// filter translates a request's filter.
+func (s *Server) filter(f *pb.Filter) (store.Filter, error) {
+	out := store.Filter{Car: fleet.CarID(f.GetCarId()), Limit: int(f.GetLimit())}
+	for field, t := range map[string]*timestamppb.Timestamp{"filter.from": f.GetFrom(), "filter.until": f.GetUntil()} {
+		if t != nil && t.CheckValid() != nil {
+			return out, &wire.FieldError{Field: field, Reason: "is no time between the years 1 and 9999"}
+		}
+	}
+	if f.GetFrom() != nil {
+		out.From = f.From.AsTime()
+	}
+	if f.GetUntil() != nil {
+		out.Until = f.Until.AsTime()
+	}
+	if !out.From.IsZero() && !out.Until.IsZero() && !out.From.Before(out.Until) {
+		return out, &wire.FieldError{Field: "filter.until", Reason: "is not after from; nothing lies between"}
+	}
+	if f.GetCellId() == "" && f.GetSiteId() == "" {
+		return out, nil
+	}
+	r := s.latest()
+	if id := fleet.SiteID(f.GetSiteId()); id != "" {
+		if _, ok := r.Sites[id]; !ok {
+			return out, fmt.Errorf("site %q is not in the registry: %w", id, store.ErrNotFound)
+		}
+		out.Cells = []fleet.CellID{}
+		for _, c := range r.Cells {
+			if c.Site == id {
+				out.Cells = append(out.Cells, c.ID)
+			}
+		}
+		slices.Sort(out.Cells)
+	}
+	if id := fleet.CellID(f.GetCellId()); id != "" {
+		if _, ok := r.Cells[id]; !ok {
+			return out, fmt.Errorf("cell %q is not in the registry: %w", id, store.ErrNotFound)
+		}
+		if out.Cells != nil && !slices.Contains(out.Cells, id) {
+			out.Cells = []fleet.CellID{}
+		} else {
+			out.Cells = []fleet.CellID{id}
+		}
+	}
+	return out, nil
+}
+
+// ListCells returns where every cell of the registry stands.
+func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.ListCellsResponse, error) {
+	if err := mayRead(ctx); err != nil {
+		return nil, err
+	}
+	f, err := s.filter(req.Filter)
+	if err != nil {
+		return nil, err
+	}
+	every := f
+	every.Limit = everything
+	estimates, err := s.store.ReadEstimatesLatest(ctx, every)
+	if err != nil {
+		return nil, err
+	}
+	checks, err := s.store.ReadCheckResultsLatest(ctx, every)
+	if err != nil {
+		return nil, err
+	}
+	flags, err := s.store.ListFlags(ctx, store.Filter{Cells: f.Cells, Limit: everything}, false)
+	if err != nil {
+		return nil, err
+	}
+	beats, err := s.store.LatestHeartbeats(ctx)
+	if err != nil {
+		return nil, err
+	}
+	byCell := map[fleet.CellID]store.EstimateRow{}
+	for _, e := range estimates {
+		byCell[fleet.CellID(e.CellID)] = e
+	}
+	lastCheck := map[fleet.CellID]store.CheckResultRow{}
+	// Of the newest check of each kind the worst counts: a zero check that
+	// passed does not undo dead weights that failed.
+	for _, c := range checks {
+		if old, ok := lastCheck[fleet.CellID(c.CellID)]; !ok || severity(c.Verdict) > severity(old.Verdict) {
+			lastCheck[fleet.CellID(c.CellID)] = c
+		}
+	}
+	open := map[fleet.CellID]store.FlagRow{}
+	for _, g := range flags {
+		if g.CellID != "" {
+			open[fleet.CellID(g.CellID)] = g
+		}
+	}
+	r := s.latest()
+	out := &pb.ListCellsResponse{}
+	for _, c := range r.Cells {
+		if f.Cells != nil && !slices.Contains(f.Cells, c.ID) {
+			continue
+		}
+		status := &pb.CellStatus{
+			CellId: string(c.ID), SiteId: string(c.Site), Name: c.Name, SiteName: r.Sites[c.Site].Name, Tolerance: c.Tolerance,
+		}
+		e, ok := byCell[c.ID]
+		if f.Car != "" && !ok {
+			continue
+		}
+		if ok {
+			status.Offset, status.ExpandedUncertainty = &e.Offset, &e.OffsetU
+			status.NotSeparable, status.Runs, status.LastRunAt = e.NotSeparable, e.Runs, stamp(e.At)
+			status.CusumHigh, status.CusumLow, status.CusumLimit = e.CusumHigh, e.CusumLow, e.CusumLimit
+		}
+		if k, ok := lastCheck[c.ID]; ok {
+			status.LastCheckAt, status.LastCheckVerdict = stamp(k.PerformedAt), k.Verdict
+		}
+		if g, ok := open[c.ID]; ok {
+			status.FlagId, status.FlagKind = g.FlagID, g.Kind
+			if causes := g.Causes(); len(causes) > 0 {
+				status.Cause, status.CauseProbability = causes[0].Fault, causes[0].Probability
+			}
+		}
+		if b, ok := beats[c.ID]; ok {
+			status.AgentSeenAt, status.AgentSpoolMessages = stamp(b.SentAt), b.SpoolMessages
+		}
+		out.Cells = append(out.Cells, status)
+	}
+	slices.SortFunc(out.Cells, func(a, b *pb.CellStatus) int {
+		if c := strings.Compare(a.SiteId, b.SiteId); c != 0 {
+			return c
+		}
+		return strings.Compare(a.CellId, b.CellId)
+	})
+	if limit := int(req.GetFilter().GetLimit()); limit > 0 && len(out.Cells) > limit {
+		out.Cells = out.Cells[:limit]
+	}
+	return out, nil
+}
+
+// severity orders verdicts from pass to fail; an unusable check is worse than
+// one that passed and better than one that failed.
+func severity(verdict string) int {
+	return slices.Index([]string{
+		fleet.VerdictPass.String(), fleet.VerdictConditionalPass.String(), fleet.VerdictUnusable.String(),
+		fleet.VerdictConditionalFail.String(), fleet.VerdictFail.String(),
+	}, verdict)
+}
+
+// everything is the limit of lists that are read whole.
+const everything = 1_000_000
+
+// ListFlags returns flags, newest first.
+func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.ListFlagsResponse, error) {
+	if err := mayRead(ctx); err != nil {
+		return nil, err
+	}
+	f, err := s.filter(req.Filter)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := s.store.ListFlags(ctx, f, req.IncludeClosed)
+	if err != nil {
+		return nil, err
+	}
+	ids := make([]fleet.FlagID, len(rows))
+	for i, r := range rows {
+		ids[i] = fleet.FlagID(r.FlagID)
+	}
+	touched, err := s.store.ReadTouched(ctx, ids)
+	if err != nil {
+		return nil, err
+	}
+	out := &pb.ListFlagsResponse{}
+	for _, r := range rows {
+		g := &pb.Flag{
+			FlagId: r.FlagID, CellId: r.CellID, CarId: r.CarID, Kind: r.Kind, Open: r.Open,
+			FirstEvidenceAt: stamp(r.FirstEvidenceAt), OpenedAt: stamp(r.OpenedAt), UpdatedAt: stamp(r.UpdatedAt),
+			ClosedReason: r.ClosedReason, ClosedBy: r.ClosedBy, Size: r.Size, ExpandedUncertainty: r.SizeU,
+			NextCheck: r.NextCheck, Evidence: r.Evidence,
+		}
+		if r.ClosedAt != nil {
+			g.ClosedAt = stamp(*r.ClosedAt)
+		}
+		for _, c := range r.Causes() {
+			g.Causes = append(g.Causes, &pb.Cause{Fault: c.Fault, Probability: c.Probability, Size: c.Size, ExpandedUncertainty: c.SizeU, SizeUnit: c.Unit})
+		}
+		for _, t := range touched[fleet.FlagID(r.FlagID)] {
+			g.TouchedPulls = append(g.TouchedPulls, &pb.TouchedPull{
+				PullId: t.PullID, StartedAt: stamp(t.StartedAt), CustomerCar: t.CustomerCar, Effect: t.Effect, ExpandedUncertainty: t.EffectU,
+			})
+		}
+		out.Flags = append(out.Flags, g)
+	}
+	return out, nil
+}
+
+// ListChecks returns calibration checks with their results, newest first.
+func (s *Server) ListChecks(ctx context.Context, req *pb.ListChecksRequest) (*pb.ListChecksResponse, error) {
+	if err := mayRead(ctx); err != nil {
+		return nil, err
+	}
+	f, err := s.filter(req.Filter)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := s.store.ReadCheckResults(ctx, f)
+	if err != nil {
+		return nil, err
+	}
+	out := &pb.ListChecksResponse{}
+	for _, r := range rows {
+		out.Checks = append(out.Checks, &pb.Check{
+			CheckId: r.CheckID, CellId: r.CellID, Kind: fleet.CheckKind(r.Kind).String(), State: fleet.CheckState(r.State).String(),
+			PerformedAt: stamp(r.PerformedAt), PerformedBy: r.PerformedBy, Verdict: r.Verdict, Reason: r.Reason,
+			ZeroErrorN: r.ZeroError, ZeroExpandedUncertaintyN: r.ZeroErrorU,
+			GainError: r.GainError, GainExpandedUncertainty: r.GainErrorU, Readings: r.Readings,
+		})
+	}
+	return out, nil
+}
+
+// ListPulls returns pulls and coast-downs with their headline figures, newest
+// first. Those that have not ended or were not computed yet are among them.
+func (s *Server) ListPulls(ctx context.Context, req *pb.ListPullsRequest) (*pb.ListPullsResponse, error) {
+	if err := mayRead(ctx); err != nil {
+		return nil, err
+	}
+	f, err := s.filter(req.Filter)
+	if err != nil {
+		return nil, err
+	}
+	begins, err := s.store.ListPulls(ctx, store.PullFilter{Filter: f})
+	if err != nil {
+		return nil, err
+	}
+	// The curves of the same stretch of time; a record without one is pending.
+	if len(begins) > 0 {
+		f.From, f.Until = begins[len(begins)-1].StartedAt, begins[0].StartedAt.Add(time.Nanosecond)
+	}
+	f.Limit = everything
+	curves, err := s.store.ListCurves(ctx, store.PullFilter{Filter: f})
+	if err != nil {
+		return nil, err
+	}
+	f.Car = ""
+	coastDowns, err := s.store.ReadCoastDowns(ctx, f)
+	if err != nil {
+		return nil, err
+	}
+	byID := map[string]*pb.Pull{}
+	for i := range curves {
+		byID[curves[i].PullID] = fromCurve(&curves[i])
+	}
+	for i := range coastDowns {
+		byID[coastDowns[i].PullID] = fromCoastDown(&coastDowns[i])
+	}
+	out := &pb.ListPullsResponse{}
+	for _, b := range begins {
+		p := byID[b.PullID]
+		if p == nil {
+			p = announced(b)
+		}
+		out.Pulls = append(out.Pulls, p)
+	}
+	return out, nil
+}
+
+// announced returns a pull of which nothing is computed.
+func announced(b store.PullRow) *pb.Pull {
+	return &pb.Pull{
+		PullId: b.PullID, CellId: b.CellID, Kind: fleet.Kind(b.Kind).String(), StartedAt: stamp(b.StartedAt), CarId: b.CarID,
+		CustomerCar: b.CustomerCar, Label: b.Label, Session: b.Session, State: store.StateIncomplete, Reason: "not ended or not computed yet",
+	}
+}
+
+func fromCoastDown(r *store.CoastDownRow) *pb.Pull {
+	p := &pb.Pull{
+		PullId: r.PullID, CellId: r.CellID, Kind: fleet.KindEmptyCoastDown.String(), StartedAt: stamp(r.StartedAt),
+		State: r.State, Reason: r.Reason, Epoch: r.Epoch, CodeVersion: r.CodeVersion,
+	}
+	if r.DeltaForce != nil && r.DeltaForceU != nil && r.MidSpeed != nil {
+		p.Reason = fmt.Sprintf("parasitic loss %+.1f N ± %.1f N against the registry at %.1f m/s", *r.DeltaForce, *r.DeltaForceU, *r.MidSpeed)
+	}
+	return p
+}
+
+func fromCurve(r *store.CurveRow) *pb.Pull {
+	p := &pb.Pull{
+		PullId: r.PullID, CellId: r.CellID, Kind: fleet.Kind(r.Kind).String(), StartedAt: stamp(r.StartedAt), CarId: r.CarID,
+		CustomerCar: r.CustomerCar, Label: r.Label, Session: r.Session, State: r.State, Reason: r.Reason,
+		Correction: r.Correction, CorrectionFactor: r.CorrectionFactor, CorrectionInRange: r.CorrectionInRange,
+		PeakWheelPowerW: r.PeakWheelPower, PeakEnginePowerW: r.PeakEnginePower, PeakEnginePowerExpandedUncertaintyW: r.PeakEnginePowerU,
+		PeakEngineSpeedRadS: r.PeakEnginePowerEngineSpeed, PeakEngineTorqueNm: r.PeakEngineTorque,
+		Epoch: r.Epoch, CodeVersion: r.CodeVersion,
+	}
+	if p.Reason == "" {
+		p.Reason = r.NoEnginePower
+	}
+	for _, f := range r.Findings() {
+		p.Findings = append(p.Findings, &pb.Finding{
+			Kind: f.Kind, Channel: f.Channel, StartS: f.Start, EndS: f.End, Size: f.Size, SizeUnit: f.Unit, Disqualifying: f.Disqualifying, Text: f.Text,
+		})
+	}
+	return p
+}
+
+// GetPull returns a pull, its channels and what its source's header said.
+func (s *Server) GetPull(ctx context.Context, req *pb.GetPullRequest) (*pb.GetPullResponse, error) {
+	if err := mayRead(ctx); err != nil {
+		return nil, err
+	}
+	p, raw, err := s.pull(ctx, req.PullId)
+	if err != nil {
+		return nil, err
+	}
+	out := &pb.GetPullResponse{Pull: p, Header: raw.Begin.Header}
+	type span struct {
+		sum         *pb.ChannelSummary
+		first, last float64
+	}
+	spans := map[string]*span{}
+	var order []string
+	for _, row := range raw.Blocks {
+		b := row.Block()
+		n := b.Samples.Len()
+		c := spans[row.Channel]
+		if c == nil {
+			c = &span{sum: &pb.ChannelSummary{Channel: row.Channel, Minimum: math.Inf(1), Maximum: math.Inf(-1)}, first: math.Inf(1), last: math.Inf(-1)}
+			spans[row.Channel] = c
+			order = append(order, row.Channel)
+		}
+		for i := range n {
+			x := b.Samples.At(i)
+			c.sum.Minimum, c.sum.Maximum = min(c.sum.Minimum, x), max(c.sum.Maximum, x)
+		}
+		c.sum.Samples += uint64(n)
+		if n > 0 {
+			first, last := b.Start, b.Start+float64(n-1)*b.Step
+			if b.Step == 0 {
+				first, last = b.Times.At(0), b.Times.At(n-1)
+			}
+			c.first, c.last = min(c.first, first), max(c.last, last)
+		}
+	}
+	for _, name := range order {
+		c := spans[name]
+		if d := c.last - c.first; d > 0 {
+			c.sum.RateHz = float64(c.sum.Samples-1) / d
+		}
+		out.Channels = append(out.Channels, c.sum)
+	}
+	return out, nil
+}
+
+// pull reads a pull by its id, or by the unambiguous beginning of one.
+func (s *Server) pull(ctx context.Context, id string) (*pb.Pull, store.RawPull, error) {
+	if !wire.ValidHash(id) {
+		return nil, store.RawPull{}, &wire.FieldError{Field: "pull_id", Reason: "is not a pull's id; it has 32 hexadecimal digits, as `rollcall pulls` lists them"}
+	}
+	raw, err := s.store.ReadPull(ctx, fleet.PullID(id))
+	if err != nil {
+		return nil, raw, err
+	}
+	if !raw.HasBegin {
+		return nil, raw, fmt.Errorf("pull %s: %w", id, store.ErrNotFound)
+	}
+	curve, ok, err := s.store.ReadCurve(ctx, fleet.PullID(id))
+	if err != nil {
+		return nil, raw, err
+	}
+	if ok {
+		return fromCurve(&curve), raw, nil
+	}
+	if fleet.Kind(raw.Begin.Kind) == fleet.KindEmptyCoastDown {
+		at := raw.Begin.StartedAt
+		rows, err := s.store.ReadCoastDowns(ctx, store.Filter{Cells: []fleet.CellID{fleet.CellID(raw.Begin.CellID)}, From: at, Until: at.Add(time.Nanosecond)})
+		if err != nil {
+			return nil, raw, err
+		}
+		for i := range rows {
+			if rows[i].PullID == id {
+				return fromCoastDown(&rows[i]), raw, nil
+			}
+		}
+	}
+	return announced(raw.Begin), raw, nil
+}
+
+// GetCurve returns a pull's curve on its engine-speed grid.
+func (s *Server) GetCurve(ctx context.Context, req *pb.GetCurveRequest) (*pb.GetCurveResponse, error) {
+	if err := mayRead(ctx); err != nil {
+		return nil, err
+	}
+	if !wire.ValidHash(req.PullId) {
+		return nil, &wire.FieldError{Field: "pull_id", Reason: "is not a pull's id; it has 32 hexadecimal digits, as `rollcall pulls` lists them"}
+	}
+	r, ok, err := s.store.ReadCurve(ctx, fleet.PullID(req.PullId))
+	if err != nil {
+		return nil, err
+	}
+	if !ok {
+		return nil, fmt.Errorf("the curve of pull %s: %w", req.PullId, store.ErrNotFound)
+	}
+	out := &pb.GetCurveResponse{Pull: fromCurve(&r)}
+	for i := range r.EngineSpeed {
+		out.Points = append(out.Points, &pb.CurvePoint{
+			EngineSpeedRadS: r.EngineSpeed[i], SpeedMps: r.Speed[i],
+			TractiveForceN: r.TractiveForce[i], TractiveForceUncertaintyN: r.TractiveForceU[i],
+			WheelPowerW: r.WheelPower[i], WheelPowerUncertaintyW: r.WheelPowerU[i],
+			DrivelineLossN: r.Loss[i], EnginePowerW: r.EnginePower[i], EnginePowerUncertaintyW: r.EnginePowerU[i],
+			EngineTorqueNm: r.EngineTorque[i], CorrectedPowerW: r.CorrectedPower[i], CorrectedTorqueNm: r.CorrectedTorque[i],
+		})
+	}
+	return out, nil
+}
+
+// ListRuns returns reference runs with what they said, newest first.
+func (s *Server) ListRuns(ctx context.Context, req *pb.ListRunsRequest) (*pb.ListRunsResponse, error) {
+	if err := mayRead(ctx); err != nil {
+		return nil, err
+	}
+	f, err := s.filter(req.Filter)
+	if err != nil {
+		return nil, err
+	}
+	runs, err := s.store.ReadRuns(ctx, f)
+	if err != nil {
+		return nil, err
+	}
+	if len(runs) > 0 {
+		f.From, f.Until = runs[len(runs)-1].StartedAt, runs[0].StartedAt.Add(time.Nanosecond)
+	}
+	f.Limit = everything
+	estimates, err := s.store.ReadEstimates(ctx, f)
+	if err != nil {
+		return nil, err
+	}
+	byRun := map[string]store.EstimateRow{}
+	for _, e := range estimates {
+		byRun[e.RunID] = e
+	}
+	out := &pb.ListRunsResponse{}
+	for _, r := range runs {
+		run := &pb.Run{
+			RunId: r.RunID, CellId: r.CellID, CarId: r.CarID, Session: r.Session, StartedAt: stamp(r.StartedAt),
+			PullsUsed: uint32(len(r.PullIDs)), PullsLeftOut: uint32(len(r.LeftOutIDs)), LeftOutReason: strings.Join(distinct(r.LeftOutReasons), "; "),
+		}
+		if e, ok := byRun[r.RunID]; ok {
+			run.Deviation, run.Innovation = e.Deviation, e.Innovation
+			run.Offset, run.ExpandedUncertainty = &e.Offset, &e.OffsetU
+			run.CusumHigh, run.CusumLow = e.CusumHigh, e.CusumLow
+		}
+		out.Runs = append(out.Runs, run)
+	}
+	return out, nil
+}
+
+func distinct(all []string) []string {
+	out := slices.Clone(all)
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// GetRegistry returns the registry at a time.
+func (s *Server) GetRegistry(ctx context.Context, req *pb.GetRegistryRequest) (*pb.GetRegistryResponse, error) {
+	if err := mayRead(ctx); err != nil {
+		return nil, err
+	}
+	at := s.now()
+	if req.At != nil {
+		at = req.At.AsTime()
+	}
+	return &pb.GetRegistryResponse{Yaml: s.Document(at)}, nil
+}
+
+func stamp(t time.Time) *timestamppb.Timestamp {
+	if t.IsZero() {
+		return nil
+	}
+	return timestamppb.New(t)
+}
