@@ -97,16 +97,16 @@ type Step struct {
 	Innovation float64
 
 	// Restarted says that the CUSUM began at nought before this run.
-	Restarted       bool
-	High, Low       float64 // the CUSUM's sides after the run
-	Limit           float64
-	Drifting        bool // a side is above the limit
-	CellEstimate    CellEstimate
-	CarEstimate     CarEstimate
-	Variances       Variances
-	Slow            *Residual // nil: no such pull
-	Fast            *Residual // nil: the car's pulls are all at one ramp rate
-	BandPoints      int
+	Restarted    bool
+	High, Low    float64 // the CUSUM's sides after the run
+	Limit        float64
+	Drifting     bool // a side is above the limit
+	CellEstimate CellEstimate
+	CarEstimate  CarEstimate
+	Variances    Variances
+	Slow         *Residual // nil: no such pull
+	Fast         *Residual // nil: the car's pulls are all at one ramp rate
+	BandPoints   int
 }
 
 // Estimate is where the fleet stands after its last run.
@@ -130,7 +130,7 @@ type Followed struct {
 // its time, so it does not depend on the order in which runs arrived or were
 // given, and equal histories give equal bits.
 //
-// The model of a pull's band mean of y = ln(C·F), over the trailing window, is
+// The model of a pull's band mean of y = ln(C·F) is
 //
 //	y = m_j + r_j·(ramp/ramp̄_j − 1) + g_j·(t − t̄_j) + b_c + u_s + e_p
 //
@@ -146,10 +146,15 @@ type Followed struct {
 // keeps g_j near nought, without a rule that switches.
 //
 // A run's innovation is its mean of y less what the fit of the runs before it
-// expects, over the standard deviation of that difference: the fit's own
-// uncertainty, a session's, and the pulls' noise. The cell's offset is b_c less
-// the robust mean (Algorithm A) of all cells, so that one bad cell hardly moves
-// the others, with U from the joint covariance of cells and cars.
+// within Memory expects, over the standard deviation of that difference: the
+// fit's own uncertainty, a session's, and the pulls' noise. There, cells are
+// steady since they last restarted, which is the very thing the CUSUM doubts;
+// cars are steady but for g_j only within stretches of one Window.
+//
+// The cell's offset comes from the runs within Window, this one with them: b_c
+// less the robust mean (Algorithm A) of all cells, so that one bad cell hardly
+// moves the others, with U from the joint covariance of cells and cars. After a
+// sudden change it is the mean of before and after until the window has passed.
 //
 // It returns an error when the settings are not valid, when a run is given
 // twice or does not say its cell, car and time.

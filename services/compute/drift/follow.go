@@ -379,7 +379,7 @@ func (f *Follower) judge(step *Step, i int, v Variances) error {
 		step.Skipped = "no pull of this run is fit to judge the cell with"
 		return nil
 	}
-	m, err := f.fit(f.inWindow(i, it, f.s.Window, false), v)
+	m, err := f.fit(f.inWindow(i, it, f.s.Memory, false), it.week, v)
 	if err != nil {
 		return err
 	}

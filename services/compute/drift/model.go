@@ -23,49 +23,68 @@ type model struct {
 	items   []*item
 	cells   []cellKey
 	cellAt  map[cellKey]int
-	cars    []carKey
-	carAt   map[carKey]int
-	ramp    []float64 // mean ramp rate by car; 0: not said
-	middle  []float64 // mean time by car, weeks
-	rampLow []float64 // slowest and fastest ramp rate by car
+	cars    []carStretch
+	carAt   map[carStretch]int
+	middle  []float64 // mean time by car and stretch, weeks
+	sweeper []int     // ramp factor's level by car and stretch
+	sweepAt map[carKey]int
+	ramp    []float64 // mean ramp rate by sweeper; 0: not said
+	rampLow []float64 // slowest and fastest ramp rate by sweeper
 	rampTop []float64
 	fit     *Fit
 }
 
-// fit returns the model of the items at the given variances, nil when there
-// are no more pulls than cars.
-func (f *Follower) fit(items []*item, v Variances) (*model, error) {
-	m := &model{items: items, cellAt: map[cellKey]int{}, carAt: map[carKey]int{}}
-	var count []float64
+// carStretch is a car in one stretch of time: stretches have the window's
+// length and are counted back from the moment the model is for.
+type carStretch struct {
+	carKey
+	q int
+}
+
+// fit returns the model of the items at the given variances as of now (weeks),
+// nil when there are no more pulls than levels of cars.
+func (f *Follower) fit(items []*item, now float64, v Variances) (*model, error) {
+	m := &model{items: items, cellAt: map[cellKey]int{}, carAt: map[carStretch]int{}, sweepAt: map[carKey]int{}}
+	var count, swept []float64
 	n := 0
 	for _, it := range items {
-		ck, jk := cellKey{it.cell, it.cellN}, carKey{it.car, it.carN}
+		ck, jk := cellKey{it.cell, it.cellN}, carStretch{carKey{it.car, it.carN}, f.stretch(now, it)}
 		if _, ok := m.cellAt[ck]; !ok {
 			m.cellAt[ck] = len(m.cells)
 			m.cells = append(m.cells, ck)
+		}
+		r, ok := m.sweepAt[jk.carKey]
+		if !ok {
+			r = len(m.ramp)
+			m.sweepAt[jk.carKey] = r
+			m.ramp, swept = append(m.ramp, 0), append(swept, 0)
+			m.rampLow, m.rampTop = append(m.rampLow, math.Inf(1)), append(m.rampTop, math.Inf(-1))
 		}
 		j, ok := m.carAt[jk]
 		if !ok {
 			j = len(m.cars)
 			m.carAt[jk] = j
 			m.cars = append(m.cars, jk)
-			m.ramp, m.middle, count = append(m.ramp, 0), append(m.middle, 0), append(count, 0)
-			m.rampLow, m.rampTop = append(m.rampLow, math.Inf(1)), append(m.rampTop, math.Inf(-1))
+			m.sweeper = append(m.sweeper, r)
+			m.middle, count = append(m.middle, 0), append(count, 0)
 		}
+		m.middle[j] += it.week
+		count[j]++
 		for _, p := range it.pulls {
-			m.ramp[j] += p.ramp
-			m.middle[j] += it.week
-			count[j]++
-			m.rampLow[j], m.rampTop[j] = math.Min(m.rampLow[j], p.ramp), math.Max(m.rampTop[j], p.ramp)
+			m.ramp[r] += p.ramp
+			swept[r]++
+			m.rampLow[r], m.rampTop[r] = math.Min(m.rampLow[r], p.ramp), math.Max(m.rampTop[r], p.ramp)
 			n++
 		}
 	}
-	for j := range count {
-		m.ramp[j] /= count[j]
-		m.middle[j] /= count[j]
-	}
 	if n <= len(m.cars) {
 		return nil, nil
+	}
+	for j := range count {
+		m.middle[j] /= count[j]
+	}
+	for r := range swept {
+		m.ramp[r] /= swept[r]
 	}
 	y := make([]float64, 0, n)
 	x := make([][]float64, 0, n)
@@ -73,17 +92,22 @@ func (f *Follower) fit(items []*item, v Variances) (*model, error) {
 	fs := make([]Factor, 4)
 	fs[factorSession] = Factor{Name: "session", Levels: len(items)}
 	fs[factorCell] = Factor{Name: "cell", Levels: len(m.cells)}
-	fs[factorRamp] = Factor{Name: "ramp", Levels: len(m.cars)}
+	fs[factorRamp] = Factor{Name: "ramp", Levels: len(m.ramp)}
 	fs[factorTrend] = Factor{Name: "trend", Levels: len(m.cars)}
+	for k := range fs {
+		fs[k].Level = make([]int, 0, n)
+	}
+	fs[factorRamp].Value = make([]float64, 0, n)
+	fs[factorTrend].Value = make([]float64, 0, n)
 	for s, it := range items {
-		c, j := m.cellAt[cellKey{it.cell, it.cellN}], m.carAt[carKey{it.car, it.carN}]
+		c, j := m.cellAt[cellKey{it.cell, it.cellN}], m.carAt[carStretch{carKey{it.car, it.carN}, f.stretch(now, it)}]
 		for _, p := range it.pulls {
 			row := rows[:len(m.cars):len(m.cars)]
 			rows = rows[len(m.cars):]
 			row[j] = 1
 			x = append(x, row)
 			y = append(y, p.y)
-			for k, l := range [4]int{s, c, j, j} {
+			for k, l := range [4]int{s, c, m.sweeper[j], j} {
 				fs[k].Level = append(fs[k].Level, l)
 			}
 			fs[factorRamp].Value = append(fs[factorRamp].Value, m.rampValue(j, p.ramp))
@@ -98,24 +122,32 @@ func (f *Follower) fit(items []*item, v Variances) (*model, error) {
 	return m, nil
 }
 
+// stretch counts the stretches from an item to now.
+func (f *Follower) stretch(now float64, it *item) int {
+	return int((now - it.week) * float64(Week) / float64(f.s.Window))
+}
+
+// car returns the column of the car as it is now.
 func (m *model) car(k carKey) (int, bool) {
-	j, ok := m.carAt[k]
+	j, ok := m.carAt[carStretch{k, 0}]
 	return j, ok
 }
 
-// rampValue returns ramp/ramp̄_j − 1, 0 when no ramp rate is known.
+// rampValue returns ramp/ramp̄ − 1 for the car of column j, 0 when no ramp rate
+// is known.
 func (m *model) rampValue(j int, ramp float64) float64 {
-	if !(m.ramp[j] > 0) {
+	mean := m.ramp[m.sweeper[j]]
+	if !(mean > 0) {
 		return 0
 	}
-	return ramp/m.ramp[j] - 1
+	return ramp/mean - 1
 }
 
 // carTerms is the car's part of y at a time and ramp value.
 func (m *model) carTerms(j int, week, ramp float64) []term {
 	return []term{
 		{m.fit.FixedIndex(j), 1},
-		{m.fit.Index(factorRamp, j), ramp},
+		{m.fit.Index(factorRamp, m.sweeper[j]), ramp},
 		{m.fit.Index(factorTrend, j), week - m.middle[j]},
 	}
 }
@@ -156,7 +188,8 @@ func (m *model) residuals(it *item) (slow, fast *Residual) {
 	if !ok {
 		return nil, nil
 	}
-	low, top := m.rampLow[j], m.rampTop[j]
+	sweeper := m.sweeper[j]
+	low, top := m.rampLow[sweeper], m.rampTop[sweeper]
 	// Pulls asked for at one ramp rate come out within a few percent of it.
 	const apart = 1.2
 	middle := math.Inf(1)
@@ -218,7 +251,7 @@ func (m *model) residuals(it *item) (slow, fast *Residual) {
 		}
 		r := sys.reduce(rhs, fac)
 		level := rhs.ols[j] + r.sol[sys.q2+j]
-		answer := fac.theta[factorRamp] * m.spherical(factorRamp, j, r)
+		answer := fac.theta[factorRamp] * m.spherical(factorRamp, sweeper, r)
 		trend := fac.theta[factorTrend] * m.spherical(factorTrend, j, r)
 		for _, q := range [2]*Residual{slow, fast} {
 			if q != nil {
@@ -242,7 +275,7 @@ func (m *model) spherical(f, l int, r reduced) float64 {
 func (f *Follower) estimate(st *state, i int, v Variances) (*model, Estimate, error) {
 	it := &f.items[i]
 	est := Estimate{At: it.at, Variances: v, Limit: f.limit}
-	m, err := f.fit(f.inWindow(i, it, f.s.Window, true), v)
+	m, err := f.fit(f.inWindow(i, it, f.s.Window, true), it.week, v)
 	if err != nil {
 		return nil, est, err
 	}
@@ -369,7 +402,7 @@ func (m *model) separability() map[fleet.CellID]string {
 		return parent[i]
 	}
 	for _, it := range m.items {
-		a := find(m.carAt[carKey{it.car, it.carN}])
+		a := find(m.carAt[carStretch{carKey{it.car, it.carN}, 0}])
 		b := find(len(m.cars) + m.cellAt[cellKey{it.cell, it.cellN}])
 		if a != b {
 			parent[max(a, b)] = min(a, b)
@@ -539,7 +572,7 @@ func (f *Follower) carEstimates(st *state, m *model, it *item) []CarEstimate {
 	var all []known
 	if m != nil {
 		for j, k := range m.cars {
-			if b := st.base[k]; b != nil && newest[k.car] == k {
+			if b := st.base[k.carKey]; b != nil && newest[k.car] == k.carKey {
 				all = append(all, known{j, m.value(m.fit, m.carTerms(j, it.week, 0)) - b.level, b})
 			}
 		}
@@ -608,128 +641,4 @@ func Exceeds(mean, sd, limit float64) float64 {
 	}
 	tail := func(z float64) float64 { return 0.5 * math.Erfc(z/math.Sqrt2) }
 	return tail((limit-mean)/sd) + tail((limit+mean)/sd)
-}
-
-// variances estimates the variances from the runs before item i, within the
-// variance window, by REML of
-//
-//	y = m_jq + g_jq·t + r_j·ramp + b_cq + u_s + e_p
-//
-// q the stretches of one Window's length counted back from i: cells and cars
-// are only taken as steady within a stretch. Levels m, changes g (of a car with
-// four sessions in the stretch or more) and answers r are fixed effects.
-//
-// A stated sd s₀ counts for PriorFreedom ν₀ degrees of freedom against the ν of
-// the estimate: σ² = (ν₀·s₀² + ν·σ̂²)/(ν₀ + ν). Below LeastFreedom, s₀ stands.
-func (f *Follower) variances(i int) Variances {
-	v := Variances{Cell: f.s.CellSD * f.s.CellSD, Session: f.s.SessionSD * f.s.SessionSD, Pull: f.s.PullSD * f.s.PullSD}
-	now := &f.items[i]
-	items := f.inWindow(i, now, f.s.VarianceWindow, false)
-	type stretchCell struct {
-		k cellKey
-		q int
-	}
-	type stretchCar struct {
-		k carKey
-		q int
-	}
-	span := float64(f.s.Window) / float64(Week)
-	stretch := func(it *item) int { return int((now.week - it.week) / span) }
-	cellAt := map[stretchCell]int{}
-	carAt := map[stretchCar]int{}
-	plain := map[fleet.CellID]bool{}
-	var sessions, first, middle []float64
-	var varied []bool
-	pulls := 0
-	for _, it := range items {
-		ck, jk := stretchCell{cellKey{it.cell, it.cellN}, stretch(it)}, stretchCar{carKey{it.car, it.carN}, stretch(it)}
-		if _, ok := cellAt[ck]; !ok {
-			cellAt[ck] = len(cellAt)
-		}
-		j, ok := carAt[jk]
-		if !ok {
-			j = len(carAt)
-			carAt[jk] = j
-			sessions, first, middle, varied = append(sessions, 0), append(first, it.week), append(middle, 0), append(varied, false)
-		}
-		sessions[j]++
-		middle[j] += it.week
-		varied[j] = varied[j] || it.week-first[j] > 0.5
-		plain[it.cell] = true
-		pulls += len(it.pulls)
-	}
-	trend := make([]int, len(sessions)) // column of a car's change; −1: none
-	trends := 0
-	for j := range sessions {
-		middle[j] /= sessions[j]
-		trend[j] = -1
-		if sessions[j] >= 4 && varied[j] {
-			trend[j] = trends
-			trends++
-		}
-	}
-	// Answers to the ramp rate, of the cars that used more than one.
-	rampMean := map[carKey]float64{}
-	rampCount := map[carKey]float64{}
-	rampLow, rampTop := map[carKey]float64{}, map[carKey]float64{}
-	for _, it := range items {
-		k := carKey{it.car, it.carN}
-		for _, p := range it.pulls {
-			if rampCount[k] == 0 {
-				rampLow[k], rampTop[k] = p.ramp, p.ramp
-			}
-			rampMean[k] += p.ramp
-			rampCount[k]++
-			rampLow[k], rampTop[k] = math.Min(rampLow[k], p.ramp), math.Max(rampTop[k], p.ramp)
-		}
-	}
-	rampAt := map[carKey]int{}
-	for _, it := range items {
-		k := carKey{it.car, it.carN}
-		if _, ok := rampAt[k]; !ok && rampLow[k] > 0 && rampTop[k] > 1.01*rampLow[k] {
-			rampAt[k] = len(rampAt)
-		}
-	}
-	freeSession := float64(len(items) - len(cellAt) - len(sessions) - trends)
-	freePull := float64(pulls - len(items) - len(rampAt))
-	if freeSession < f.s.LeastFreedom || freePull < f.s.LeastFreedom {
-		return v
-	}
-	session := Factor{Name: "session", Levels: len(items)}
-	cell := Factor{Name: "cell", Levels: len(cellAt)}
-	var y []float64
-	var x [][]float64
-	p := len(sessions) + trends + len(rampAt)
-	for s, it := range items {
-		k := carKey{it.car, it.carN}
-		j := carAt[stretchCar{k, stretch(it)}]
-		for _, q := range it.pulls {
-			row := make([]float64, p)
-			row[j] = 1
-			if trend[j] >= 0 {
-				row[len(sessions)+trend[j]] = it.week - middle[j]
-			}
-			if c, ok := rampAt[k]; ok {
-				row[len(sessions)+trends+c] = q.ramp/(rampMean[k]/rampCount[k]) - 1
-			}
-			x = append(x, row)
-			y = append(y, q.y)
-			session.Level = append(session.Level, s)
-			cell.Level = append(cell.Level, cellAt[stretchCell{cellKey{it.cell, it.cellN}, stretch(it)}])
-		}
-	}
-	fit, err := FitCrossed(y, x, []Factor{session, cell}, REML)
-	if err != nil {
-		// Too little variety in the visits to tell the terms apart (ErrRank,
-		// ErrTooFew; y is finite by then): the stated variances stand.
-		return v
-	}
-	blend := func(stated, estimated, freedom float64) float64 {
-		return (f.s.PriorFreedom*stated + freedom*estimated) / (f.s.PriorFreedom + freedom)
-	}
-	v.Session = blend(v.Session, fit.Variances[0], freeSession)
-	v.SessionFreedom = freeSession
-	v.Cell = blend(v.Cell, fit.Variances[1], float64(max(len(plain)-1, 0)))
-	v.Pull = blend(v.Pull, fit.Residual, freePull)
-	return v
 }

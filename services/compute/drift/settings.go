@@ -14,8 +14,8 @@ const Week = 7 * 24 * time.Hour
 type Settings struct {
 	// Window is how far back runs are used to know cells and cars as they are.
 	Window time.Duration
-	// VarianceWindow is how far back runs are used to estimate variances.
-	VarianceWindow time.Duration
+	// Memory is how far back a run's expectation and the variances look.
+	Memory time.Duration
 
 	// Standard deviations of y until there is enough history, ratios.
 	CellSD    float64
@@ -55,9 +55,13 @@ func DefaultSettings() Settings {
 		// every car on every cell about twice, and a cell's offset gets
 		// sd 0.4 %/√8 = 0.14 %; longer windows blunt slow changes.
 		Window: 8 * Week,
-		// Half a year: the session's variance is then known to some 5 %, which
-		// the run length of a CUSUM needs, being steep in it.
-		VarianceWindow: 26 * Week,
+		// Half a year. The session's sd is then known to some 3 %, which the run
+		// length of a CUSUM needs, being steep in it. And a cell that has not
+		// changed since it was calibrated must be compared with all of that
+		// time: an expectation from the last eight weeks follows the cell, its
+		// innovations are correlated, and a slow change hides in it (measured:
+		// a third of the asked false flags with 8 weeks).
+		Memory: 26 * Week,
 		// Common practice, no source: chassis dynamometers that are looked
 		// after agree to about half a percent to one; strapping, tyres and fuel
 		// move a session by a few tenths; back-to-back pulls repeat to a
@@ -94,7 +98,7 @@ func (s Settings) Validate() error {
 		}
 	}
 	positive("Window", s.Window.Seconds())
-	positive("VarianceWindow", s.VarianceWindow.Seconds())
+	positive("Memory", s.Memory.Seconds())
 	positive("CellSD", s.CellSD)
 	positive("SessionSD", s.SessionSD)
 	positive("PullSD", s.PullSD)
@@ -110,8 +114,8 @@ func (s Settings) Validate() error {
 	if !(s.Clip > s.K) {
 		errs = append(errs, fmt.Errorf("drift settings: Clip must be above K = %g, is %g", s.K, s.Clip))
 	}
-	if s.VarianceWindow < s.Window {
-		errs = append(errs, fmt.Errorf("drift settings: VarianceWindow %v must not be shorter than Window %v", s.VarianceWindow, s.Window))
+	if s.Memory < s.Window {
+		errs = append(errs, fmt.Errorf("drift settings: Memory %v must not be shorter than Window %v", s.Memory, s.Window))
 	}
 	return errors.Join(errs...)
 }
