@@ -12,8 +12,12 @@ import (
 	"rollcall/services/wire"
 )
 
-// maxRecent bounds how many pulls are remembered, with or without their blocks.
-const maxRecent = 4096
+// maxRecent bounds how many pulls are remembered, with or without their blocks,
+// and maxSums the checksums of blocks remembered: some 10 MB.
+const (
+	maxRecent = 4096
+	maxSums   = 100000
+)
 
 // recent remembers what came of the pulls touched last: the checksums of their
 // blocks, to know a whole pull from an incomplete one, and as many of the
@@ -24,6 +28,7 @@ type recent struct {
 
 	mu    sync.Mutex
 	bytes int64
+	sums  int // of all pulls
 	pulls map[fleet.PullID]*progress
 	order list.List // of *progress, touched last in front
 }
@@ -75,8 +80,7 @@ func (r *recent) add(items []*item, now time.Time) []ended {
 			p := r.touch(fleet.PullID(it.block.PullID), now)
 			key := blockKey{it.block.Channel, it.block.BlockIndex}
 			sum := wire.BlockSum{Channel: fleet.Channel(key.channel), BlockIndex: key.index, CRC: it.block.CRC, Samples: it.block.SampleCount}
-			if p.sums[key] != sum {
-				p.sums[key] = sum
+			if r.sum(p, key, sum) {
 				note(p)
 			}
 			r.keep(p, key, it.block, it.size)
@@ -120,6 +124,16 @@ func (r *recent) touch(id fleet.PullID, now time.Time) *progress {
 	return p
 }
 
+// sum notes a block's checksum and says whether it is news.
+func (r *recent) sum(p *progress, key blockKey, sum wire.BlockSum) bool {
+	before, is := p.sums[key]
+	if !is {
+		r.sums++
+	}
+	p.sums[key] = sum
+	return before != sum
+}
+
 func (r *recent) keep(p *progress, key blockKey, block *store.BlockRow, size int64) {
 	if r.limit == 0 {
 		return
@@ -132,7 +146,7 @@ func (r *recent) keep(p *progress, key blockKey, block *store.BlockRow, size int
 }
 
 // shrink drops blocks of the pulls touched longest ago until the rest fits,
-// and forgets pulls beyond maxRecent.
+// and forgets pulls beyond maxRecent and maxSums, the one in front never.
 func (r *recent) shrink() {
 	for e := r.order.Back(); e != nil && r.bytes > r.limit; e = e.Prev() {
 		p := e.Value.(*progress)
@@ -140,9 +154,10 @@ func (r *recent) shrink() {
 		p.bytes = 0
 		clear(p.blocks)
 	}
-	for len(r.pulls) > maxRecent {
+	for len(r.pulls) > maxRecent || r.sums > maxSums && len(r.pulls) > 1 {
 		p := r.order.Remove(r.order.Back()).(*progress)
 		r.bytes -= p.bytes
+		r.sums -= len(p.sums)
 		delete(r.pulls, p.id)
 	}
 }
@@ -196,7 +211,7 @@ func (r *recent) learn(id fleet.PullID, raw store.RawPull, now time.Time) {
 		p.end = &raw.End
 	}
 	for _, b := range raw.Blocks {
-		p.sums[blockKey{b.Channel, b.BlockIndex}] = b.Block().Sum()
+		r.sum(p, blockKey{b.Channel, b.BlockIndex}, b.Block().Sum())
 	}
 	r.shrink()
 }

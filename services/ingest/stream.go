@@ -10,6 +10,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -141,6 +142,7 @@ func (s *Server) read(ctx context.Context, conn grpc.BidiStreamingServer[pb.Stre
 				return err
 			}
 		} else if it.code != pb.Code_CODE_OK {
+			it.size = int64(proto.Size(m))
 			s.keeper.refused(st.cell, it)
 		}
 		select {
