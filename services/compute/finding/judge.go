@@ -74,6 +74,15 @@ func (j *judgement) measure(kind Kind, c fleet.Channel, span channel.Span, size 
 // during returns the good samples of a channel in the sweep.
 func (j *judgement) during(c fleet.Channel) channel.Series { return j.good[c].Between(j.sweep) }
 
+// steadyStep is the time over which a channel is averaged before it is held
+// against a limit, so that one noisy sample neither makes nor breaks a finding, s.
+const steadyStep = 0.1
+
+// steady is during, averaged over steadyStep.
+func (j *judgement) steady(c fleet.Channel) channel.Series {
+	return channel.Thin(j.during(c), steadyStep)
+}
+
 // gapSteps is how many usual steps a gap has at least: a slow channel's own
 // step is none.
 const gapSteps = 3
@@ -107,7 +116,7 @@ func (j *judgement) channels() {
 		}
 		if gap.Length() > gapSteps*channel.UsualStep(s.T) {
 			j.measure(Gap, c, gap, gap.Length(), "s", limit, fmt.Sprintf(
-				"%s has no samples for %.2f s. Look at the sensor's plug and the logger, then pull again.", nameOf(c), gap.Length()))
+				"%s has no samples that can be used for %.2f s. Look at the sensor's plug and the logger, then pull again.", nameOf(c), gap.Length()))
 		}
 		// A hold by the second, not by the step: two samples are no hold.
 		if made[c] && j.Curve != nil && q.LongestHold.Length() > 2*q.Step {
@@ -275,7 +284,7 @@ const pedalDown = 0.9
 
 // throttle looks for a throttle that closes while the pedal stays down.
 func (j *judgement) throttle() {
-	throttle, pedal := j.during(fleet.ThrottleAngle), j.good[fleet.Pedal]
+	throttle, pedal := j.steady(fleet.ThrottleAngle), j.good[fleet.Pedal]
 	if len(throttle.T) == 0 || len(pedal.T) == 0 {
 		return
 	}
@@ -297,7 +306,7 @@ func (j *judgement) throttle() {
 
 // knock looks for lasting knock retard, of either sign.
 func (j *judgement) knock() {
-	s := j.during(fleet.KnockRetard)
+	s := j.steady(fleet.KnockRetard)
 	span, size := longest(s, func(i int) (float64, bool) {
 		x := math.Abs(s.X[i])
 		return x, x > j.Limits.Knock.Note
@@ -330,7 +339,7 @@ func (j *judgement) intake() {
 // brake looks for a brake, or a load cell, at the most it can.
 func (j *judgement) brake() {
 	cell := j.Pull.Cell
-	s := j.during(fleet.LoadCellForce)
+	s := j.steady(fleet.LoadCellForce)
 	kappa := cell.LeverArm * cell.BrakeRatio / cell.RollerRadius
 	for _, x := range []struct {
 		most float64
@@ -357,7 +366,7 @@ func (j *judgement) brake() {
 // the sweep to build up.
 func (j *judgement) boost() {
 	half := channel.Span{Start: (j.sweep.Start + j.sweep.End) / 2, End: j.sweep.End}
-	s, set := j.good[fleet.Boost].Between(half), j.good[fleet.BoostSetPoint]
+	s, set := channel.Thin(j.good[fleet.Boost].Between(half), steadyStep), j.good[fleet.BoostSetPoint]
 	span, size := longest(s, func(i int) (float64, bool) {
 		want, ok := set.At(s.T[i])
 		if !ok || !(want > 0) {
