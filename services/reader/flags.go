@@ -54,9 +54,6 @@ func printFlags(w io.Writer, flags []*rollcallv1.Flag, touched bool) error {
 		}
 		line("flag", f.GetFlagId())
 		line("seen", f.GetEvidence())
-		if f.GetSize() != 0 || f.GetExpandedUncertainty() != 0 {
-			line("size", show.Sized(f.GetSize(), f.GetExpandedUncertainty(), "ratio"))
-		}
 		line("since", show.At(f.GetFirstEvidenceAt())+" UTC, first evidence")
 		for j, cause := range f.GetCauses() {
 			head := "cause"

@@ -17,11 +17,10 @@ type formatFlags struct{ json, csv bool }
 func (f *formatFlags) add(c *cobra.Command) {
 	c.Flags().BoolVar(&f.json, "json", false, "print one JSON document, SI, names of the wire")
 	c.Flags().BoolVar(&f.csv, "csv", false, "print CSV, SI, units in the headers")
-	c.MarkFlagsMutuallyExclusive("json", "csv")
 }
 
-// check turns cobra's complaint about both formats, which comes too late for
-// the flag error function, into a usage error.
+// check refuses both formats at once; cobra's own check would not be known as a
+// usage error.
 func (f *formatFlags) check() error {
 	if f.json && f.csv {
 		return &UsageError{fmt.Errorf("--json and --csv exclude each other")}
