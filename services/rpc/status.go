@@ -62,6 +62,11 @@ func accessReason(err error) string {
 	return err.Error()
 }
 
+// Status returns err as the status a client would get for it, for the pages
+// that ask the services without a connection between. what names the caller in
+// the log.
+func Status(log *zap.Logger, what string, err error) error { return toStatus(log, what, err) }
+
 // toStatus returns err as a status error: a status a handler made itself as it
 // is, a typed error by the rules, everything else as Internal with an id that
 // stands beside the error in the log.
