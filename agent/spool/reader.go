@@ -28,6 +28,8 @@ type Reader struct {
 	// failed counts reads that the disk refused at the same place.
 	failed   int
 	failedAt int64
+	// found is the frame Peek found and Read has not taken; nil: none.
+	found *frame
 }
 
 // failedMost is how often a place is read that the disk refuses before it
@@ -43,6 +45,7 @@ func (r *Reader) Seek(sequence uint64) {
 	if sequence < r.next {
 		r.Close()
 	}
+	r.found = nil
 	r.next = sequence
 }
 
@@ -51,7 +54,7 @@ func (r *Reader) Close() {
 	if r.file != nil {
 		r.file.Close()
 	}
-	r.file, r.segment = nil, nil
+	r.file, r.segment, r.found = nil, nil, nil
 }
 
 // Read returns the next message that is not acknowledged, its payload in dst
@@ -60,10 +63,15 @@ func (r *Reader) Close() {
 // of the spool; an error is of the disk, and the same message is tried again
 // at the next Read.
 func (r *Reader) Read(dst []byte) (record Record, ok bool, err error) {
-	f, ok, err := r.find()
-	if !ok || err != nil {
-		return Record{}, false, err
+	if r.found == nil {
+		f, ok, err := r.find()
+		if !ok || err != nil {
+			return Record{}, false, err
+		}
+		r.found = &f
 	}
+	f := *r.found
+	r.found = nil
 	payload, err := r.d.payload(dst, f)
 	if err != nil {
 		err = fmt.Errorf("read segment %s: %w", r.segment.name, err)
@@ -76,13 +84,16 @@ func (r *Reader) Read(dst []byte) (record Record, ok bool, err error) {
 	return Record{Sequence: f.sequence, At: time.Unix(0, f.at), Payload: payload}, true, nil
 }
 
-// peek is Read without the payload and without going on.
-func (r *Reader) peek() (Record, bool, error) {
-	f, ok, err := r.find()
-	if !ok || err != nil {
-		return Record{}, false, err
+// Peek says what the next Read returns, without its payload but with its size.
+func (r *Reader) Peek() (record Record, size int, ok bool, err error) {
+	if r.found == nil || r.s.Acked(r.found.sequence) {
+		f, ok, err := r.find()
+		if !ok || err != nil {
+			return Record{}, 0, false, err
+		}
+		r.found = &f
 	}
-	return Record{Sequence: f.sequence, At: time.Unix(0, f.at)}, true, nil
+	return Record{Sequence: r.found.sequence, At: time.Unix(0, r.found.at)}, r.found.length, true, nil
 }
 
 // find sets the decoder on the next record wanted.

@@ -739,7 +739,7 @@ func (s *Spool) oldestAt(sequence uint64) time.Time {
 	if o.reader == nil {
 		o.reader = s.NewReader(sequence)
 	}
-	record, ok, err := o.reader.peek()
+	record, _, ok, err := o.reader.Peek()
 	if err != nil || !ok {
 		return time.Time{}
 	}
