@@ -23,8 +23,8 @@ var causeOf = map[string]fleet.Fault{
 }
 
 // judge compares flags and causes with the faults that the scenario put in.
-func (c *chain) judge(ctx context.Context) error {
-	answer, err := c.fleet.ListFlags(ctx, &pb.ListFlagsRequest{IncludeClosed: true})
+func (c *demo) judge(ctx context.Context) error {
+	answer, err := c.Fleet.ListFlags(ctx, &pb.ListFlagsRequest{IncludeClosed: true})
 	if err != nil {
 		return fmt.Errorf("list the flags: %w", err)
 	}
