@@ -216,7 +216,9 @@ type CellStatus struct {
 	NotSeparable string                 `protobuf:"bytes,8,opt,name=not_separable,json=notSeparable,proto3" json:"not_separable,omitempty"`
 	Runs         uint32                 `protobuf:"varint,9,opt,name=runs,proto3" json:"runs,omitempty"`
 	LastRunAt    *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=last_run_at,json=lastRunAt,proto3" json:"last_run_at,omitempty"`
-	LastCheckAt  *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=last_check_at,json=lastCheckAt,proto3" json:"last_check_at,omitempty"`
+	// Of the newest check of each kind (dead weight, zero, shunt) the one with the
+	// worst verdict.
+	LastCheckAt *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=last_check_at,json=lastCheckAt,proto3" json:"last_check_at,omitempty"`
 	// pass, conditional pass, conditional fail, fail, unusable; empty: no check.
 	LastCheckVerdict string  `protobuf:"bytes,12,opt,name=last_check_verdict,json=lastCheckVerdict,proto3" json:"last_check_verdict,omitempty"`
 	CusumHigh        float64 `protobuf:"fixed64,13,opt,name=cusum_high,json=cusumHigh,proto3" json:"cusum_high,omitempty"`
