@@ -120,7 +120,7 @@ func (p *Pipeline) compute(ctx context.Context, id fleet.PullID) (outcome, error
 		row.State, row.Reason = store.StateIncomplete, missing
 		return outcome{curve: &row}, nil
 	case !known:
-		row.State, row.Reason = store.StateUnusable, unusable(errNoCell)
+		row.State, row.Reason = store.StateUnusable, errNoCell.Error()
 		return outcome{curve: &row}, nil
 	case r.pull.Kind == fleet.KindCoastDown:
 		mate, err := p.mate(ctx, r.pull, fleet.KindPull)

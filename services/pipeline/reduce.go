@@ -2,7 +2,6 @@ package pipeline
 
 import (
 	"errors"
-	"fmt"
 	"math"
 	"slices"
 
@@ -168,6 +167,3 @@ func reduceEmpty(r record, s situation) (parasitic, error) {
 	p.u = 2 * math.Sqrt(fit.U(p.speed)*fit.U(p.speed)+inertia*inertia+s.cell.U.Parasitic*s.cell.U.Parasitic)
 	return p, nil
 }
-
-// unusable is the sentence of a pull that could not be computed.
-func unusable(err error) string { return fmt.Sprintf("cannot be computed: %v", err) }

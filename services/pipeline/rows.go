@@ -35,7 +35,7 @@ func curveRow(r reduced, effectiveAt time.Time) store.CurveRow {
 	}
 	row.SetFindings(findings)
 	if r.curve == nil {
-		row.State, row.Reason = store.StateUnusable, unusable(r.err)
+		row.State, row.Reason = store.StateUnusable, r.err.Error()
 		return row
 	}
 	c := r.curve
@@ -183,7 +183,7 @@ func coastDownRow(pull fleet.Pull, epoch fleet.EpochID, effectiveAt time.Time, p
 		Epoch: string(epoch), RegistryEffectiveAt: effectiveAt, CodeVersion: CodeVersion,
 	}
 	if err != nil {
-		row.State, row.Reason = store.StateUnusable, unusable(err)
+		row.State, row.Reason = store.StateUnusable, err.Error()
 		return row
 	}
 	row.State = store.StateComputed

@@ -168,14 +168,10 @@ func observe(s Source) (Pull, string) {
 	}
 	out := Pull{
 		ID: s.Pull.ID, At: s.Pull.StartedAt, RampRate: c.RampRate, LnC: math.Log(c.Correction.Factor),
-		Signature: make(map[fleet.Fault][]float64, 5),
 	}
-	rows := make([]float64, 11*K)
+	rows := make([]float64, 6*K)
 	row := func(i int) []float64 { return rows[i*K : (i+1)*K : (i+1)*K] }
 	out.Y, out.U, out.Force, out.BrakeForce, out.Speed, out.Acceleration = row(0), row(1), row(2), row(3), row(4), row(5)
-	for i, f := range []fleet.Fault{fleet.FaultGain, fleet.FaultZero, fleet.FaultInertia, fleet.FaultParasitic, fleet.FaultAir} {
-		out.Signature[f] = row(6 + i)
-	}
 	for k, p := range c.Band {
 		force := p.TractiveForce
 		if !(force > 0) {
@@ -184,18 +180,34 @@ func observe(s Source) (Pull, string) {
 		out.Y[k] = out.LnC + math.Log(force)
 		out.U[k] = p.UOwnForce / force
 		out.Force[k], out.BrakeForce[k], out.Speed[k], out.Acceleration[k] = force, p.BrakeForce, p.Speed, p.Acceleration
-		out.Signature[fleet.FaultGain][k] = p.BrakeForce / force
-		out.Signature[fleet.FaultZero][k] = 1 / force
-		out.Signature[fleet.FaultInertia][k] = p.Acceleration / force
-		out.Signature[fleet.FaultParasitic][k] = -1 / force
-		out.Signature[fleet.FaultAir][k] = 1
 	}
 	for _, x := range append(rows, out.LnC, out.RampRate) {
 		if x-x != 0 {
 			return Pull{}, "The pull's forces are too large or too small to compute with; check the units of its columns and the registry's cell."
 		}
 	}
+	out.Signature = Signatures(out)
 	return out, ""
+}
+
+// Signatures returns how each fault of the cell would show in a pull's Y, from
+// its Force, BrakeForce and Acceleration; see the package comment for the
+// formulas. Force must be positive.
+func Signatures(p Pull) map[fleet.Fault][]float64 {
+	n := len(p.Force)
+	rows := make([]float64, 5*n)
+	out := make(map[fleet.Fault][]float64, 5)
+	for i, f := range []fleet.Fault{fleet.FaultGain, fleet.FaultZero, fleet.FaultInertia, fleet.FaultParasitic, fleet.FaultAir} {
+		out[f] = rows[i*n : (i+1)*n : (i+1)*n]
+	}
+	for k, force := range p.Force {
+		out[fleet.FaultGain][k] = p.BrakeForce[k] / force
+		out[fleet.FaultZero][k] = 1 / force
+		out[fleet.FaultInertia][k] = p.Acceleration[k] / force
+		out[fleet.FaultParasitic][k] = -1 / force
+		out[fleet.FaultAir][k] = 1
+	}
+	return out
 }
 
 // BandMean returns the mean of Y over the band, and its standard uncertainty
