@@ -128,22 +128,3 @@ type Flag struct {
 	Evidence  string // what was seen, in a sentence
 	Life      []Event
 }
-
-// Decide returns every flag of the history, by opening time, then id.
-func Decide(in Input, s Settings) []Flag { panic("not built yet") }
-
-// Restarts returns the restarts drift must know of, from the checks and the
-// signed closings.
-func Restarts(checks []Check, closings []Closing, cells map[fleet.CellID]fleet.Cell) []drift.Restart {
-	panic("not built yet")
-}
-
-// Settings rule Decide. Start from DefaultSettings.
-type Settings struct {
-	// Certainty is the probability of being out of tolerance from which a cell
-	// is to be recalibrated.
-	Certainty float64
-}
-
-// DefaultSettings returns the settings Rollcall starts with.
-func DefaultSettings() Settings { return Settings{Certainty: 0.95} }

@@ -1,0 +1,440 @@
+package flag
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"rollcall/services/compute/drift"
+	"rollcall/services/fleet"
+)
+
+// Decide returns every flag of the history, by opening time, then id.
+//
+// A cell has at most one open flag. It opens
+//
+//   - as recalibrate when P(|offset| > tolerance) ≥ Certainty after a run, and
+//     the offset is separable from the cars', or when a dead-weight or zero
+//     check as found fails;
+//   - as drifting when the CUSUM is above its limit after a run,
+//
+// turns from drifting to recalibrate as evidence grows, and closes by an
+// as-left dead-weight or zero check that passes (conditionally or not), or by a
+// signed reason. A reference car's flag opens when P(|change| > limit) ≥
+// Certainty, and closes by a signed reason only.
+//
+// A flag's id is made of its cell or car and the run or check that opened it,
+// so a recomputed history gives the same. Where a run that arrived late changes
+// which run opened a flag, a signed closing still finds it by its cell and time.
+func Decide(in Input, s Settings) []Flag {
+	d := decider{in: in, s: s, steps: slices.Clone(in.Steps)}
+	slices.SortStableFunc(d.steps, func(a, b drift.Step) int { return order(a.At, b.At, string(a.Run), string(b.Run)) })
+	d.closings = slices.Clone(in.Closings)
+	slices.SortStableFunc(d.closings, func(a, b Closing) int { return order(a.At, b.At, string(a.Flag), string(b.Flag)) })
+	var cells []fleet.CellID
+	byCell := map[fleet.CellID][]moment{}
+	add := func(c fleet.CellID, m moment) {
+		if _, ok := byCell[c]; !ok {
+			cells = append(cells, c)
+		}
+		byCell[c] = append(byCell[c], m)
+	}
+	var cars []fleet.CarID
+	byCar := map[fleet.CarID][]moment{}
+	addCar := func(c fleet.CarID, m moment) {
+		if _, ok := byCar[c]; !ok {
+			cars = append(cars, c)
+		}
+		byCar[c] = append(byCar[c], m)
+	}
+	for i := range d.steps {
+		st := &d.steps[i]
+		m := moment{at: st.At, rank: 1, id: string(st.Run), step: st}
+		add(st.Cell, m)
+		addCar(st.Car, m)
+	}
+	for i := range in.Checks {
+		c := &in.Checks[i]
+		m := moment{at: c.Check.PerformedAt, id: string(c.Check.ID), check: c}
+		if c.Check.State == fleet.AsLeft {
+			m.rank = 2
+		}
+		add(c.Check.Cell, m)
+	}
+	for i := range d.closings {
+		c := &d.closings[i]
+		m := moment{at: c.At, rank: 3, id: string(c.Flag), closing: c}
+		if c.Car != "" {
+			addCar(c.Car, m)
+		} else {
+			add(c.Cell, m)
+		}
+	}
+	var out []Flag
+	for _, c := range cells {
+		out = append(out, d.cell(c, sorted(byCell[c]))...)
+	}
+	for _, c := range cars {
+		out = append(out, d.car(c, sorted(byCar[c]))...)
+	}
+	slices.SortFunc(out, func(a, b Flag) int { return order(a.OpenedAt, b.OpenedAt, string(a.ID), string(b.ID)) })
+	return out
+}
+
+type decider struct {
+	in       Input
+	s        Settings
+	steps    []drift.Step
+	closings []Closing
+}
+
+// moment is a step, a check or a closing. At one time a check as found comes
+// before a run, a check as left and a closing after it.
+type moment struct {
+	at      time.Time
+	rank    int
+	id      string
+	step    *drift.Step
+	check   *Check
+	closing *Closing
+}
+
+func sorted(m []moment) []moment {
+	slices.SortStableFunc(m, func(a, b moment) int {
+		if c := a.at.Compare(b.at); c != 0 {
+			return c
+		}
+		if a.rank != b.rank {
+			return a.rank - b.rank
+		}
+		return strings.Compare(a.id, b.id)
+	})
+	return m
+}
+
+func order(a, b time.Time, x, y string) int {
+	if c := a.Compare(b); c != 0 {
+		return c
+	}
+	return strings.Compare(x, y)
+}
+
+// flagID returns the first 16 bytes of SHA-256 over the parts, in hexadecimal.
+func flagID(parts ...string) fleet.FlagID {
+	h := sha256.New()
+	for _, p := range parts {
+		fmt.Fprintf(h, "%d:%s", len(p), p)
+	}
+	return fleet.FlagID(hex.EncodeToString(h.Sum(nil)[:16]))
+}
+
+// side follows one side of the CUSUM.
+type side struct {
+	zeroAt  time.Time // last run with the side at nought
+	sinceAt time.Time // first run after that; zero while at nought
+}
+
+func (s *side) take(value float64, st *drift.Step) {
+	if st.Restarted {
+		s.sinceAt = time.Time{}
+	}
+	switch {
+	case value == 0:
+		s.zeroAt, s.sinceAt = st.At, time.Time{}
+	case s.sinceAt.IsZero():
+		s.sinceAt = st.At
+	}
+}
+
+// cell returns the flags of a cell.
+func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
+	cell := d.in.Cells[id]
+	var out []Flag
+	var open *Flag
+	var high, low side
+	var passed time.Time // last check that passed
+	armed := true
+	checks := map[fleet.CheckKind]string{}
+	var last *drift.Step
+
+	sideOf := func(sign float64) *side {
+		if sign < 0 {
+			return &low
+		}
+		return &high
+	}
+	start := func(kind Kind, at time.Time, evidence string, sign float64, text string) {
+		sd := sideOf(sign)
+		f := Flag{
+			ID: flagID("flag", string(id), evidence), Cell: id, Kind: kind, Open: true,
+			FirstEvidenceAt: at, OpenedAt: at, UpdatedAt: at,
+			Life: []Event{{At: at, What: Opened, Kind: kind, Text: text}},
+		}
+		if !sd.sinceAt.IsZero() {
+			f.FirstEvidenceAt = sd.sinceAt
+		}
+		f.LastGoodAt = passed
+		if f.LastGoodAt.After(f.FirstEvidenceAt) {
+			f.LastGoodAt = time.Time{}
+		}
+		if sd.zeroAt.After(f.LastGoodAt) && !sd.zeroAt.After(f.FirstEvidenceAt) {
+			f.LastGoodAt = sd.zeroAt
+		}
+		open = &f
+	}
+	update := func(at time.Time, kind Kind, text string) {
+		open.UpdatedAt = at
+		if kind != open.Kind {
+			open.Kind = kind
+			open.Life = append(open.Life, Event{At: at, What: Updated, Kind: kind, Text: text})
+		}
+	}
+	finish := func(until time.Time) {
+		open.Evidence = d.evidence(cell, last, checks)
+		c := d.causes(open, cell, until)
+		open.Causes, open.NextCheck = c.causes, c.next
+		out = append(out, *open)
+		open = nil
+	}
+	closeBy := func(at time.Time, by, reason string) {
+		open.Open, open.ClosedAt, open.ClosedBy, open.ClosedReason = false, at, by, reason
+		open.Life = append(open.Life, Event{At: at, What: Closed, Kind: open.Kind, Text: reason})
+		finish(at)
+		clear(checks)
+	}
+	for _, m := range moments {
+		switch {
+		case m.step != nil:
+			st := m.step
+			last = st
+			high.take(st.High, st)
+			low.take(st.Low, st)
+			e := st.CellEstimate
+			p := 0.0
+			if e.Runs > 0 && e.NotSeparable == "" && cell.Tolerance > 0 {
+				p = drift.Exceeds(e.Offset, e.U/2, cell.Tolerance)
+			}
+			if p < d.s.Rearm {
+				armed = true
+			}
+			out95 := p >= d.s.Certainty && armed
+			switch {
+			case open == nil && st.Drifting:
+				sign := 1.0
+				if st.Low > st.High {
+					sign = -1
+				}
+				kind := Drifting
+				if out95 {
+					kind = Recalibrate
+				}
+				start(kind, st.At, string(st.Run), sign, d.evidence(cell, st, checks))
+			case open == nil && out95:
+				start(Recalibrate, st.At, string(st.Run), e.Offset, d.evidence(cell, st, checks))
+			case open != nil && out95:
+				update(st.At, Recalibrate, d.evidence(cell, st, checks))
+			case open != nil:
+				update(st.At, open.Kind, "")
+			}
+			if open != nil && e.Runs > 0 {
+				open.Size, open.U = e.Offset, e.U
+			}
+		case m.check != nil:
+			c := m.check
+			kind, r := c.Check.Kind, c.Result
+			if kind != fleet.CheckDeadWeight && kind != fleet.CheckZero {
+				continue
+			}
+			good := r.Verdict == fleet.VerdictPass || r.Verdict == fleet.VerdictConditionalPass
+			if good && !(kind == fleet.CheckZero && c.Check.State == fleet.AsFound) {
+				// A zero check as found knows nothing of the gain.
+				passed = m.at
+			}
+			switch {
+			case c.Check.State == fleet.AsLeft && good && open != nil:
+				closeBy(m.at, c.Check.PerformedBy, fmt.Sprintf("%s check as left: %s", kind, r.Verdict))
+			case c.Check.State == fleet.AsFound && r.Verdict == fleet.VerdictFail:
+				checks[kind] = checkText(c)
+				sign := r.GainError
+				if kind == fleet.CheckZero || !r.GainValid {
+					sign = r.ZeroError
+				}
+				if open == nil {
+					start(Recalibrate, m.at, string(c.Check.ID), sign, d.evidence(cell, last, checks))
+					if last != nil && last.CellEstimate.Runs > 0 {
+						open.Size, open.U = last.CellEstimate.Offset, last.CellEstimate.U
+					} else if r.GainValid {
+						open.Size, open.U = r.GainError, r.UGainError
+					}
+				} else {
+					update(m.at, Recalibrate, d.evidence(cell, last, checks))
+				}
+			case c.Check.State == fleet.AsFound && open != nil:
+				open.UpdatedAt = m.at
+			}
+		case m.closing != nil:
+			c := m.closing
+			if open == nil || c.At.Before(open.OpenedAt) {
+				continue
+			}
+			closeBy(c.At, c.By, c.Reason)
+			armed = false
+		}
+	}
+	if open != nil {
+		until := open.UpdatedAt
+		if n := len(moments); n > 0 && moments[n-1].at.After(until) {
+			until = moments[n-1].at
+		}
+		finish(until)
+	}
+	return out
+}
+
+// evidence says what was seen, in sentences.
+func (d *decider) evidence(cell fleet.Cell, st *drift.Step, checks map[fleet.CheckKind]string) string {
+	var parts []string
+	if st != nil && st.CellEstimate.Runs > 0 {
+		e := st.CellEstimate
+		t := fmt.Sprintf("Offset from the fleet %+.2f %% ± %.2f %% (k = 2)", 100*e.Offset, 100*e.U)
+		if cell.Tolerance > 0 {
+			t += fmt.Sprintf(", tolerance %.2f %%", 100*cell.Tolerance)
+		}
+		parts = append(parts, t+".")
+		top, name := st.High, "high"
+		if st.Low > top {
+			top, name = st.Low, "low"
+		}
+		if st.Drifting {
+			parts = append(parts, fmt.Sprintf("CUSUM of the weekly runs %.1f on the %s side, limit %.1f.", top, name, st.Limit))
+		}
+		if e.NotSeparable != "" {
+			parts = append(parts, e.NotSeparable)
+		}
+	}
+	for _, k := range [...]fleet.CheckKind{fleet.CheckDeadWeight, fleet.CheckZero} {
+		if t := checks[k]; t != "" {
+			parts = append(parts, t)
+		}
+	}
+	return strings.Join(parts, " ")
+}
+
+func checkText(c *Check) string {
+	r := c.Result
+	t := fmt.Sprintf("The %s check as found on %s failed", c.Check.Kind, c.Check.PerformedAt.UTC().Format(time.DateOnly))
+	if r.GainValid {
+		t += fmt.Sprintf(": gain error %+.2f %% ± %.2f %%", 100*r.GainError, 100*r.UGainError)
+	}
+	if r.ZeroValid {
+		sep := ":"
+		if r.GainValid {
+			sep = ","
+		}
+		t += fmt.Sprintf("%s zero error %+.1f N ± %.1f N", sep, r.ZeroError, r.UZeroError)
+	}
+	return t + "."
+}
+
+// car returns the flags of a reference car.
+func (d *decider) car(id fleet.CarID, moments []moment) []Flag {
+	var out []Flag
+	var open *Flag
+	armed := true
+	good := time.Time{}
+	for _, m := range moments {
+		if c := m.closing; c != nil {
+			if open != nil && !c.At.Before(open.OpenedAt) {
+				open.Open, open.ClosedAt, open.ClosedBy, open.ClosedReason = false, c.At, c.By, c.Reason
+				open.Life = append(open.Life, Event{At: c.At, What: Closed, Kind: open.Kind, Text: c.Reason})
+				out = append(out, *open)
+				open, armed = nil, false
+			}
+			continue
+		}
+		e := m.step.CarEstimate
+		if !e.Known {
+			armed = true
+			continue
+		}
+		if e.Probability < d.s.Rearm {
+			armed, good = true, m.at
+		}
+		text := fmt.Sprintf("Car %s gives %+.2f %% ± %.2f %% (k = 2) against the other cars since its first weeks (%s).",
+			id, 100*e.Change, 100*e.U, e.Since.UTC().Format(time.DateOnly))
+		if open == nil && e.Probability >= d.s.Certainty && armed {
+			open = &Flag{
+				ID: flagID("flag", string(id), string(m.step.Run)), Car: id, Kind: ReferenceCar, Open: true,
+				FirstEvidenceAt: m.at, LastGoodAt: good, OpenedAt: m.at,
+				NextCheck: OtherCar,
+				Life:      []Event{{At: m.at, What: Opened, Kind: ReferenceCar, Text: text}},
+			}
+			if !good.IsZero() {
+				open.FirstEvidenceAt = firstAfter(moments, good)
+			}
+		}
+		if open != nil {
+			open.UpdatedAt, open.Size, open.U, open.Evidence = m.at, e.Change, e.U, text
+			open.Causes = []Cause{{Fault: fleet.FaultReferenceCar, Probability: e.Probability, Size: e.Change, U: e.U, Unit: "ratio", Car: id}}
+		}
+	}
+	if open != nil {
+		out = append(out, *open)
+	}
+	return out
+}
+
+// firstAfter returns the time of the first step after at.
+func firstAfter(moments []moment, at time.Time) time.Time {
+	for _, m := range moments {
+		if m.step != nil && m.at.After(at) {
+			return m.at
+		}
+	}
+	return at
+}
+
+// steady is the change of a load cell's calibration that leaves the cell as it
+// was: of the gain, and of the zero as a share of the load cell's range.
+const steady = 0.0005
+
+// Restarts returns the restarts drift must know of: a cell's error starts anew
+// with every dead-weight check as left, since the cell was worked on, and with
+// a zero check as left that moved the calibration by more than 0.05 % of the
+// load cell's range. A signed closing starts only the cell's CUSUM at nought;
+// for a reference car it starts its level anew, since somebody has answered for
+// the car as it now is.
+func Restarts(checks []Check, closings []Closing, cells map[fleet.CellID]fleet.Cell) []drift.Restart {
+	left := make([]*Check, 0, len(checks))
+	for i := range checks {
+		if c := &checks[i]; c.Check.State == fleet.AsLeft && c.Result.AsLeftValid {
+			left = append(left, c)
+		}
+	}
+	slices.SortStableFunc(left, func(a, b *Check) int {
+		return order(a.Check.PerformedAt, b.Check.PerformedAt, string(a.Check.ID), string(b.Check.ID))
+	})
+	type calibration struct{ zero, gain float64 }
+	inForce := map[fleet.CellID]calibration{}
+	var out []drift.Restart
+	for _, c := range left {
+		cell := c.Check.Cell
+		now := calibration{c.Result.AsLeft.Zero, c.Result.AsLeft.Gain}
+		old := inForce[cell]
+		inForce[cell] = now
+		moved := math.Abs(now.gain-old.gain) > steady || math.Abs(now.zero-old.zero) > steady*cells[cell].LoadCellRange
+		if c.Check.Kind == fleet.CheckDeadWeight || moved {
+			out = append(out, drift.Restart{Cell: cell, At: c.Check.PerformedAt, Epoch: c.Result.AsLeft.Epoch, Adjusted: true})
+		}
+	}
+	signed := slices.Clone(closings)
+	slices.SortStableFunc(signed, func(a, b Closing) int { return order(a.At, b.At, string(a.Flag), string(b.Flag)) })
+	for _, c := range signed {
+		out = append(out, drift.Restart{Cell: c.Cell, Car: c.Car, At: c.At, Adjusted: c.Car != ""})
+	}
+	return out
+}

@@ -1,0 +1,435 @@
+package flag_test
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"rollcall/services/compute/drift"
+	"rollcall/services/compute/drift/drifttest"
+	"rollcall/services/compute/flag"
+	"rollcall/services/compute/loadcell"
+	"rollcall/services/fleet"
+)
+
+// bad is the cell that has the fault.
+const bad = 4
+
+// registry is the fleet of the tests: 1 % tolerance, arm and radius such that
+// 1 N at the lever arm is 2 N at the roller.
+func registry(cells int) map[fleet.CellID]fleet.Cell {
+	out := map[fleet.CellID]fleet.Cell{}
+	for c := range cells {
+		id := drifttest.CellID(c)
+		out[id] = fleet.Cell{
+			ID: id, RollerRadius: 0.25, LeverArm: 0.5, BrakeRatio: 1, BaseInertia: drifttest.BaseInertia,
+			LoadCellRange: 2000, Tolerance: 0.01, CheckTolerance: 0.005, ZeroTolerance: 5,
+			U: fleet.CellUncertainty{Parasitic: 2},
+		}
+	}
+	return out
+}
+
+// observe invents the weekly direct observations of a fleet: dead weights as
+// found, empty rollers, barometers. Zero errors are at the lever arm.
+func observe(f drifttest.Fleet, seed uint64) (checks []flag.Check, coast []flag.CoastDown, air []flag.Air) {
+	r := rand.New(rand.NewPCG(seed, 99))
+	for w := range f.Weeks {
+		for c := range f.Cells {
+			fault, size := fleet.FaultNone, 0.0
+			if f.Fault != nil {
+				fault, size = f.Fault(c, w)
+			}
+			of := func(x fleet.Fault) float64 {
+				if x == fault {
+					return size
+				}
+				return 0
+			}
+			at := drifttest.At(c, w).Add(-time.Hour)
+			id := fmt.Sprintf("%032x", 7_000_000+w*100+c)
+			gain, zero := of(fleet.FaultGain)+0.0004*r.NormFloat64(), of(fleet.FaultZero)/2+0.3*r.NormFloat64()
+			verdict := fleet.VerdictPass
+			if math.Abs(gain) > 0.005+0.0016 || math.Abs(zero) > 5+1 {
+				verdict = fleet.VerdictFail
+			}
+			checks = append(checks, flag.Check{
+				Check: fleet.Check{ID: fleet.CheckID(id), Cell: drifttest.CellID(c), Kind: fleet.CheckDeadWeight, State: fleet.AsFound, PerformedAt: at, PerformedBy: "ada"},
+				Result: loadcell.Result{
+					Verdict: verdict, GainError: gain, UGainError: 0.0016, GainValid: true,
+					ZeroError: zero, UZeroError: 1, ZeroValid: true,
+				},
+			})
+			coast = append(coast, flag.CoastDown{Cell: drifttest.CellID(c), ID: fleet.PullID(id), At: at, Delta: of(fleet.FaultParasitic) + 1*r.NormFloat64(), U: 3})
+			air = append(air, flag.Air{Cell: drifttest.CellID(c), At: at, Delta: of(fleet.FaultAir) + 0.0006*r.NormFloat64(), U: 0.0016})
+		}
+	}
+	return checks, coast, air
+}
+
+func follow(t testing.TB, h drift.History) []drift.Step {
+	t.Helper()
+	out, err := drift.Follow(h, drift.DefaultSettings())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out.Steps
+}
+
+func find(flags []flag.Flag, match func(flag.Flag) bool) *flag.Flag {
+	for i := range flags {
+		if match(flags[i]) {
+			return &flags[i]
+		}
+	}
+	return nil
+}
+
+func ofCell(c int) func(flag.Flag) bool {
+	return func(f flag.Flag) bool { return f.Cell == drifttest.CellID(c) }
+}
+
+type faultCase struct {
+	name  string
+	fault fleet.Fault
+	size  func(w int) float64
+}
+
+const startWeek = 12
+
+var faultCases = []faultCase{
+	{"gain drift 0.15 % a week", fleet.FaultGain, func(w int) float64 { return 0.0015 * float64(w-startWeek+1) }},
+	{"zero step 24 N", fleet.FaultZero, func(int) float64 { return 24 }},
+	{"bearing drag growing to 30 N", fleet.FaultParasitic, func(w int) float64 { return math.Min(30, 6*float64(w-startWeek+1)) }},
+	{"air sensor 1 %", fleet.FaultAir, func(int) float64 { return -0.01 }},
+}
+
+// A fault of one cell is flagged with its cause. Two sets: with the weekly
+// direct observations, and from the reference runs' curves alone, where gain
+// and air, and zero and drag, are hardly or not separable: there only the
+// probabilities' honesty is asked.
+func TestCause(t *testing.T) {
+	const n, weeks = 6, 24
+	right, flagged := 0, 0
+	var honest, claimed float64
+	alone := 0
+	otherFlags := 0
+	for seed := range uint64(n) {
+		f := drifttest.Default(weeks, 40+seed)
+		follower, err := drift.NewFollower(drift.DefaultSettings())
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, c := range faultCases {
+			f.Fault = func(cell, w int) (fleet.Fault, float64) {
+				if cell != bad || w < startWeek {
+					return fleet.FaultNone, 0
+				}
+				return c.fault, c.size(w)
+			}
+			runs, _ := f.Invent()
+			followed, err := follower.Follow(drift.History{Runs: runs})
+			if err != nil {
+				t.Fatal(err)
+			}
+			in := flag.Input{Steps: followed.Steps, Cells: registry(f.Cells)}
+			in.Checks, in.CoastDowns, in.Airs = observe(f, seed)
+			flags := flag.Decide(in, flag.DefaultSettings())
+			got := find(flags, ofCell(bad))
+			for _, o := range flags {
+				if o.Cell != drifttest.CellID(bad) {
+					otherFlags++
+				}
+			}
+			if got == nil {
+				t.Logf("seed %d %s: not flagged", seed, c.name)
+			} else {
+				flagged++
+				if got.Causes[0].Fault == c.fault {
+					right++
+				} else {
+					t.Logf("seed %d %s: %v, %s", seed, c.name, got.Causes[:3], got.Evidence)
+				}
+			}
+			in.Checks, in.CoastDowns, in.Airs = nil, nil, nil
+			if got := find(flag.Decide(in, flag.DefaultSettings()), ofCell(bad)); got != nil {
+				alone++
+				for _, x := range got.Causes {
+					if x.Fault == c.fault {
+						claimed += x.Probability
+					}
+				}
+				if got.Causes[0].Fault == c.fault {
+					honest++
+				}
+				if seed == 0 {
+					t.Logf("curves alone, %s: %s p = %.2f, %s p = %.2f; next: %s", c.name,
+						got.Causes[0].Fault, got.Causes[0].Probability, got.Causes[1].Fault, got.Causes[1].Probability, got.NextCheck)
+				}
+			}
+		}
+	}
+	total := n * len(faultCases)
+	t.Logf("flagged %d of %d, cause right in %d; flags on others %d", flagged, total, right, otherFlags)
+	t.Logf("curves alone: flagged %d, cause right in %.0f, mean probability of the true one %.2f", alone, honest, claimed/float64(alone))
+	if flagged < total*9/10 {
+		t.Errorf("flagged %d of %d", flagged, total)
+	}
+	if float64(right) < 0.85*float64(flagged) {
+		t.Errorf("cause right in %d of %d", right, flagged)
+	}
+}
+
+// A tired car is flagged as the car.
+func TestTiredCar(t *testing.T) {
+	f := drifttest.Default(26, 3)
+	f.Fade = func(car, w int) float64 {
+		if car == 2 {
+			return -0.001 * float64(w)
+		}
+		return 0
+	}
+	runs, _ := f.Invent()
+	in := flag.Input{Steps: follow(t, drift.History{Runs: runs}), Cells: registry(f.Cells)}
+	in.Checks, in.CoastDowns, in.Airs = observe(f, 3)
+	flags := flag.Decide(in, flag.DefaultSettings())
+	got := find(flags, func(f flag.Flag) bool { return f.Car == drifttest.CarID(2) })
+	if got == nil {
+		t.Fatalf("the tired car has no flag: %+v", flags)
+	}
+	if got.Kind != flag.ReferenceCar || !got.Open || math.Abs(got.Size+0.023) > got.U || got.Causes[0].Fault != fleet.FaultReferenceCar {
+		t.Errorf("%+v", *got)
+	}
+	for _, o := range flags {
+		if o.Cell != "" || o.Car != drifttest.CarID(2) {
+			t.Errorf("another flag: %+v", o)
+		}
+	}
+	// A signed closing closes it, and its restart keeps it closed.
+	closing := flag.Closing{Flag: got.ID, Car: got.Car, At: drifttest.At(0, 24), By: "grace", Reason: "new injectors, accepted as it is"}
+	in.Closings = []flag.Closing{closing}
+	in.Steps = follow(t, drift.History{Runs: runs, Restarts: flag.Restarts(nil, in.Closings, in.Cells)})
+	again := flag.Decide(in, flag.DefaultSettings())
+	if g := find(again, func(f flag.Flag) bool { return f.Car == drifttest.CarID(2) && f.Open }); g != nil {
+		t.Errorf("open again: %+v", *g)
+	}
+	g := find(again, func(f flag.Flag) bool { return f.ID == got.ID })
+	if g == nil || g.Open || g.ClosedBy != "grace" {
+		t.Errorf("not closed: %+v", g)
+	}
+}
+
+// A car that changes in one jump (new tyres, 2 %) is flagged, and where cells
+// it visits are too, the car is named as the cause.
+func TestCarJump(t *testing.T) {
+	cells, car, wrong := 0, 0, 0
+	for seed := range uint64(3) {
+		f := drifttest.Default(20, 70+seed)
+		f.Fade = func(car, w int) float64 {
+			if car == 1 && w >= 13 {
+				return 0.02
+			}
+			return 0
+		}
+		runs, _ := f.Invent()
+		in := flag.Input{Steps: follow(t, drift.History{Runs: runs}), Cells: registry(f.Cells)}
+		in.Checks, in.CoastDowns, in.Airs = observe(f, seed)
+		for _, x := range flag.Decide(in, flag.DefaultSettings()) {
+			if x.Car == drifttest.CarID(1) {
+				car++
+			}
+			if x.Cell != "" {
+				cells++
+				if x.Causes[0].Fault != fleet.FaultReferenceCar && x.Causes[0].Fault != fleet.FaultNone {
+					wrong++
+					t.Logf("cell %s: %v", x.Cell, x.Causes[:2])
+				}
+			}
+		}
+	}
+	t.Logf("car flagged in %d of 3 fleets, %d cells flagged", car, cells)
+	if wrong > cells/4 {
+		t.Errorf("%d of %d cells blamed for the car's jump", wrong, cells)
+	}
+	if car < 3 {
+		t.Errorf("the car is flagged in %d of 3 fleets", car)
+	}
+}
+
+// The life of a flag: opened by the CUSUM, upgraded, closed by a check as left,
+// with a stable id, and not open again.
+func TestLife(t *testing.T) {
+	f := drifttest.Default(30, 8)
+	f.Fault = func(c, w int) (fleet.Fault, float64) {
+		if c == bad && w >= startWeek && w < 24 {
+			return fleet.FaultGain, 0.004 * float64(w-startWeek+1)
+		}
+		return fleet.FaultNone, 0
+	}
+	runs, _ := f.Invent()
+	cells := registry(f.Cells)
+	left := flag.Check{
+		Check: fleet.Check{ID: "left", Cell: drifttest.CellID(bad), Kind: fleet.CheckDeadWeight, State: fleet.AsLeft,
+			PerformedAt: drifttest.At(bad, 24).Add(-time.Hour), PerformedBy: "ada"},
+		Result: loadcell.Result{Verdict: fleet.VerdictConditionalPass, AsLeftValid: true,
+			AsLeft: loadcell.Calibration{Epoch: "left", Gain: 0.024}},
+	}
+	run := func(checks []flag.Check, closings []flag.Closing, order func([]drift.Step)) []flag.Flag {
+		steps := follow(t, drift.History{Runs: runs, Restarts: flag.Restarts(checks, closings, cells)})
+		if order != nil {
+			order(steps)
+		}
+		return flag.Decide(flag.Input{Steps: steps, Checks: checks, Closings: closings, Cells: cells}, flag.DefaultSettings())
+	}
+	flags := run([]flag.Check{left}, nil, nil)
+	var mine []flag.Flag
+	for _, x := range flags {
+		if x.Cell == drifttest.CellID(bad) {
+			mine = append(mine, x)
+		}
+	}
+	if len(mine) != 1 {
+		t.Fatalf("%d flags, want 1: %+v", len(mine), mine)
+	}
+	x := mine[0]
+	if x.Open || x.ClosedBy != "ada" || x.ClosedReason != "dead weight check as left: conditional pass" || !x.ClosedAt.Equal(left.Check.PerformedAt) {
+		t.Errorf("closing: %+v", x)
+	}
+	var lived []string
+	for _, e := range x.Life {
+		lived = append(lived, string(e.What)+" "+string(e.Kind))
+	}
+	if want := []string{"opened drifting", "updated recalibrate", "closed recalibrate"}; !slices.Equal(lived, want) {
+		t.Errorf("life %v, want %v", lived, want)
+	}
+	week := func(at time.Time) int { return int(at.Sub(drifttest.Start) / drift.Week) }
+	if w := week(x.FirstEvidenceAt); w < startWeek-2 || w > startWeek+3 {
+		t.Errorf("first evidence in week %d, the fault began in week %d", w, startWeek)
+	}
+	if !x.LastGoodAt.Before(x.FirstEvidenceAt) || x.LastGoodAt.IsZero() {
+		t.Errorf("last good %v, first evidence %v", x.LastGoodAt, x.FirstEvidenceAt)
+	}
+	if len(x.ID) != 32 {
+		t.Errorf("id %q", x.ID)
+	}
+	if !strings.Contains(x.Evidence, "tolerance 1.00 %") {
+		t.Errorf("evidence %q", x.Evidence)
+	}
+	// Recomputed, from steps in another order: the same.
+	if again := run([]flag.Check{left}, nil, slices.Reverse[[]drift.Step]); !reflect.DeepEqual(again, flags) {
+		t.Error("the order of the steps matters")
+	}
+	// Open, without the check; then closed by a signature that names another id
+	// but the cell, as after a late run.
+	openFlags := run(nil, nil, nil)
+	o := find(openFlags, ofCell(bad))
+	if o == nil || o.ID != x.ID {
+		t.Fatalf("another id without the check: %+v", o)
+	}
+	signed := flag.Closing{Flag: "gone", Cell: drifttest.CellID(bad), At: drifttest.At(bad, 20), By: "grace", Reason: "rollers locked for repair"}
+	s := find(run(nil, []flag.Closing{signed}, nil), ofCell(bad))
+	if s.Open || s.ClosedReason != signed.Reason || s.ClosedBy != "grace" {
+		t.Errorf("signed closing: %+v", s)
+	}
+}
+
+// A failed check as found flags by itself; a failed check as left closes
+// nothing; a shunt flags nothing.
+func TestFailedCheck(t *testing.T) {
+	cells := registry(1)
+	check := func(id string, kind fleet.CheckKind, state fleet.CheckState, day int, v fleet.Verdict) flag.Check {
+		return flag.Check{
+			Check:  fleet.Check{ID: fleet.CheckID(id), Cell: drifttest.CellID(0), Kind: kind, State: state, PerformedAt: drifttest.Start.AddDate(0, 0, day), PerformedBy: "ada"},
+			Result: loadcell.Result{Verdict: v, GainError: 0.012, UGainError: 0.002, GainValid: kind == fleet.CheckDeadWeight, ZeroError: 9, UZeroError: 1, ZeroValid: kind != fleet.CheckShunt},
+		}
+	}
+	cases := []struct {
+		name   string
+		checks []flag.Check
+		open   []bool
+	}{
+		{"dead weights fail", []flag.Check{check("a", fleet.CheckDeadWeight, fleet.AsFound, 1, fleet.VerdictFail)}, []bool{true}},
+		{"zero fails", []flag.Check{check("a", fleet.CheckZero, fleet.AsFound, 1, fleet.VerdictFail)}, []bool{true}},
+		{"shunt fails", []flag.Check{check("a", fleet.CheckShunt, fleet.AsFound, 1, fleet.VerdictFail)}, nil},
+		{"conditional fail", []flag.Check{check("a", fleet.CheckDeadWeight, fleet.AsFound, 1, fleet.VerdictConditionalFail)}, nil},
+		{"fails as left", []flag.Check{check("a", fleet.CheckDeadWeight, fleet.AsFound, 1, fleet.VerdictFail),
+			check("b", fleet.CheckDeadWeight, fleet.AsLeft, 2, fleet.VerdictFail)}, []bool{true}},
+		{"fails, mended, fails", []flag.Check{check("a", fleet.CheckDeadWeight, fleet.AsFound, 1, fleet.VerdictFail),
+			check("b", fleet.CheckDeadWeight, fleet.AsLeft, 2, fleet.VerdictPass),
+			check("c", fleet.CheckDeadWeight, fleet.AsFound, 9, fleet.VerdictFail)}, []bool{false, true}},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			flags := flag.Decide(flag.Input{Checks: c.checks, Cells: cells}, flag.DefaultSettings())
+			var open []bool
+			for _, f := range flags {
+				open = append(open, f.Open)
+				if f.Kind != flag.Recalibrate || f.Evidence == "" && f.Open {
+					t.Errorf("%+v", f)
+				}
+				if len(f.Causes) == 0 {
+					t.Error("no cause")
+				}
+			}
+			if !slices.Equal(open, c.open) {
+				t.Errorf("open %v, want %v", open, c.open)
+			}
+		})
+	}
+	// The cause of a failed zero is the zero, 9 N at the arm being 18 N at the
+	// roller, of a failed gain the gain.
+	f := flag.Decide(flag.Input{Checks: []flag.Check{check("a", fleet.CheckZero, fleet.AsFound, 1, fleet.VerdictFail)}, Cells: cells}, flag.DefaultSettings())[0]
+	if c := f.Causes[0]; c.Fault != fleet.FaultZero || math.Abs(c.Size-18) > c.U {
+		t.Errorf("zero check: %+v", c)
+	}
+	g := check("a", fleet.CheckDeadWeight, fleet.AsFound, 1, fleet.VerdictFail)
+	g.Result.ZeroError = 0
+	f = flag.Decide(flag.Input{Checks: []flag.Check{g}, Cells: cells}, flag.DefaultSettings())[0]
+	if c := f.Causes[0]; c.Fault != fleet.FaultGain || math.Abs(c.Size-0.012) > c.U || f.Size != 0.012 {
+		t.Errorf("dead weights: %+v", f)
+	}
+}
+
+// From curves alone, the check that is asked for is one that sees one of the two
+// leading faults directly.
+func TestNextCheck(t *testing.T) {
+	f := drifttest.Default(22, 12)
+	sees := map[fleet.Fault][]string{
+		fleet.FaultGain:         {flag.DeadWeights, flag.RampRate},
+		fleet.FaultZero:         {flag.ZeroCheck, flag.DeadWeights},
+		fleet.FaultInertia:      {flag.RampRate},
+		fleet.FaultParasitic:    {flag.CoastDowns},
+		fleet.FaultAir:          {flag.Barometer},
+		fleet.FaultReferenceCar: {flag.OtherCar},
+	}
+	asked := map[string]bool{}
+	for _, c := range []struct {
+		fault fleet.Fault
+		size  float64
+	}{{fleet.FaultGain, 0.02}, {fleet.FaultZero, 40}, {fleet.FaultInertia, 60}, {fleet.FaultParasitic, 40}, {fleet.FaultAir, 0.02}} {
+		f.Fault = func(cell, w int) (fleet.Fault, float64) {
+			if cell == bad && w >= startWeek {
+				return c.fault, c.size
+			}
+			return fleet.FaultNone, 0
+		}
+		runs, _ := f.Invent()
+		got := find(flag.Decide(flag.Input{Steps: follow(t, drift.History{Runs: runs}), Cells: registry(f.Cells)}, flag.DefaultSettings()), ofCell(bad))
+		if got == nil {
+			t.Fatalf("%v not flagged", c.fault)
+		}
+		t.Logf("%v: %v p = %.2f, %v p = %.2f: %s", c.fault, got.Causes[0].Fault, got.Causes[0].Probability, got.Causes[1].Fault, got.Causes[1].Probability, got.NextCheck)
+		asked[got.NextCheck] = true
+		if !slices.Contains(append(slices.Clone(sees[got.Causes[0].Fault]), sees[got.Causes[1].Fault]...), got.NextCheck) {
+			t.Errorf("%v: next check %q between %v and %v", c.fault, got.NextCheck, got.Causes[0], got.Causes[1])
+		}
+	}
+	if len(asked) < 2 {
+		t.Errorf("only ever asks for %v", asked)
+	}
+}
