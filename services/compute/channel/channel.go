@@ -14,7 +14,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"sort"
+	"slices"
 )
 
 // Series is one sampled quantity on its own clock.
@@ -64,15 +64,19 @@ const maxTime = 1e9
 
 // Between returns the samples of s taken within span, without copying.
 func (s Series) Between(span Span) Series {
-	i := sort.SearchFloat64s(s.T, span.Start)
-	j := i + sort.Search(len(s.T)-i, func(k int) bool { return s.T[i+k] > span.End })
+	i, _ := slices.BinarySearch(s.T, span.Start)
+	j, found := slices.BinarySearch(s.T[i:], span.End)
+	j += i
+	if found {
+		j++ // the end is in the span, and time rises strictly
+	}
 	return Series{T: s.T[i:j], X: s.X[i:j]}
 }
 
 // At returns the value of s at time t by straight line between the neighbours,
 // and whether there are two neighbours with a sample.
 func (s Series) At(t float64) (float64, bool) {
-	i := sort.SearchFloat64s(s.T, t)
+	i, _ := slices.BinarySearch(s.T, t)
 	switch {
 	case i < len(s.T) && s.T[i] == t:
 		return s.X[i], isFinite(s.X[i])
@@ -91,13 +95,17 @@ func line(t0, x0, t1, x1, t float64) float64 {
 
 // Mean returns the mean of the finite samples of s and their number.
 func Mean(s Series) (mean float64, n int) {
+	sum := 0.0
 	for _, x := range s.X {
 		if isFinite(x) {
 			n++
-			mean += (x - mean) / float64(n)
+			sum += x
 		}
 	}
-	return mean, n
+	if n == 0 {
+		return 0, 0
+	}
+	return sum / float64(n), n
 }
 
 // Resample writes the value of s at each time of clock (rising) into dst, grown

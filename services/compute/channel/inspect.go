@@ -63,6 +63,7 @@ type Quality struct {
 	Gaps       int  // number of such stretches longer than maxGap
 
 	Low, High   float64 // of the good samples; 0 when there are none
+	First, Last float64 // s, times of the first and last good sample; likewise
 	FirstBad    Span    // first run of samples outside the range
 	WorstBad    float64 // the sample furthest outside
 	LongestHold Span    // longest run of good samples of exactly the same value
@@ -105,7 +106,7 @@ func Inspect(s Series, r Range, maxGap float64) Quality {
 		}
 		inBad = false
 		if lastGood < 0 {
-			q.Low, q.High, holdFrom = x, x, i
+			q.Low, q.High, q.First, holdFrom = x, x, s.T[i], i
 		} else {
 			q.Low, q.High = min(q.Low, x), max(q.High, x)
 			if gap := s.T[i] - s.T[lastGood]; gap > maxGap {
@@ -121,15 +122,15 @@ func Inspect(s Series, r Range, maxGap float64) Quality {
 		if s.T[i]-s.T[holdFrom] > q.LongestHold.Length() {
 			q.LongestHold = Span{s.T[holdFrom], s.T[i]}
 		}
-		lastGood = i
+		lastGood, q.Last = i, s.T[i]
 	}
 	return q
 }
 
 // stepSample is how many steps UsualStep looks at.
-const stepSample = 127
+const stepSample = 63
 
-// UsualStep returns the median time between samples, s, from up to 127 steps
+// UsualStep returns the median time between samples, s, from up to 63 steps
 // spread evenly over t; 0 with fewer than two samples.
 func UsualStep(t []float64) float64 {
 	n := len(t) - 1

@@ -50,7 +50,7 @@ func FitLocal(s Series, at float64, span Span, order int) (Local, bool) {
 	}
 	var moment [2*maxOrder + 1]float64
 	var right [maxOrder + 1]float64
-	n := 0
+	squares, n := 0.0, 0
 	for i, t := range s.T {
 		x := s.X[i] - base
 		if !isFinite(x) {
@@ -70,6 +70,7 @@ func FitLocal(s Series, at float64, span Span, order int) (Local, bool) {
 		right[1] += x * u
 		right[2] += x * u2
 		right[3] += x * u3
+		squares += x * x
 	}
 	moment[0] = float64(n)
 	p := order + 1
@@ -89,15 +90,12 @@ func FitLocal(s Series, at float64, span Span, order int) (Local, bool) {
 		out.CovValueSlope = unit[1] / h
 		out.VarSlope = factor.solve([maxOrder + 1]float64{0, 1}, p)[1] / (h * h)
 	}
-	for i, t := range s.T {
-		x := s.X[i] - base
-		if !isFinite(x) {
-			continue
-		}
-		u := (t - at) / h
-		r := x - (c[0] + u*(c[1]+u*(c[2]+u*c[3])))
-		out.RSS += r * r
+	// The residuals of a least-squares fit are orthogonal to it.
+	out.RSS = squares
+	for i, ci := range c {
+		out.RSS -= ci * right[i]
 	}
+	out.RSS = math.Max(out.RSS, 0)
 	if !isFinite(out.Value) || !isFinite(out.Slope) || !isFinite(out.RSS) || !isFinite(out.VarSlope) {
 		return Local{}, false
 	}

@@ -126,7 +126,7 @@ func (w Window) PassBand(step float64) float64 {
 		return sum / (2 * math.Pi * f * step)
 	}
 	low, high := 0.0, 0.0
-	for f := 0.02 / (float64(n) * step); f < 0.5/step; f *= 1.05 {
+	for f := 0.02 / (float64(n) * step); f < 0.5/step; f *= 1.25 {
 		if ratio(f) < math.Sqrt2/2 {
 			high = f
 			break
@@ -136,7 +136,7 @@ func (w Window) PassBand(step float64) float64 {
 	if high == 0 {
 		return 0.5 / step
 	}
-	for range 60 {
+	for range 40 {
 		f := (low + high) / 2
 		if ratio(f) < math.Sqrt2/2 {
 			high = f

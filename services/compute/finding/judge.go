@@ -107,14 +107,14 @@ func (j *judgement) channels() {
 		if made[c] {
 			limit = j.Limits.Gap
 		}
-		part := s.Between(j.sweep)
-		q := channel.Inspect(part, r, math.Max(limit.Note, gapSteps*channel.UsualStep(s.T)))
+		part, step := s.Between(j.sweep), channel.UsualStep(s.T)
+		q := channel.Inspect(part, r, math.Max(limit.Note, gapSteps*step))
 		j.impossible(c, s, q, r)
 		gap := q.LongestGap
 		if j.Curve != nil && len(part.T) > 0 {
-			gap = j.edgeGap(part, r, gap)
+			gap = j.edgeGap(q)
 		}
-		if gap.Length() > gapSteps*channel.UsualStep(s.T) {
+		if gap.Length() > gapSteps*step {
 			j.measure(Gap, c, gap, gap.Length(), "s", limit, fmt.Sprintf(
 				"%s has no samples that can be used for %.2f s. Look at the sensor's plug and the logger, then pull again.", nameOf(c), gap.Length()))
 		}
@@ -127,16 +127,13 @@ func (j *judgement) channels() {
 }
 
 // edgeGap returns the longest of gap and the times from the sweep's ends to the
-// first and last good sample.
-func (j *judgement) edgeGap(part channel.Series, r channel.Range, gap channel.Span) channel.Span {
-	first, last := j.sweep.End, j.sweep.Start
-	for i, x := range part.X {
-		if r.Holds(x) {
-			first = math.Min(first, part.T[i])
-			last = math.Max(last, part.T[i])
-		}
+// first and last good sample; the whole sweep when there is none.
+func (j *judgement) edgeGap(q channel.Quality) channel.Span {
+	if q.Good() == 0 {
+		return j.sweep
 	}
-	for _, s := range [2]channel.Span{{Start: j.sweep.Start, End: first}, {Start: last, End: j.sweep.End}} {
+	gap := q.LongestGap
+	for _, s := range [2]channel.Span{{Start: j.sweep.Start, End: q.First}, {Start: q.Last, End: j.sweep.End}} {
 		if s.Length() > gap.Length() {
 			gap = s
 		}
@@ -241,8 +238,7 @@ func (j *judgement) slip() {
 
 // rollers compares front and rear roller.
 func (j *judgement) rollers() {
-	rear := j.during(fleet.RollerSpeedRear)
-	front := j.good[fleet.RollerSpeed]
+	rear, front := j.steady(fleet.RollerSpeedRear), j.steady(fleet.RollerSpeed)
 	sum, n := 0.0, 0
 	for i, t := range rear.T {
 		if v, ok := front.At(t); ok && v > 0 {

@@ -128,7 +128,7 @@ func TestReduceCorrects(t *testing.T) {
 		if !strings.Contains(c.CorrectionNote, note) {
 			t.Errorf("intake air %g K: note %q, want %q", at, c.CorrectionNote, note)
 		}
-		if taken := c.Correction.Factor != want; taken != (at == 299) {
+		if taken := math.Abs(c.Correction.Factor-want) > 1e-6; taken != (at == 299) {
 			t.Errorf("intake air %g K taken: %v", at, taken)
 		}
 	}

@@ -118,7 +118,7 @@ const (
 	shortestSweep  = 1.0  // s
 	leastRise      = 0.05 // of the top speed
 	leastTop       = 3.0  // m/s: rollers that hardly turn
-	knotsPerWindow = 4
+	knotsPerWindow = 2
 	mostKnots      = 20000
 )
 
@@ -364,13 +364,9 @@ func (r *reduction) timeOf(n float64) (float64, bool) {
 	}
 	a, b := r.knots[i-1], r.knots[i]
 	t := a.t + (b.t-a.t)*(n-a.n)/(b.n-a.n)
-	// Two Newton steps on the local polynomial itself: the straight line
-	// between knots is only where to start.
-	for range 2 {
-		at, rate, ok := r.engineAt(t)
-		if !ok || !(rate > 0) {
-			break
-		}
+	// One Newton step on the local polynomial itself: the straight line between
+	// knots is only where to start.
+	if at, rate, ok := r.engineAt(t); ok && rate > 0 {
 		t = math.Min(math.Max(t+(n-at)/rate, a.t), b.t)
 	}
 	return t, true
@@ -407,6 +403,9 @@ const (
 	// released is the share of the sweep's greatest brake force under which
 	// the brake has let go.
 	released = 0.1
+	// coastStep is what the coast-down is averaged to before it is fitted, s:
+	// its speed bends by less than 10⁻⁵ m/s in that time.
+	coastStep = 0.04
 )
 
 // coast finds and fits the coast-down that belongs to the pull.
@@ -446,7 +445,9 @@ func (r *reduction) coast(out *Curve) {
 		out.NoEnginePower = "no coast-down after the sweep: let the car roll out in neutral, brake released, and keep recording"
 		return
 	}
-	fit, err := coastdown.Regress(coastdown.Input{Speed: speed.Between(span), Brake: brake.Between(span), Mass: mass})
+	fit, err := coastdown.Regress(coastdown.Input{
+		Speed: channel.Thin(speed.Between(span), coastStep), Brake: channel.Thin(brake.Between(span), coastStep), Mass: mass,
+	})
 	if err != nil {
 		out.NoEnginePower = fmt.Sprintf("the coast-down of %.1f s cannot be used (%v): let the car roll out longer", span.Length(), err)
 		return
