@@ -1,0 +1,295 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"syscall"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"github.com/spf13/cobra"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"golang.org/x/sync/errgroup"
+
+	"rollcall/dashboards/pages"
+	"rollcall/deploy/engine"
+	pb "rollcall/proto/rollcall/v1"
+	"rollcall/services/access"
+	"rollcall/services/admin"
+	"rollcall/services/fleet"
+	"rollcall/services/ingest"
+	"rollcall/services/pipeline"
+	"rollcall/services/query"
+	"rollcall/services/rpc"
+	"rollcall/services/store"
+)
+
+func (m Main) serveCommand() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "serve",
+		Short: "Run the service: gRPC, computation, pages and metrics",
+		Long: "Runs the service until it is told to stop. It starts its own ClickHouse engine, reachable\n" +
+			"from this machine only, unless --clickhouse names a server.",
+		Args: positional(cobra.NoArgs),
+	}
+	config := serveFlags(cmd)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		c, err := config()
+		if err != nil {
+			return err
+		}
+		log, err := newLogger(c.LogLevel, m.Err)
+		if err != nil {
+			return err
+		}
+		defer log.Sync()
+		return serve(cmd.Context(), c, log)
+	}
+	return cmd
+}
+
+func (m Main) migrateCommand() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "migrate",
+		Short: "Bring the database's tables up to this release (`rollcall serve` does so itself)",
+		Args:  positional(cobra.NoArgs),
+	}
+	config := serveFlags(cmd)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		c, err := config()
+		if err != nil {
+			return err
+		}
+		log, err := newLogger(c.LogLevel, m.Err)
+		if err != nil {
+			return err
+		}
+		defer log.Sync()
+		return withStore(cmd.Context(), c, log, func(ctx context.Context, s *store.Store) error {
+			n, err := s.Migrate(ctx)
+			if err == nil {
+				fmt.Fprintf(cmd.OutOrStdout(), "%d migrations applied\n", n)
+			}
+			return err
+		})
+	}
+	return cmd
+}
+
+// newLogger returns a logger of JSON lines.
+func newLogger(level string, out interface{ Write([]byte) (int, error) }) (*zap.Logger, error) {
+	l, err := zapcore.ParseLevel(level)
+	if err != nil {
+		return nil, fmt.Errorf("log_level: %w", err)
+	}
+	encoder := zap.NewProductionEncoderConfig()
+	encoder.EncodeTime = zapcore.RFC3339NanoTimeEncoder
+	return zap.New(zapcore.NewCore(zapcore.NewJSONEncoder(encoder), zapcore.Lock(zapcore.AddSync(out)), l)), nil
+}
+
+// withStore runs f with a store on the configured server or on an embedded
+// engine, which is stopped after f.
+func withStore(ctx context.Context, c Config, log *zap.Logger, f func(context.Context, *store.Store) error) error {
+	sc := store.DefaultConfig()
+	sc.Log = log.Named("store")
+	if c.ClickHouse != "" {
+		password, err := c.clickHousePassword()
+		if err != nil {
+			return err
+		}
+		sc.DSN, sc.Password = c.ClickHouse, password
+		return openStore(ctx, sc, log, f)
+	}
+	program, err := os.Executable()
+	if err != nil {
+		return fmt.Errorf("find this program: %w", err)
+	}
+	ec := engine.DefaultConfig()
+	ec.Command = engineCommandLine(program)
+	ec.DataDir = filepath.Join(c.DataDir, "engine")
+	ec.Library = c.EngineLibrary
+	ec.MemoryBytes = c.EngineMemoryBytes
+	ec.Log = log.Named("engine")
+	supervisor, err := engine.NewSupervisor(ec)
+	if err != nil {
+		return err
+	}
+	// The engine outlives what uses it: it is stopped when f has returned.
+	engineCtx, stopEngine := context.WithCancel(context.WithoutCancel(ctx))
+	stopped := make(chan error, 1)
+	go func() { stopped <- supervisor.Run(engineCtx) }()
+	endpoint, err := supervisor.Wait(ctx)
+	if err == nil {
+		sc.Addr, sc.User, sc.Password, sc.Dial = endpoint.Addr(), endpoint.User, endpoint.Password, supervisor.Dial
+		err = openStore(ctx, sc, log, f)
+	}
+	stopEngine()
+	if ended := <-stopped; err == nil || errors.Is(err, context.Canceled) {
+		err = errors.Join(err, ended)
+	}
+	return err
+}
+
+// engineCommandLine is how the service starts its engine; tests point it at
+// themselves.
+var engineCommandLine = func(program string) []string { return []string{program, "engine"} }
+
+// openStore waits for the database, for it may be starting too.
+func openStore(ctx context.Context, sc store.Config, log *zap.Logger, f func(context.Context, *store.Store) error) error {
+	for {
+		s, err := store.Open(ctx, sc)
+		if err == nil {
+			defer s.Close()
+			return f(ctx, s)
+		}
+		if !errors.Is(err, store.ErrUnavailable) {
+			return err
+		}
+		log.Warn("database not there yet, trying again", zap.Error(err))
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(time.Second):
+		}
+	}
+}
+
+// serve runs everything until ctx ends, then stops it in order: gRPC and pages
+// take nothing new, what was taken in is made durable, the computation ends,
+// the engine stops last.
+func serve(ctx context.Context, c Config, log *zap.Logger) error {
+	// Ports first: a port in use must not cost the start of an engine.
+	rc := rpc.DefaultConfig()
+	rc.Listen, rc.TLS = c.GRPCListen, c.TLS
+	grpcListener, err := rpc.Listen(ctx, rc)
+	if err != nil {
+		return err
+	}
+	defer grpcListener.Close()
+	httpListener, err := listenHTTP(ctx, c.HTTPListen)
+	if err != nil {
+		return err
+	}
+	defer httpListener.Close()
+	err = withStore(ctx, c, log, func(ctx context.Context, s *store.Store) error {
+		return serveOn(ctx, c, rc, s, grpcListener, httpListener, log)
+	})
+	if errors.Is(err, context.Canceled) && ctx.Err() != nil {
+		return nil
+	}
+	return err
+}
+
+func listenHTTP(ctx context.Context, address string) (net.Listener, error) {
+	l, err := new(net.ListenConfig).Listen(ctx, "tcp", address)
+	if errors.Is(err, syscall.EADDRINUSE) {
+		return nil, fmt.Errorf("%s is in use by another program; stop it or choose another port with http_listen", address)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("listen on %s: %w", address, err)
+	}
+	return l, nil
+}
+
+func serveOn(ctx context.Context, c Config, rc rpc.Config, s *store.Store, grpcListener, httpListener net.Listener, log *zap.Logger) error {
+	if n, err := s.Migrate(ctx); err != nil {
+		return err
+	} else if n > 0 {
+		log.Info("tables brought up to this release", zap.Int("migrations", n))
+	}
+	metrics := prometheus.NewRegistry()
+	metrics.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+
+	book := admin.NewBook(s)
+	if err := book.Load(ctx); err != nil {
+		return err
+	}
+	pc := pipeline.DefaultConfig()
+	pc.FleetDelay = c.FleetDelay
+	pc.Drift.FalseFlagsPerCellYear = c.FalseFlagsPerCellYear
+	computing := pipeline.New(pc, s, book, log, metrics)
+
+	taking, err := ingest.New(ingest.DefaultConfig(), s, book, log, metrics)
+	if err != nil {
+		return err
+	}
+	taking.Stored, taking.StoredCheck = computing.Stored, computing.StoredCheck
+	computing.Recent = taking.Recent
+
+	keeping := admin.New(s, book, time.Now, log)
+	keeping.FlagClosed, keeping.RecomputeAll = computing.FlagClosed, computing.Recompute
+	keeping.Applied = func(cells []fleet.CellID, cars []fleet.CarID, sites []fleet.SiteID, masses bool, from time.Time) {
+		if err := computing.RegistryChanged(context.WithoutCancel(ctx), cells, cars, sites, masses, from); err != nil {
+			log.Error("records touched by the registry's change not queued; run rollcall recompute", zap.Error(err))
+		}
+	}
+	reading := query.New(s, book, time.Now)
+	reading.Document = keeping.Registry
+
+	server, err := rpc.New(rc, log, metrics)
+	if err != nil {
+		return err
+	}
+	pb.RegisterIngestServiceServer(server, taking)
+	pb.RegisterFleetServiceServer(server, reading)
+	pb.RegisterAdminServiceServer(server, keeping)
+	server.OnStop(taking.Stop)
+	server.SetServing("", true)
+
+	web := &http.Server{Handler: webHandler(reading, metrics, log), ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute}
+
+	// Three rings, ended one after the other: what listens, what commits, what
+	// computes.
+	computeCtx, stopComputing := context.WithCancel(context.WithoutCancel(ctx))
+	commitCtx, stopCommitting := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopComputing()
+	defer stopCommitting()
+	var inner errgroup.Group
+	committed := make(chan struct{})
+	inner.Go(func() error { return computing.Run(computeCtx) })
+	inner.Go(func() error { defer close(committed); return taking.Run(commitCtx) })
+	outer, listening := errgroup.WithContext(ctx)
+	outer.Go(func() error { return server.Serve(listening, grpcListener) })
+	outer.Go(func() error {
+		if err := web.Serve(httpListener); !errors.Is(err, http.ErrServerClosed) {
+			return fmt.Errorf("serve the pages: %w", err)
+		}
+		return nil
+	})
+	outer.Go(func() error {
+		<-listening.Done()
+		grace, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+		defer cancel()
+		if err := web.Shutdown(grace); err != nil {
+			return web.Close()
+		}
+		return nil
+	})
+	log.Info("serving", zap.Stringer("grpc", grpcListener.Addr()), zap.String("pages", "http://"+httpListener.Addr().String()+"/"))
+	err = outer.Wait()
+	stopCommitting()
+	<-committed
+	stopComputing()
+	return errors.Join(err, inner.Wait())
+}
+
+// webHandler serves the pages, the metrics and a liveness word. The pages read
+// as this machine does: they are bound to loopback.
+func webHandler(reading *query.Server, metrics *prometheus.Registry, log *zap.Logger) http.Handler {
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", promhttp.HandlerFor(metrics, promhttp.HandlerOpts{}))
+	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") })
+	site := pages.Handler(reading, pages.Options{Log: log.Named("pages"), Status: func(err error) error { return rpc.Status(log, "pages", err) }})
+	mux.Handle("/", http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		site.ServeHTTP(w, r.WithContext(access.NewContext(r.Context(), access.Identity{Loopback: true})))
+	}))
+	return mux
+}
