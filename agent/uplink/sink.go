@@ -7,8 +7,8 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
-	pb "rollcall/proto/rollcall/v1"
 	"rollcall/agent/spool"
+	pb "rollcall/proto/rollcall/v1"
 )
 
 // Sink takes messages from a source into a spool. It is a source.Sink.
