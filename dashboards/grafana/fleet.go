@@ -1,0 +1,138 @@
+package grafana
+
+// fleetDashboard shows where every cell stands, what is flagged and how the
+// agents are.
+func fleetDashboard() dashboard {
+	return dashboard{
+		UID: "rollcall-fleet", Title: "Rollcall: the fleet", Tags: []string{"rollcall"}, Timezone: "utc", GraphTooltip: 1, Refresh: "1m", SchemaVersion: schemaVersion,
+		Description: "Where every cell stands against the fleet. Offsets are relative errors of tractive force; U is expanded, k = 2.",
+		Time:        span{From: "now-26w", To: "now"},
+		Templating: templating{List: []variable{{
+			Name: "cell", Label: "Cell", Type: "query", DataSource: clickhouse(), Query: cellsSQL, Refresh: 2, Sort: 1, Multi: true, IncludeAll: true,
+			Current: selection{Text: []string{"All"}, Value: []string{"$__all"}}, Options: []struct{}{},
+		}}},
+		Panels: placed(
+			[]sized{{openFlags(), 6, 4}, {recalibrate(), 6, 4}, {widest(), 6, 4}, {silentAgents(), 6, 4}},
+			[]sized{{offsets(), 24, 10}},
+			[]sized{{cellTable(), 24, 10}},
+			[]sized{{flagTable(), 24, 8}},
+			[]sized{{cusum(), 12, 8}, {waiting(), 12, 8}},
+		),
+	}
+}
+
+// Rows that a newer computation does not have any more are marked present = 0;
+// FINAL sees through rows that were written twice.
+
+const cellsSQL = "SELECT DISTINCT cell_id FROM estimates FINAL WHERE present = 1 ORDER BY cell_id"
+
+func openFlags() panel {
+	return statPanel("Open flags", "Flags open now, of cells and reference cars, whatever the time range.", "none", 0, 1,
+		`SELECT count() AS flags_open FROM flags FINAL WHERE present = 1 AND open`)
+}
+
+func recalibrate() panel {
+	return statPanel("Cells to recalibrate", "Cells whose open flag says recalibrate, whatever the time range.", "none", 0, 1,
+		`SELECT uniqExact(cell_id) AS cells FROM flags FINAL WHERE present = 1 AND open AND kind = 'recalibrate' AND cell_id != ''`)
+}
+
+func widest() panel {
+	return statPanel("Widest U", "The largest expanded uncertainty of any cell's latest offset in the time range: where the next reference run helps most.", "percent", 2, 1,
+		`SELECT max(u) AS widest
+FROM (
+    SELECT cell_id, argMax(offset_u, at) * 100 AS u
+    FROM estimates FINAL
+    WHERE present = 1 AND $__timeFilter(at) AND cell_id IN (${cell:singlequote})
+    GROUP BY cell_id
+)
+HAVING count() > 0`)
+}
+
+func silentAgents() panel {
+	return statPanel("Silent agents", "Agents that were heard in the time range, but not in its last ten minutes.", "none", 0, 1,
+		`SELECT countIf(latest < $__toTime - INTERVAL 10 MINUTE) AS silent
+FROM (
+    SELECT cell_id, max(sent_at) AS latest
+    FROM heartbeats FINAL
+    WHERE $__timeFilter(sent_at)
+    GROUP BY cell_id
+)`)
+}
+
+func offsets() panel {
+	return seriesPanel("Offset of every cell from the fleet", "Relative error of tractive force after each reference run. A cell's U is in the table below.", "percent",
+		`SELECT at AS time, cell_id AS cell, offset * 100 AS offset
+FROM estimates FINAL
+WHERE present = 1 AND $__timeFilter(at) AND cell_id IN (${cell:singlequote})
+ORDER BY time`)
+}
+
+func cellTable() panel {
+	return tablePanel("Where every cell stands", "The latest estimate of each cell in the time range, its open flag and its agent. The farthest off comes first.",
+		`SELECT
+    e.cell_id AS cell,
+    e.last_offset AS offset,
+    e.last_u AS U,
+    f.kinds AS flag,
+    f.cause AS cause,
+    e.last_runs AS runs,
+    e.last_at AS last_run,
+    e.separable AS not_separable,
+    h.latest AS agent_seen,
+    h.waiting AS waiting
+FROM (
+    SELECT cell_id, argMax(offset, at) * 100 AS last_offset, argMax(offset_u, at) * 100 AS last_u, argMax(runs, at) AS last_runs, max(at) AS last_at, argMax(not_separable, at) AS separable
+    FROM estimates FINAL
+    WHERE present = 1 AND $__timeFilter(at) AND cell_id IN (${cell:singlequote})
+    GROUP BY cell_id
+) AS e
+LEFT JOIN (
+    SELECT cell_id, arrayStringConcat(groupUniqArray(toString(kind)), ', ') AS kinds, argMax(if(empty(cause_fault), '', toString(cause_fault[1])), updated_at) AS cause
+    FROM flags FINAL
+    WHERE present = 1 AND open AND cell_id != ''
+    GROUP BY cell_id
+) AS f ON f.cell_id = e.cell_id
+LEFT JOIN (
+    SELECT cell_id, toNullable(max(sent_at)) AS latest, toNullable(argMax(spool_messages, sent_at)) AS waiting
+    FROM heartbeats FINAL
+    GROUP BY cell_id
+) AS h ON h.cell_id = e.cell_id
+ORDER BY abs(e.last_offset) DESC, cell`,
+		map[string]string{"offset": "percent", "U": "percent"}, []string{"offset", "U"})
+}
+
+func flagTable() panel {
+	return tablePanel("Flags", "Flags that were open at some time in the range: the open ones first.",
+		`SELECT
+    if(open, 'open', 'closed') AS state,
+    if(cell_id != '', cell_id, concat('car ', car_id)) AS of,
+    kind,
+    first_evidence_at AS first_evidence,
+    opened_at AS opened,
+    closed_at AS closed,
+    if(empty(cause_fault), '', toString(cause_fault[1])) AS cause,
+    if(empty(cause_probability), NULL, cause_probability[1] * 100) AS probability,
+    evidence,
+    next_check
+FROM flags FINAL
+WHERE present = 1 AND opened_at <= $__toTime AND (closed_at IS NULL OR closed_at >= $__fromTime)
+ORDER BY open DESC, opened DESC`,
+		map[string]string{"probability": "percent"}, []string{"probability"})
+}
+
+func cusum() panel {
+	return seriesPanel("CUSUM, as a share of its limit", "The larger of the upward and downward sums. At 100 % the cell is flagged as drifting.", "percent",
+		`SELECT at AS time, cell_id AS cell, greatest(cusum_high, cusum_low) / cusum_limit * 100 AS cusum
+FROM estimates FINAL
+WHERE present = 1 AND cusum_limit > 0 AND $__timeFilter(at) AND cell_id IN (${cell:singlequote})
+ORDER BY time`)
+}
+
+func waiting() panel {
+	return seriesPanel("Messages waiting at the cells", "What the agents have not yet sent. It grows while a link is down and drains when it is back.", "short",
+		`SELECT $__timeInterval(sent_at) AS time, cell_id AS cell, max(spool_messages) AS waiting
+FROM heartbeats FINAL
+WHERE $__timeFilter(sent_at) AND cell_id IN (${cell:singlequote})
+GROUP BY time, cell
+ORDER BY time`)
+}
