@@ -69,7 +69,7 @@ func (m Main) command() *cobra.Command {
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	dial := dialFlags(root)
-	root.AddCommand(m.serveCommand(), engineCommand(), m.migrateCommand(), m.checkConfigCommand(), certsCommand())
+	root.AddCommand(m.serveCommand(), engineCommand(), m.migrateCommand(), m.checkConfigCommand(), certsCommand(), dashboardsCommand())
 	root.AddCommand(reader.Commands(dial)...)
 	return root
 }
