@@ -351,7 +351,9 @@ func TestOrderlyStopDoesNotWaitForReads(t *testing.T) {
 	e, _ := s.Endpoint()
 	conn := connect(t, clickhouse.Native, e.Addr(), e.User, e.Password)
 	reading := make(chan error, 1)
-	go func() { reading <- conn.Exec(t.Context(), "SELECT sum(number) FROM system.numbers SETTINGS max_threads = 1") }()
+	go func() {
+		reading <- conn.Exec(t.Context(), "SELECT sum(number) FROM system.numbers SETTINGS max_threads = 1")
+	}()
 	other := connect(t, clickhouse.Native, e.Addr(), e.User, e.Password)
 	for n := uint64(0); n == 0; {
 		if err := other.QueryRow(t.Context(), "SELECT count() FROM system.processes WHERE query LIKE '%system.numbers%' AND query NOT LIKE '%processes%'").Scan(&n); err != nil {

@@ -2,6 +2,9 @@ package store
 
 import (
 	"context"
+	"errors"
+	"fmt"
+	"math"
 
 	"github.com/ClickHouse/clickhouse-go/v2"
 
@@ -51,8 +54,111 @@ func (r BlockRow) Block() wire.Block {
 	}
 }
 
-var selectBlocks = "SELECT " + columnsOf[BlockRow]() + " FROM sample_blocks FINAL WHERE pull_id = {pull:String} ORDER BY channel, block_index"
+// Arrays are read as the bytes ClickHouse writes them as (RowBinary), four to a
+// row, because the client decodes an array one value at a time: BenchmarkReadPull
+// reads 3 times as many pulls a second so.
+const selectBlocks = `SELECT pull_id, cell_id, channel, block_index, start_s, step_s, times_scale, times_offset, scale, offset, crc32c,
+	formatRow('RowBinary', times_counts, times_values, counts, values) AS arrays
+FROM sample_blocks FINAL WHERE pull_id IN {pulls:Array(String)} ORDER BY pull_id, channel, block_index`
 
-func (s *Store) readBlocks(ctx context.Context, id fleet.PullID) ([]BlockRow, error) {
-	return selectRows[BlockRow](ctx, s, selectBlocks, clickhouse.Named("pull", string(id)))
+// readBlocks returns the blocks of pulls, by channel and index.
+func (s *Store) readBlocks(ctx context.Context, ids []string) (map[string][]BlockRow, error) {
+	ctx, cancel := s.deadline(ctx)
+	defer cancel()
+	rows, err := s.conn.Query(ctx, selectBlocks, clickhouse.Named("pulls", ids))
+	if err != nil {
+		return nil, classify(err)
+	}
+	defer rows.Close()
+	blocks := map[string][]BlockRow{}
+	for rows.Next() {
+		var r BlockRow
+		var arrays string
+		err := rows.Scan(&r.PullID, &r.CellID, &r.Channel, &r.BlockIndex, &r.Start, &r.Step, &r.TimesScale, &r.TimesOffset, &r.Scale, &r.Offset, &r.CRC, &arrays)
+		if err != nil {
+			return nil, fmt.Errorf("read a block: %w", err)
+		}
+		if err := r.setArrays(arrays); err != nil {
+			return nil, fmt.Errorf("read block %d of %s of pull %s: %w", r.BlockIndex, r.Channel, r.PullID, err)
+		}
+		r.SampleCount = uint32(max(len(r.Counts), len(r.Values)))
+		blocks[r.PullID] = append(blocks[r.PullID], r)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, classify(err)
+	}
+	return blocks, nil
+}
+
+// setArrays fills the row's four arrays from their RowBinary image: each is its
+// length (unsigned LEB128), then its numbers, little-endian. Source: ClickHouse
+// documentation, "RowBinary" (from memory).
+func (r *BlockRow) setArrays(data string) error {
+	var err error
+	if r.TimesCounts, data, err = takeCounts(data); err != nil {
+		return err
+	}
+	if r.TimesValues, data, err = takeValues(data); err != nil {
+		return err
+	}
+	if r.Counts, data, err = takeCounts(data); err != nil {
+		return err
+	}
+	if r.Values, data, err = takeValues(data); err != nil {
+		return err
+	}
+	if data != "" {
+		return fmt.Errorf("%d bytes are left over", len(data))
+	}
+	return nil
+}
+
+var errCutShort = errors.New("the array is cut short")
+
+func takeCounts(data string) ([]int32, string, error) {
+	n, data, err := takeLength(data, 4)
+	if n == 0 || err != nil {
+		return nil, data, err
+	}
+	counts := make([]int32, n)
+	for i := range counts {
+		b := data[4*i : 4*i+4]
+		counts[i] = int32(uint32(b[0]) | uint32(b[1])<<8 | uint32(b[2])<<16 | uint32(b[3])<<24)
+	}
+	return counts, data[4*n:], nil
+}
+
+func takeValues(data string) ([]float64, string, error) {
+	n, data, err := takeLength(data, 8)
+	if n == 0 || err != nil {
+		return nil, data, err
+	}
+	values := make([]float64, n)
+	for i := range values {
+		b := data[8*i : 8*i+8]
+		values[i] = math.Float64frombits(uint64(b[0]) | uint64(b[1])<<8 | uint64(b[2])<<16 | uint64(b[3])<<24 |
+			uint64(b[4])<<32 | uint64(b[5])<<40 | uint64(b[6])<<48 | uint64(b[7])<<56)
+	}
+	return values, data[8*n:], nil
+}
+
+// takeLength takes an array's length and makes sure that its numbers, size
+// bytes each, follow.
+func takeLength(data string, size int) (int, string, error) {
+	var n uint64
+	for shift := 0; ; shift += 7 {
+		if data == "" || shift > 35 {
+			return 0, "", errCutShort
+		}
+		b := data[0]
+		data = data[1:]
+		n |= uint64(b&0x7f) << shift
+		if b < 0x80 {
+			break
+		}
+	}
+	if n > uint64(len(data)/size) {
+		return 0, "", errCutShort
+	}
+	return int(n), data, nil
 }

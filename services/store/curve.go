@@ -3,6 +3,8 @@ package store
 import (
 	"context"
 	"fmt"
+	"reflect"
+	"strings"
 	"time"
 
 	"github.com/ClickHouse/clickhouse-go/v2"
@@ -172,15 +174,32 @@ func (s *Store) ReadCurve(ctx context.Context, id fleet.PullID) (CurveRow, bool,
 	return rows[0], true, nil
 }
 
-var selectCurves = "SELECT " + columnsOf[CurveRow]() + " FROM curves FINAL" + wherePulls
+// curveHead are the columns of curves without the points.
+var curveHead = columnsWhere[CurveRow](func(column string, t reflect.Type) bool {
+	points := t == reflect.TypeFor[[]float64]() || t == reflect.TypeFor[[]*float64]()
+	return !points || column == "loss_cov" || strings.HasPrefix(column, "finding_")
+})
 
-// ListCurves returns curves, newest first.
+var (
+	selectCurves     = "SELECT " + columnsOf[CurveRow]() + " FROM curves FINAL" + wherePulls
+	selectCurveHeads = "SELECT " + curveHead + " FROM curves FINAL" + wherePulls
+)
+
+// ListCurves returns what was computed of pulls without the points of their
+// curves and bands, newest first.
 func (s *Store) ListCurves(ctx context.Context, f PullFilter) ([]CurveRow, error) {
-	args := append(f.args(), clickhouse.Named("kind", uint8(f.Kind)), clickhouse.Named("session", f.Session),
-		clickhouse.Named("label", f.Label), clickhouse.Named("customers", boolean(f.Customers)))
-	rows, err := selectRows[CurveRow](ctx, s, selectCurves, args...)
+	rows, err := selectRows[CurveRow](ctx, s, selectCurveHeads, f.args()...)
 	if err != nil {
 		return nil, fmt.Errorf("list curves: %w", err)
+	}
+	return rows, nil
+}
+
+// ReadCurves is ListCurves with the points.
+func (s *Store) ReadCurves(ctx context.Context, f PullFilter) ([]CurveRow, error) {
+	rows, err := selectRows[CurveRow](ctx, s, selectCurves, f.args()...)
+	if err != nil {
+		return nil, fmt.Errorf("read curves: %w", err)
 	}
 	return rows, nil
 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"github.com/ClickHouse/clickhouse-go/v2"
+	"golang.org/x/sync/errgroup"
 
 	"rollcall/services/fleet"
 	"rollcall/services/wire"
@@ -80,6 +81,12 @@ type PullFilter struct {
 	Customers bool       // only customers' cars: those without a reference car
 }
 
+// args are the parameters wherePulls takes.
+func (f PullFilter) args() []any {
+	return append(f.Filter.args(), clickhouse.Named("kind", uint8(f.Kind)), clickhouse.Named("session", f.Session),
+		clickhouse.Named("label", f.Label), clickhouse.Named("customers", boolean(f.Customers)))
+}
+
 const wherePulls = ` WHERE started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
 	AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AND ({car:String} = '' OR car_id = {car:String})
 	AND ({kind:UInt8} = 0 OR kind = {kind:UInt8}) AND ({session:String} = '' OR session = {session:String})
@@ -89,9 +96,7 @@ ORDER BY started_at DESC, pull_id DESC LIMIT {limit:UInt64}`
 // ListPulls returns the pulls that were announced, complete or not, newest
 // first.
 func (s *Store) ListPulls(ctx context.Context, f PullFilter) ([]PullRow, error) {
-	args := append(f.args(), clickhouse.Named("kind", uint8(f.Kind)), clickhouse.Named("session", f.Session),
-		clickhouse.Named("label", f.Label), clickhouse.Named("customers", boolean(f.Customers)))
-	rows, err := selectRows[PullRow](ctx, s, selectPulls+wherePulls, args...)
+	rows, err := selectRows[PullRow](ctx, s, selectPulls+wherePulls, f.args()...)
 	if err != nil {
 		return nil, fmt.Errorf("list pulls: %w", err)
 	}
@@ -123,34 +128,69 @@ type RawPull struct {
 }
 
 var (
-	selectPull    = selectPulls + " WHERE pull_id = {pull:String} LIMIT 1"
-	selectPullEnd = "SELECT " + columnsOf[PullEndRow]() + " FROM pull_ends FINAL WHERE pull_id = {pull:String} LIMIT 1"
+	selectPullsByID = selectPulls + " WHERE pull_id IN {pulls:Array(String)} LIMIT 1 BY pull_id"
+	selectEndsByID  = "SELECT " + columnsOf[PullEndRow]() + " FROM pull_ends FINAL WHERE pull_id IN {pulls:Array(String)}"
 )
 
 // ReadPull returns everything there is of a pull, what was sent twice once. It
 // is no error when there is nothing of it.
 func (s *Store) ReadPull(ctx context.Context, id fleet.PullID) (RawPull, error) {
-	var raw RawPull
-	// The end first: whoever sees it can read all blocks.
-	ends, err := selectRows[PullEndRow](ctx, s, selectPullEnd, clickhouse.Named("pull", string(id)))
+	raw, err := s.ReadPulls(ctx, []fleet.PullID{id})
 	if err != nil {
-		return raw, fmt.Errorf("read the end of pull %s: %w", id, err)
+		return RawPull{}, err
 	}
-	if len(ends) > 0 {
-		raw.End, raw.HasEnd = ends[0], true
+	return raw[0], nil
+}
+
+// ReadPulls is ReadPull of many pulls, in the order asked for. It costs little
+// more than one: read some 30 at once where there are many.
+func (s *Store) ReadPulls(ctx context.Context, ids []fleet.PullID) ([]RawPull, error) {
+	if len(ids) == 0 {
+		return nil, nil
 	}
-	if raw.Begin, raw.HasBegin, err = s.ReadPullBegin(ctx, id); err != nil {
-		return raw, err
+	names := make([]string, len(ids))
+	for i, id := range ids {
+		names[i] = string(id)
 	}
-	if raw.Blocks, err = s.readBlocks(ctx, id); err != nil {
-		return raw, fmt.Errorf("read the blocks of pull %s: %w", id, err)
+	// The ends first: whoever sees one can read all blocks.
+	endRows, err := selectRows[PullEndRow](ctx, s, selectEndsByID, clickhouse.Named("pulls", names))
+	if err != nil {
+		return nil, fmt.Errorf("read the ends of %d pulls: %w", len(ids), err)
+	}
+	ends := make(map[string]PullEndRow, len(endRows))
+	for _, row := range endRows {
+		ends[row.PullID] = row
+	}
+	begins := make(map[string]PullRow, len(ids))
+	var blocks map[string][]BlockRow
+	g, both := errgroup.WithContext(ctx)
+	g.Go(func() error {
+		rows, err := selectRows[PullRow](both, s, selectPullsByID, clickhouse.Named("pulls", names))
+		for _, row := range rows {
+			begins[row.PullID] = row
+		}
+		return err
+	})
+	g.Go(func() error {
+		var err error
+		blocks, err = s.readBlocks(both, names)
+		return err
+	})
+	if err := g.Wait(); err != nil {
+		return nil, fmt.Errorf("read %d pulls: %w", len(ids), err)
+	}
+	raw := make([]RawPull, len(ids))
+	for i, name := range names {
+		raw[i].End, raw[i].HasEnd = ends[name]
+		raw[i].Begin, raw[i].HasBegin = begins[name]
+		raw[i].Blocks = blocks[name]
 	}
 	return raw, nil
 }
 
 // ReadPullBegin returns what a pull was announced as, and whether it was.
 func (s *Store) ReadPullBegin(ctx context.Context, id fleet.PullID) (PullRow, bool, error) {
-	rows, err := selectRows[PullRow](ctx, s, selectPull, clickhouse.Named("pull", string(id)))
+	rows, err := selectRows[PullRow](ctx, s, selectPullsByID, clickhouse.Named("pulls", []string{string(id)}))
 	if err != nil {
 		return PullRow{}, false, fmt.Errorf("read pull %s: %w", id, err)
 	}

@@ -15,6 +15,11 @@ import (
 // columnsOf returns the columns of a row struct, from its ch tags, with commas
 // between: a table's columns are written down once, there.
 func columnsOf[T any]() string {
+	return columnsWhere[T](func(string, reflect.Type) bool { return true })
+}
+
+// columnsWhere is columnsOf with those columns only that keep says yes to.
+func columnsWhere[T any](keep func(column string, t reflect.Type) bool) string {
 	t := reflect.TypeFor[T]()
 	var names []string
 	for i := range t.NumField() {
@@ -22,7 +27,9 @@ func columnsOf[T any]() string {
 		if name == "" {
 			panic("store: field " + t.Name() + "." + t.Field(i).Name + " has no ch tag")
 		}
-		names = append(names, name)
+		if keep(name, t.Field(i).Type) {
+			names = append(names, name)
+		}
 	}
 	return strings.Join(names, ", ")
 }

@@ -6,7 +6,9 @@
 -- times_values is empty, else packed as the samples are.
 -- Granules are small because a row is large: one pull is read without its
 -- neighbours.
--- Codecs: measured on simulated pulls, see BenchmarkCodecs.
+-- Codecs: measured on simulated pulls by BenchmarkCodecs. Bytes a value: T64('bit')
+-- + ZSTD 0.83, DoubleDelta + ZSTD 0.96, Delta + ZSTD 1.05, T64 + ZSTD 1.10, ZSTD
+-- 1.38, LZ4 2.14; none of the smaller ones is written or read faster.
 CREATE TABLE IF NOT EXISTS sample_blocks
 (
     pull_id String CODEC(ZSTD(1)),
@@ -21,12 +23,12 @@ CREATE TABLE IF NOT EXISTS sample_blocks
     times_values Array(Float64) CODEC(Delta, ZSTD(1)),
     scale Float64,
     offset Float64,
-    counts Array(Int32) CODEC(T64, ZSTD(1)),
+    counts Array(Int32) CODEC(T64('bit'), ZSTD(1)),
     values Array(Float64) CODEC(ZSTD(1)),
     sample_count UInt32,
     crc32c UInt32
 )
 ENGINE = ReplacingMergeTree
 ORDER BY (pull_id, channel, block_index)
-SETTINGS index_granularity = 64, fsync_after_insert = 1, fsync_part_directory = 1, min_rows_to_fsync_after_merge = 1, min_compressed_bytes_to_fsync_after_merge = 1
+SETTINGS index_granularity = 32, fsync_after_insert = 1, fsync_part_directory = 1, min_rows_to_fsync_after_merge = 1, min_compressed_bytes_to_fsync_after_merge = 1
 COMMENT 'Samples, a row for each block of a channel'
