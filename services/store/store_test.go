@@ -1,19 +1,859 @@
 package store_test
 
 import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
 	"os"
+	"reflect"
+	"strings"
+	"sync"
+	"syscall"
 	"testing"
+	"time"
 
+	"github.com/ClickHouse/clickhouse-go/v2"
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+
+	"rollcall/services/fleet"
+	"rollcall/services/store"
 	"rollcall/services/store/storetest"
+	"rollcall/services/wire"
 )
 
-func TestMain(m *testing.M) { os.Exit(storetest.Main(m)) }
+func TestMain(m *testing.M) {
+	store.SetOpenEmpty(storetest.OpenEmpty)
+	os.Exit(storetest.Main(m))
+}
 
-func TestOpen(t *testing.T) {
+var start = time.Date(2026, 3, 2, 8, 30, 0, 123456789, time.UTC)
+
+func ptr[T any](v T) *T { return &v }
+
+// fill returns a row every field of which is different and not zero. In the
+// second kind of row optional fields are nil and arrays empty.
+func fill[T any](n int, sparse bool) T {
+	var row T
+	v := reflect.ValueOf(&row).Elem()
+	for i := range v.NumField() {
+		seed := 1000*n + i + 1
+		if f := v.Field(i); !(sparse && (f.Kind() == reflect.Pointer || f.Kind() == reflect.Slice || f.Kind() == reflect.Map)) {
+			fillValue(f, seed)
+		}
+	}
+	return row
+}
+
+func fillValue(v reflect.Value, seed int) {
+	if v.Type() == reflect.TypeFor[time.Time]() {
+		v.Set(reflect.ValueOf(start.Add(time.Duration(seed)*time.Hour + time.Duration(seed))))
+		return
+	}
+	switch v.Kind() {
+	case reflect.String:
+		v.SetString(fmt.Sprintf("text'%d\\\n\tµ", seed))
+	case reflect.Bool:
+		v.SetBool(seed%2 == 0)
+	case reflect.Float64:
+		v.SetFloat(float64(seed) + 1.0/3)
+	case reflect.Int32:
+		v.SetInt(int64(-seed))
+	case reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64:
+		v.SetUint(uint64(seed % 251))
+	case reflect.Pointer:
+		v.Set(reflect.New(v.Type().Elem()))
+		fillValue(v.Elem(), seed)
+	case reflect.Slice:
+		v.Set(reflect.MakeSlice(v.Type(), 3, 3))
+		for i := range 3 {
+			// The second of three optional numbers is not there.
+			if e := v.Index(i); e.Kind() != reflect.Pointer || i != 1 {
+				fillValue(e, 7*seed+i)
+			}
+		}
+	case reflect.Map:
+		v.Set(reflect.ValueOf(map[string]string{fmt.Sprint("key", seed): "a=b", "Bemerkung": "größer"}))
+	default:
+		panic("fill: " + v.Kind().String())
+	}
+}
+
+// roundTrip writes two rows and reads them back.
+func roundTrip[T any](t *testing.T, prepare func(*T), write func(context.Context, []T) error, read func(context.Context) ([]T, error)) {
+	t.Helper()
+	rows := []T{fill[T](1, false), fill[T](2, true)}
+	for i := range rows {
+		if prepare != nil {
+			prepare(&rows[i])
+		}
+	}
+	if err := write(t.Context(), rows); err != nil {
+		t.Fatalf("write: %v", err)
+	}
+	got, err := read(t.Context())
+	if err != nil {
+		t.Fatalf("read: %v", err)
+	}
+	byText := cmpopts.SortSlices(func(a, b T) bool { return fmt.Sprintf("%+v", a) < fmt.Sprintf("%+v", b) })
+	if diff := cmp.Diff(rows, got, cmpopts.EquateEmpty(), byText); diff != "" {
+		t.Errorf("written -, read +\n%s", diff)
+	}
+}
+
+func TestRoundTrip(t *testing.T) {
 	s := storetest.Open(t)
-	version, err := s.Version(t.Context())
+	all := store.Filter{}
+	t.Run("pulls", func(t *testing.T) {
+		roundTrip(t, nil,
+			func(ctx context.Context, rows []store.PullRow) error { return s.Append(ctx, store.Batch{Pulls: rows}) },
+			func(ctx context.Context) ([]store.PullRow, error) { return s.ListPulls(ctx, store.PullFilter{}) })
+	})
+	t.Run("sample blocks", func(t *testing.T) {
+		roundTrip(t, func(r *store.BlockRow) {
+			r.PullID = "p"
+			r.SampleCount = uint32(max(len(r.Counts), len(r.Values)))
+		},
+			func(ctx context.Context, rows []store.BlockRow) error {
+				return s.Append(ctx, store.Batch{Blocks: rows})
+			},
+			func(ctx context.Context) ([]store.BlockRow, error) {
+				raw, err := s.ReadPull(ctx, "p")
+				return raw.Blocks, err
+			})
+	})
+	t.Run("pull ends", func(t *testing.T) {
+		roundTrip(t, nil,
+			func(ctx context.Context, rows []store.PullEndRow) error {
+				return s.Append(ctx, store.Batch{Ends: rows})
+			},
+			func(ctx context.Context) ([]store.PullEndRow, error) {
+				var got []store.PullEndRow
+				for _, sparse := range []bool{false, true} {
+					n := 1
+					if sparse {
+						n = 2
+					}
+					raw, err := s.ReadPull(ctx, fleet.PullID(fill[store.PullEndRow](n, sparse).PullID))
+					if err != nil || !raw.HasEnd {
+						return nil, fmt.Errorf("no end: %w", err)
+					}
+					got = append(got, raw.End)
+				}
+				return got, nil
+			})
+	})
+	t.Run("calibration checks", func(t *testing.T) {
+		roundTrip(t, nil,
+			func(ctx context.Context, rows []store.CheckRow) error {
+				return s.Append(ctx, store.Batch{Checks: rows})
+			},
+			func(ctx context.Context) ([]store.CheckRow, error) { return s.ListChecks(ctx, all) })
+	})
+	t.Run("heartbeats", func(t *testing.T) {
+		now := time.Now().UTC()
+		roundTrip(t, func(r *store.HeartbeatRow) { r.ReceivedAt = now },
+			func(ctx context.Context, rows []store.HeartbeatRow) error {
+				return s.Append(ctx, store.Batch{Heartbeats: rows})
+			},
+			func(ctx context.Context) ([]store.HeartbeatRow, error) {
+				latest, err := s.LatestHeartbeats(ctx)
+				var got []store.HeartbeatRow
+				for _, row := range latest {
+					got = append(got, row)
+				}
+				return got, err
+			})
+	})
+	t.Run("refusals", func(t *testing.T) {
+		roundTrip(t, nil,
+			func(ctx context.Context, rows []store.RefusalRow) error {
+				return s.Append(ctx, store.Batch{Refusals: rows})
+			},
+			func(ctx context.Context) ([]store.RefusalRow, error) { return s.ListRefusals(ctx, all) })
+	})
+	t.Run("registry versions", func(t *testing.T) { roundTrip(t, nil, s.AppendRegistry, s.ReadRegistry) })
+	t.Run("audit", func(t *testing.T) {
+		roundTrip(t, nil, s.AppendAudit, func(ctx context.Context) ([]store.AuditRow, error) { return s.ListAudit(ctx, all) })
+	})
+	t.Run("flag closings", func(t *testing.T) {
+		roundTrip(t, nil, func(ctx context.Context, rows []store.ClosingRow) error {
+			for _, row := range rows {
+				if err := s.AppendClosing(ctx, row); err != nil {
+					return err
+				}
+			}
+			return nil
+		}, s.ReadClosings)
+	})
+	t.Run("curves", func(t *testing.T) {
+		roundTrip(t, nil, s.WriteCurves, func(ctx context.Context) ([]store.CurveRow, error) { return s.ReadCurves(ctx, store.PullFilter{}) })
+	})
+	t.Run("check results", func(t *testing.T) {
+		roundTrip(t, nil, s.WriteCheckResults, func(ctx context.Context) ([]store.CheckResultRow, error) { return s.ReadCheckResults(ctx, all) })
+	})
+	t.Run("coast-down results", func(t *testing.T) {
+		roundTrip(t, nil, s.WriteCoastDowns, func(ctx context.Context) ([]store.CoastDownRow, error) { return s.ReadCoastDowns(ctx, all) })
+	})
+	t.Run("runs", func(t *testing.T) {
+		roundTrip(t, nil, s.WriteRuns, func(ctx context.Context) ([]store.RunRow, error) { return s.ReadRuns(ctx, all) })
+	})
+	t.Run("estimates", func(t *testing.T) {
+		roundTrip(t, func(r *store.EstimateRow) { r.Present = 1 }, s.ReplaceEstimates,
+			func(ctx context.Context) ([]store.EstimateRow, error) { return s.ReadEstimates(ctx, all) })
+	})
+	t.Run("car estimates", func(t *testing.T) {
+		roundTrip(t, func(r *store.CarEstimateRow) { r.Present = 1 }, s.ReplaceCarEstimates,
+			func(ctx context.Context) ([]store.CarEstimateRow, error) { return s.ReadCarEstimates(ctx, all) })
+	})
+	t.Run("flags", func(t *testing.T) {
+		roundTrip(t, func(r *store.FlagRow) { r.Present = 1 },
+			func(ctx context.Context, rows []store.FlagRow) error { return s.ReplaceFlags(ctx, rows, nil) },
+			func(ctx context.Context) ([]store.FlagRow, error) { return s.ListFlags(ctx, all, true) })
+	})
+	t.Run("touched pulls", func(t *testing.T) {
+		roundTrip(t, func(r *store.TouchedRow) { r.Present, r.FlagID = 1, "f" },
+			func(ctx context.Context, rows []store.TouchedRow) error { return s.ReplaceFlags(ctx, nil, rows) },
+			func(ctx context.Context) ([]store.TouchedRow, error) {
+				touched, err := s.ReadTouched(ctx, []fleet.FlagID{"f"})
+				return touched["f"], err
+			})
+	})
+}
+
+// Rows and the nouns they are of hold the same.
+func TestConversions(t *testing.T) {
+	pull := fleet.Pull{
+		ID: "0123", Cell: "bath-1", Kind: fleet.KindPull, StartedAt: start, Car: "ref-a", Label: "n", Session: "w10", CustomerCar: "c",
+		RampRate: ptr(0.0), RotatingMass: ptr(50.0), CoastingMass: nil, Correction: fleet.CorrectionISO1585CI,
+		Channels: []fleet.Channel{fleet.RollerSpeed, "x_own"}, Header: map[string]string{"a": "b"}, AgentVersion: "1",
+	}
+	if diff := cmp.Diff(pull, store.FromPull(pull, start).Pull()); diff != "" {
+		t.Errorf("pull -, back +\n%s", diff)
+	}
+	if diff := cmp.Diff(fleet.Pull{ID: "1"}, store.FromPull(fleet.Pull{ID: "1"}, start).Pull()); diff != "" {
+		t.Errorf("empty pull -, back +\n%s", diff)
+	}
+	check := fleet.Check{
+		ID: "4567", Cell: "bath-1", Kind: fleet.CheckDeadWeight, State: fleet.AsLeft, PerformedAt: start, PerformedBy: "R. Miles",
+		AirPressure: ptr(1e5), AirTemperature: ptr(290.0), Humidity: ptr(0.0), Note: "n", AgentVersion: "1",
+		Readings: []fleet.Reading{
+			{Cycle: 1, Direction: fleet.Rising, Force: ptr(0.0)},
+			{Cycle: 2, Direction: fleet.Falling, Masses: []fleet.MassID{"m20-1", "m20-2"}, Force: ptr(981.0)},
+			{Cycle: 2, Simulated: ptr(1000.0)},
+		},
+	}
+	if diff := cmp.Diff(check, store.FromCheck(check, start).Check()); diff != "" {
+		t.Errorf("check -, back +\n%s", diff)
+	}
+	for _, block := range []wire.Block{
+		{Pull: "0123", Cell: "bath-1", Channel: "load_cell", Index: 3, Start: 1, Step: 0.01, Samples: wire.Packed{Scale: 0.1, Offset: 5, Counts: []int32{1, -2}}, CRC: 9},
+		{Pull: "0123", Cell: "bath-1", Channel: "x_own", Times: wire.Packed{Scale: 1, Counts: []int32{1, 2}}, Samples: wire.Packed{Values: []float64{1, 2}}},
+	} {
+		if diff := cmp.Diff(block, store.FromBlock(block).Block()); diff != "" {
+			t.Errorf("block -, back +\n%s", diff)
+		}
+		if got := store.FromBlock(block).SampleCount; got != 2 {
+			t.Errorf("SampleCount = %d, want 2", got)
+		}
+	}
+	var curve store.CurveRow
+	findings := []store.FindingRow{{Kind: "gap", Channel: "boost", Start: 1, End: 2, Size: 3, Unit: "s", Disqualifying: true, Text: "t"}, {Kind: "slip"}}
+	curve.SetFindings([]store.FindingRow{{Kind: "stuck"}})
+	curve.SetFindings(findings)
+	if diff := cmp.Diff(findings, curve.Findings()); diff != "" {
+		t.Errorf("findings -, back +\n%s", diff)
+	}
+	var flag store.FlagRow
+	causes := []store.CauseRow{{Fault: "load-cell gain", Probability: 0.8, Size: 0.02, SizeU: 0.004, Unit: "ratio"}, {Fault: "none"}}
+	flag.SetCauses(causes)
+	if diff := cmp.Diff(causes, flag.Causes()); diff != "" {
+		t.Errorf("causes -, back +\n%s", diff)
+	}
+}
+
+// whole is a batch of one whole pull of two blocks.
+func whole(id string, at time.Time) store.Batch {
+	return store.Batch{
+		Pulls: []store.PullRow{store.FromPull(fleet.Pull{ID: fleet.PullID(id), Cell: "bath-1", Kind: fleet.KindPull, StartedAt: at, Car: "ref-a", Session: "w10"}, at)},
+		Blocks: []store.BlockRow{
+			{PullID: id, CellID: "bath-1", Channel: "load_cell", BlockIndex: 0, Step: 0.01, Scale: 1, Counts: []int32{1, 2, 3}, SampleCount: 3},
+			{PullID: id, CellID: "bath-1", Channel: "load_cell", BlockIndex: 1, Start: 0.03, Step: 0.01, Scale: 1, Counts: []int32{4}, SampleCount: 1},
+		},
+		Ends: []store.PullEndRow{{PullID: id, CellID: "bath-1", Blocks: 2, Samples: 4, Checksum: 5, ReceivedAt: at}},
+	}
+}
+
+func TestWhatIsSentTwiceIsThereOnce(t *testing.T) {
+	s := storetest.Open(t)
+	ctx := t.Context()
+	batch := whole("a1", start)
+	batch.Checks = []store.CheckRow{fill[store.CheckRow](1, false)}
+	for range 3 {
+		if err := s.Append(ctx, batch); err != nil {
+			t.Fatal(err)
+		}
+	}
+	raw, err := s.ReadPull(ctx, "a1")
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Log(version)
+	if !raw.HasBegin || !raw.HasEnd || len(raw.Blocks) != 2 {
+		t.Errorf("ReadPull = begin %v, end %v, %d blocks, want true, true, 2", raw.HasBegin, raw.HasEnd, len(raw.Blocks))
+	}
+	if diff := cmp.Diff(batch.Blocks, raw.Blocks); diff != "" {
+		t.Errorf("blocks sent -, read +\n%s", diff)
+	}
+	if pulls, err := s.ListPulls(ctx, store.PullFilter{}); err != nil || len(pulls) != 1 {
+		t.Errorf("ListPulls: %d, %v", len(pulls), err)
+	}
+	if pulls, err := s.PullsAwaitingComputation(ctx, "v1", 10); err != nil || len(pulls) != 1 {
+		t.Errorf("PullsAwaitingComputation: %d, %v", len(pulls), err)
+	}
+	if checks, err := s.ChecksAwaitingComputation(ctx, "v1", 10); err != nil || len(checks) != 1 {
+		t.Errorf("ChecksAwaitingComputation: %d, %v", len(checks), err)
+	}
+	// Merging leaves one of each on disk too.
+	for _, table := range []string{"pulls", "sample_blocks", "pull_ends", "calibration_checks"} {
+		if err := s.Conn().Exec(ctx, "OPTIMIZE TABLE "+table+" FINAL"); err != nil {
+			t.Fatal(err)
+		}
+		var rows uint64
+		if err := s.Conn().QueryRow(ctx, "SELECT count() FROM "+table).Scan(&rows); err != nil {
+			t.Fatal(err)
+		}
+		if want := map[string]uint64{"sample_blocks": 2}[table]; rows != max(want, 1) {
+			t.Errorf("%s holds %d rows after a merge", table, rows)
+		}
+	}
+}
+
+func TestReadPullTellsWhatIsMissing(t *testing.T) {
+	s := storetest.Open(t)
+	ctx := t.Context()
+	b := whole("b1", start)
+	if err := s.Append(ctx, store.Batch{Blocks: b.Blocks[1:]}); err != nil {
+		t.Fatal(err)
+	}
+	raw, err := s.ReadPulls(ctx, []fleet.PullID{"none", "b1"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r := raw[0]; r.HasBegin || r.HasEnd || len(r.Blocks) != 0 {
+		t.Errorf("a pull that was never sent: %+v", r)
+	}
+	if r := raw[1]; r.HasBegin || r.HasEnd || len(r.Blocks) != 1 || r.Blocks[0].BlockIndex != 1 {
+		t.Errorf("a pull of one block: %+v", r)
+	}
+	if raw, err := s.ReadPulls(ctx, nil); err != nil || raw != nil {
+		t.Errorf("ReadPulls of none: %v, %v", raw, err)
+	}
+}
+
+func ids[T any](rows []T, id func(T) string) string {
+	var all []string
+	for _, row := range rows {
+		all = append(all, id(row))
+	}
+	return strings.Join(all, " ")
+}
+
+func pullIDs(rows []store.PullRow) string {
+	return ids(rows, func(r store.PullRow) string { return r.PullID })
+}
+
+func TestAwaiting(t *testing.T) {
+	s := storetest.Open(t)
+	ctx := t.Context()
+	var b store.Batch
+	for i, id := range []string{"d", "c", "b", "a"} {
+		w := whole(id, start.Add(time.Duration(i)*time.Hour))
+		b.Pulls = append(b.Pulls, w.Pulls...)
+		b.Blocks = append(b.Blocks, w.Blocks...)
+		if id != "b" { // has not ended
+			b.Ends = append(b.Ends, w.Ends...)
+		}
+	}
+	b.Checks = []store.CheckRow{
+		{CheckID: "k2", CellID: "bath-1", PerformedAt: start.Add(time.Hour)},
+		{CheckID: "k1", CellID: "bath-1", PerformedAt: start},
+	}
+	if err := s.Append(ctx, b); err != nil {
+		t.Fatal(err)
+	}
+	await := func(version, want string, limit int) {
+		t.Helper()
+		rows, err := s.PullsAwaitingComputation(ctx, version, limit)
+		if got := pullIDs(rows); err != nil || got != want {
+			t.Errorf("awaiting %s: %q, %v, want %q", version, got, err, want)
+		}
+	}
+	await("v1", "d c a", 10)
+	await("v1", "d c", 2)
+	if err := s.WriteCurves(ctx, []store.CurveRow{{PullID: "c", CellID: "bath-1", StartedAt: start.Add(time.Hour), State: store.StateUnusable, CodeVersion: "v1"}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.WriteCoastDowns(ctx, []store.CoastDownRow{{PullID: "a", CellID: "bath-1", StartedAt: start.Add(3 * time.Hour), CodeVersion: "v1"}}); err != nil {
+		t.Fatal(err)
+	}
+	await("v1", "d", 10)
+	await("v2", "d c a", 10)
+
+	complete, err := s.ListCompletePulls(ctx, time.Time{}, "", 2)
+	if got := pullIDs(complete); err != nil || got != "d c" {
+		t.Errorf("first page: %q, %v", got, err)
+	}
+	complete, err = s.ListCompletePulls(ctx, complete[1].StartedAt, fleet.PullID(complete[1].PullID), 2)
+	if got := pullIDs(complete); err != nil || got != "a" {
+		t.Errorf("second page: %q, %v", got, err)
+	}
+
+	checks, err := s.ChecksAwaitingComputation(ctx, "v1", 10)
+	if got := ids(checks, func(r store.CheckRow) string { return r.CheckID }); err != nil || got != "k1 k2" {
+		t.Errorf("checks awaiting: %q, %v", got, err)
+	}
+	if err := s.WriteCheckResults(ctx, []store.CheckResultRow{{CheckID: "k1", CellID: "bath-1", PerformedAt: start, CodeVersion: "v1"}}); err != nil {
+		t.Fatal(err)
+	}
+	checks, err = s.ChecksAwaitingComputation(ctx, "v1", 10)
+	if got := ids(checks, func(r store.CheckRow) string { return r.CheckID }); err != nil || got != "k2" {
+		t.Errorf("checks awaiting: %q, %v", got, err)
+	}
+}
+
+func TestFilters(t *testing.T) {
+	s := storetest.Open(t)
+	ctx := t.Context()
+	hour := func(n int) time.Time { return start.Add(time.Duration(n) * time.Hour) }
+	curves := []store.CurveRow{
+		{PullID: "p1", CellID: "bath-1", CarID: "ref-a", Kind: 1, StartedAt: hour(1), Session: "w1", EngineSpeed: []float64{1, 2}},
+		{PullID: "p2", CellID: "bath-2", CarID: "ref-a", Kind: 1, StartedAt: hour(2), Session: "w2", LossCov: []float64{1, 2, 3, 4, 5, 6}},
+		{PullID: "p3", CellID: "york-1", CarID: "ref-b", Kind: 1, StartedAt: hour(3), Session: "w1", Label: "l"},
+		{PullID: "p4", CellID: "york-1", Kind: 1, StartedAt: hour(4), CustomerCar: "x"},
+		{PullID: "p5", CellID: "york-1", Kind: 3, StartedAt: hour(5)},
+	}
+	curves[0].SetFindings([]store.FindingRow{{Kind: "gap", Size: 2}, {Kind: "slip"}})
+	if err := s.WriteCurves(ctx, curves); err != nil {
+		t.Fatal(err)
+	}
+	for _, tt := range []struct {
+		name string
+		f    store.PullFilter
+		want string
+	}{
+		{"nothing", store.PullFilter{}, "p5 p4 p3 p2 p1"},
+		{"a site's cells", store.PullFilter{Filter: store.Filter{Cells: []fleet.CellID{"bath-1", "bath-2"}}}, "p2 p1"},
+		{"no cells", store.PullFilter{Filter: store.Filter{Cells: []fleet.CellID{}}}, ""},
+		{"car", store.PullFilter{Filter: store.Filter{Car: "ref-b"}}, "p3"},
+		{"from is included", store.PullFilter{Filter: store.Filter{From: hour(4)}}, "p5 p4"},
+		{"until is not", store.PullFilter{Filter: store.Filter{Until: hour(2)}}, "p1"},
+		{"to the nanosecond", store.PullFilter{Filter: store.Filter{Until: hour(2).Add(1)}}, "p2 p1"},
+		{"limit", store.PullFilter{Filter: store.Filter{Limit: 2}}, "p5 p4"},
+		{"kind", store.PullFilter{Kind: fleet.KindEmptyCoastDown}, "p5"},
+		{"session", store.PullFilter{Session: "w1"}, "p3 p1"},
+		{"label", store.PullFilter{Label: "l"}, "p3"},
+		{"customers", store.PullFilter{Customers: true}, "p4"},
+		{"quotes are text", store.PullFilter{Session: "' OR 1=1 --"}, ""},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			rows, err := s.ListCurves(ctx, tt.f)
+			if got := ids(rows, func(r store.CurveRow) string { return r.PullID }); err != nil || got != tt.want {
+				t.Errorf("ListCurves: %q, %v, want %q", got, err, tt.want)
+			}
+		})
+	}
+	rows, err := s.ListCurves(ctx, store.PullFilter{Filter: store.Filter{Until: hour(3)}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if rows[1].EngineSpeed != nil || len(rows[1].Findings()) != 2 || len(rows[0].LossCov) != 6 {
+		t.Errorf("a list has %d points, %d findings, %d covariances, want 0, 2, 6", len(rows[1].EngineSpeed), len(rows[1].Findings()), len(rows[0].LossCov))
+	}
+	row, found, err := s.ReadCurve(ctx, "p1")
+	if err != nil || !found || len(row.EngineSpeed) != 2 {
+		t.Errorf("ReadCurve: %v, %v, %d points", found, err, len(row.EngineSpeed))
+	}
+	if _, found, err := s.ReadCurve(ctx, "none"); found || err != nil {
+		t.Errorf("ReadCurve of none: %v, %v", found, err)
+	}
+	var kinds []struct {
+		Ordinal uint32  `ch:"ordinal"`
+		Kind    string  `ch:"kind"`
+		Size    float64 `ch:"size"`
+	}
+	if err := s.Conn().Select(ctx, &kinds, "SELECT ordinal, kind, size FROM findings WHERE pull_id = {pull:String} ORDER BY ordinal", clickhouse.Named("pull", "p1")); err != nil || len(kinds) != 2 || kinds[0].Kind != "gap" || kinds[0].Size != 2 || kinds[1].Ordinal != 2 {
+		t.Errorf("the view of findings: %+v, %v", kinds, err)
+	}
+}
+
+func TestFlagsInTime(t *testing.T) {
+	s := storetest.Open(t)
+	ctx := t.Context()
+	day := func(n int) time.Time { return start.AddDate(0, 0, n) }
+	flags := []store.FlagRow{
+		{FlagID: "open", CellID: "bath-1", Open: true, FirstEvidenceAt: day(1), OpenedAt: day(2), UpdatedAt: day(9)},
+		{FlagID: "closed", CellID: "york-1", CarID: "ref-a", FirstEvidenceAt: day(1), OpenedAt: day(1), UpdatedAt: day(4), ClosedAt: ptr(day(4))},
+	}
+	if err := s.ReplaceFlags(ctx, flags, nil); err != nil {
+		t.Fatal(err)
+	}
+	for _, tt := range []struct {
+		name   string
+		f      store.Filter
+		closed bool
+		want   string
+	}{
+		{"open ones", store.Filter{}, false, "open"},
+		{"all", store.Filter{}, true, "open closed"},
+		{"open after the closing", store.Filter{From: day(5)}, true, "open"},
+		{"open at the closing", store.Filter{From: day(3)}, true, "open closed"},
+		{"before any", store.Filter{Until: day(1)}, true, ""},
+		{"before the second", store.Filter{Until: day(2)}, true, "closed"},
+		{"cell", store.Filter{Cells: []fleet.CellID{"york-1"}}, true, "closed"},
+		{"car", store.Filter{Car: "ref-a"}, true, "closed"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			rows, err := s.ListFlags(ctx, tt.f, tt.closed)
+			if got := ids(rows, func(r store.FlagRow) string { return r.FlagID }); err != nil || got != tt.want {
+				t.Errorf("ListFlags: %q, %v, want %q", got, err, tt.want)
+			}
+		})
+	}
+	if err := s.AppendClosing(ctx, store.ClosingRow{FlagID: "open", ClosedAt: start, ClosedBy: "R. Miles"}); err == nil {
+		t.Error("a closing without a reason was taken")
+	}
+}
+
+func TestReplaceHidesWhatIsGone(t *testing.T) {
+	s := storetest.Open(t)
+	ctx := t.Context()
+	flag := func(id string, size float64) store.FlagRow {
+		return store.FlagRow{FlagID: id, Open: true, FirstEvidenceAt: start, OpenedAt: start, UpdatedAt: start, Size: size}
+	}
+	touched := func(flag, pull string) store.TouchedRow {
+		return store.TouchedRow{FlagID: flag, PullID: pull, StartedAt: start}
+	}
+	for _, step := range []struct {
+		flags   []store.FlagRow
+		touched []store.TouchedRow
+		want    string
+	}{
+		{[]store.FlagRow{flag("f1", 1), flag("f2", 1)}, []store.TouchedRow{touched("f1", "p1"), touched("f1", "p2")}, "f1=1[p1 p2] f2=1[]"},
+		{[]store.FlagRow{flag("f1", 2)}, []store.TouchedRow{touched("f1", "p2"), touched("f1", "p3")}, "f1=2[p2 p3]"},
+		{[]store.FlagRow{flag("f2", 3), flag("f1", 2)}, []store.TouchedRow{touched("f1", "p1")}, "f1=2[p1] f2=3[]"},
+		{nil, nil, ""},
+	} {
+		if err := s.ReplaceFlags(ctx, step.flags, step.touched); err != nil {
+			t.Fatal(err)
+		}
+		rows, err := s.ListFlags(ctx, store.Filter{}, true)
+		if err != nil {
+			t.Fatal(err)
+		}
+		pulls, err := s.ReadTouched(ctx, []fleet.FlagID{"f1", "f2"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := ids(rows, func(r store.FlagRow) string {
+			return fmt.Sprintf("%s=%g[%s]", r.FlagID, r.Size, ids(pulls[fleet.FlagID(r.FlagID)], func(r store.TouchedRow) string { return r.PullID }))
+		})
+		if got != step.want {
+			t.Errorf("after replacing: %q, want %q", got, step.want)
+		}
+	}
+}
+
+func TestLatestEstimates(t *testing.T) {
+	s := storetest.Open(t)
+	ctx := t.Context()
+	var rows []store.EstimateRow
+	var cars []store.CarEstimateRow
+	for i := range 4 {
+		at := start.AddDate(0, 0, 7*i)
+		rows = append(rows, store.EstimateRow{CellID: fmt.Sprint("c", i%2), At: at, RunID: fmt.Sprint("r", i)})
+		cars = append(cars, store.CarEstimateRow{CarID: fmt.Sprint("k", i%2), At: at, RunID: fmt.Sprint("r", i)})
+	}
+	if err := s.ReplaceEstimates(ctx, rows); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.ReplaceCarEstimates(ctx, cars); err != nil {
+		t.Fatal(err)
+	}
+	latest, err := s.ReadEstimatesLatest(ctx, store.Filter{})
+	if got := ids(latest, func(r store.EstimateRow) string { return r.CellID + r.RunID }); err != nil || got != "c0r2 c1r3" {
+		t.Errorf("latest: %q, %v", got, err)
+	}
+	latest, err = s.ReadEstimatesLatest(ctx, store.Filter{Until: rows[2].At})
+	if got := ids(latest, func(r store.EstimateRow) string { return r.CellID + r.RunID }); err != nil || got != "c0r0 c1r1" {
+		t.Errorf("latest then: %q, %v", got, err)
+	}
+	latestCars, err := s.ReadCarEstimatesLatest(ctx, store.Filter{Car: "k1"})
+	if got := ids(latestCars, func(r store.CarEstimateRow) string { return r.CarID + r.RunID }); err != nil || got != "k1r3" {
+		t.Errorf("latest of a car: %q, %v", got, err)
+	}
+	// A filter's times do not make an estimate of its own.
+	all, err := s.ReadEstimates(ctx, store.Filter{Limit: 3})
+	if got := ids(all, func(r store.EstimateRow) string { return r.RunID }); err != nil || got != "r3 r2 r1" {
+		t.Errorf("newest first: %q, %v", got, err)
+	}
+}
+
+// Computing again gives the same dump, whatever was there in between; anything
+// else gives another one.
+func TestDumpComputed(t *testing.T) {
+	s := storetest.Open(t)
+	ctx := t.Context()
+	write := func(reverse bool, change func(*store.CurveRow)) {
+		t.Helper()
+		curves := []store.CurveRow{fill[store.CurveRow](1, false), fill[store.CurveRow](2, true)}
+		if change != nil {
+			change(&curves[0])
+		}
+		if reverse {
+			curves[0], curves[1] = curves[1], curves[0]
+		}
+		for _, err := range []error{
+			s.WriteCurves(ctx, curves[:1]), s.WriteCurves(ctx, curves[1:]),
+			s.WriteCheckResults(ctx, []store.CheckResultRow{fill[store.CheckResultRow](1, false)}),
+			s.WriteCoastDowns(ctx, []store.CoastDownRow{fill[store.CoastDownRow](1, false)}),
+			s.WriteRuns(ctx, []store.RunRow{fill[store.RunRow](1, false)}),
+			s.ReplaceEstimates(ctx, []store.EstimateRow{fill[store.EstimateRow](1, false)}),
+			s.ReplaceCarEstimates(ctx, []store.CarEstimateRow{fill[store.CarEstimateRow](1, false)}),
+			s.ReplaceFlags(ctx, []store.FlagRow{fill[store.FlagRow](1, false)}, []store.TouchedRow{fill[store.TouchedRow](1, false)}),
+		} {
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	dump := func() []store.Dump {
+		t.Helper()
+		d, err := s.DumpComputed(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return d
+	}
+	write(false, nil)
+	first := dump()
+	if len(first) != 8 || first[0].Rows != 2 {
+		t.Errorf("dump: %+v", first)
+	}
+	for i, d := range first[1:] {
+		if d.Rows != 1 || len(d.SHA256) != 64 || d.SHA256 == first[i].SHA256 {
+			t.Errorf("dump: %+v", d)
+		}
+	}
+	write(true, nil)
+	if diff := cmp.Diff(first, dump()); diff != "" {
+		t.Errorf("written again in another order\n%s", diff)
+	}
+	if err := s.ReplaceFlags(ctx, []store.FlagRow{fill[store.FlagRow](1, false), fill[store.FlagRow](3, false)}, nil); err != nil {
+		t.Fatal(err)
+	}
+	write(false, nil) // leaves a tombstone
+	if diff := cmp.Diff(first, dump()); diff != "" {
+		t.Errorf("with a tombstone\n%s", diff)
+	}
+	write(false, func(r *store.CurveRow) { *r.EnginePower[0] += 1e-9 })
+	if got := dump(); got[0].SHA256 == first[0].SHA256 {
+		t.Error("the dump does not see a change in the last digits of one point")
+	}
+	if err := s.ClearComputed(ctx); err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range dump() {
+		if d.Rows != 0 {
+			t.Errorf("%s holds %d rows after ClearComputed", d.Table, d.Rows)
+		}
+	}
+	write(false, nil)
+	if diff := cmp.Diff(first, dump()); diff != "" {
+		t.Errorf("written after ClearComputed\n%s", diff)
+	}
+}
+
+// cut is a link that can be cut.
+type cut struct {
+	dial func(context.Context, string) (net.Conn, error)
+
+	mu    sync.Mutex
+	down  bool
+	conns []net.Conn
+}
+
+func (c *cut) Dial(ctx context.Context, addr string) (net.Conn, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.down {
+		return nil, &net.OpError{Op: "dial", Net: "tcp", Err: os.NewSyscallError("connect", syscall.ECONNREFUSED)}
+	}
+	conn, err := c.dial(ctx, addr)
+	if err == nil {
+		c.conns = append(c.conns, conn)
+	}
+	return conn, err
+}
+
+func (c *cut) set(down bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.down = down
+	for _, conn := range c.conns {
+		conn.Close()
+	}
+	c.conns = nil
+}
+
+func TestUnavailableUntilItIsBack(t *testing.T) {
+	c := storetest.Config(t)
+	link := &cut{dial: c.Dial}
+	if link.dial == nil {
+		link.dial = func(ctx context.Context, addr string) (net.Conn, error) {
+			var d net.Dialer
+			return d.DialContext(ctx, "tcp", addr)
+		}
+	}
+	c.Dial = link.Dial
+	link.set(true)
+	if _, err := store.Open(t.Context(), c); !errors.Is(err, store.ErrUnavailable) {
+		t.Fatalf("Open without a link: %v, want ErrUnavailable", err)
+	}
+	link.set(false)
+	s, err := store.Open(t.Context(), c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	if _, err := s.Migrate(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	link.set(true)
+	for what, err := range map[string]error{
+		"Append": s.Append(t.Context(), whole("u1", start)),
+		"Ping":   s.Ping(t.Context()),
+		"ReadPull": func() error {
+			_, err := s.ReadPull(t.Context(), "u1")
+			return err
+		}(),
+		"ListFlags": func() error {
+			_, err := s.ListFlags(t.Context(), store.Filter{}, false)
+			return err
+		}(),
+	} {
+		if !errors.Is(err, store.ErrUnavailable) {
+			t.Errorf("%s without a link: %v, want ErrUnavailable", what, err)
+		}
+	}
+	link.set(false)
+	if err := s.Append(t.Context(), whole("u1", start)); err != nil {
+		t.Errorf("Append once the link is back: %v", err)
+	}
+	raw, err := s.ReadPull(t.Context(), "u1")
+	if err != nil || len(raw.Blocks) != 2 {
+		t.Errorf("ReadPull: %d blocks, %v", len(raw.Blocks), err)
+	}
+}
+
+func TestErrorsThatStayAreNotUnavailable(t *testing.T) {
+	s := storetest.OpenEmpty(t) // no tables
+	if err := s.Append(t.Context(), whole("x", start)); err == nil || errors.Is(err, store.ErrUnavailable) {
+		t.Errorf("Append without tables: %v", err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	if err := s.Append(ctx, whole("x", start)); !errors.Is(err, context.Canceled) || errors.Is(err, store.ErrUnavailable) {
+		t.Errorf("Append with a cancelled context: %v", err)
+	}
+}
+
+func TestConfig(t *testing.T) {
+	for _, tt := range []struct {
+		name   string
+		change func(*store.Config)
+		want   string // empty: it is right
+	}{
+		{"address", func(c *store.Config) { c.Addr = "h:9000" }, ""},
+		{"DSN", func(c *store.Config) { c.DSN = "clickhouse://u:p@h:9000/d" }, ""},
+		{"neither", func(c *store.Config) {}, "no ClickHouse address"},
+		{"HTTP", func(c *store.Config) { c.DSN = "http://h:8123/d" }, "begins clickhouse://"},
+		{"not a DSN", func(c *store.Config) { c.DSN = "clickhouse://u:secret@h:port/d" }, "has the form"},
+		{"database", func(c *store.Config) { c.Addr, c.Database = "h:1", "a b" }, `database "a b"`},
+		{"timeout", func(c *store.Config) { c.Addr, c.Timeout = "h:1", 0 }, "timeout is 0s"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			c := store.DefaultConfig()
+			tt.change(&c)
+			err := c.Validate()
+			if tt.want == "" && err != nil || tt.want != "" && (err == nil || !strings.Contains(err.Error(), tt.want)) {
+				t.Errorf("Validate: %v, want %q", err, tt.want)
+			}
+			if err != nil && strings.Contains(err.Error(), "secret") {
+				t.Errorf("the error shows the password: %v", err)
+			}
+		})
+	}
+}
+
+// Whatever was acknowledged is there, once, though the engine was killed while
+// it was written.
+func TestAcknowledgedSurvivesKill(t *testing.T) {
+	s := storetest.Open(t)
+	sup := storetest.Engine(t)
+	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+	defer cancel()
+	const kills = 3
+	starts := sup.Starts()
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for n := range kills {
+			time.Sleep(150 * time.Millisecond)
+			storetest.KillEngine(t)
+			storetest.AwaitEngine(t, starts+n+1)
+		}
+	}()
+	acked, failures := 0, 0
+	for running := true; running || acked < 20; {
+		select {
+		case <-done:
+			running = false
+		default:
+		}
+		batch := whole(fmt.Sprintf("k%06d", acked), start.Add(time.Duration(acked)*time.Minute))
+		err := s.Append(ctx, batch)
+		switch {
+		case err == nil:
+			acked++
+		case errors.Is(err, store.ErrUnavailable):
+			failures++
+		default:
+			t.Fatalf("Append: %v, want ErrUnavailable", err)
+		}
+	}
+	if failures == 0 {
+		t.Error("no append failed: the engine was not killed while it was written")
+	}
+	t.Logf("%d acknowledged, %d failures", acked, failures)
+	pulls, err := s.ListCompletePulls(ctx, time.Time{}, "", 1_000_000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(pulls) != acked {
+		t.Errorf("%d pulls are there, %d were acknowledged", len(pulls), acked)
+	}
+	var want []fleet.PullID
+	for n := range acked {
+		want = append(want, fleet.PullID(fmt.Sprintf("k%06d", n)))
+	}
+	raw, err := s.ReadPulls(ctx, want)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for n, r := range raw {
+		if !r.HasBegin || !r.HasEnd || len(r.Blocks) != 2 {
+			t.Fatalf("pull %d: begin %v, end %v, %d blocks", n, r.HasBegin, r.HasEnd, len(r.Blocks))
+		}
+	}
 }
