@@ -33,7 +33,7 @@ func browser(t *testing.T) context.Context {
 	t.Cleanup(cancelAllocator)
 	ctx, cancel := chromedp.NewContext(allocator)
 	t.Cleanup(func() { _ = chromedp.Cancel(ctx); cancel() })
-	timed, cancelTimed := context.WithTimeout(ctx, 60*time.Second)
+	timed, cancelTimed := context.WithTimeout(ctx, 2*time.Minute)
 	t.Cleanup(cancelTimed)
 	return timed
 }
@@ -168,5 +168,54 @@ func TestPrintsOnOneSheet(t *testing.T) {
 		if err := os.WriteFile(filepath.Join(folder, "fleet.pdf"), pdf, 0o644); err != nil {
 			t.Error(err)
 		}
+	}
+}
+
+// contrastOf lists the texts whose contrast with the page is below 4.5 to 1, and
+// the shapes below 3 to 1. Source of formula and limits: WCAG 2.2, success
+// criteria 1.4.3 and 1.4.11, relative luminance and contrast ratio.
+const contrastOf = `(() => {
+	const parse = s => s.match(/[\d.]+/g).slice(0, 3).map(Number);
+	const lum = c => { const [r, g, b] = c.map(v => { v /= 255; return v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4 }); return 0.2126 * r + 0.7152 * g + 0.0722 * b };
+	const ratio = (a, b) => { const [x, y] = [lum(a), lum(b)].sort((p, q) => q - p); return (x + 0.05) / (y + 0.05) };
+	const paper = parse(getComputedStyle(document.documentElement).backgroundColor);
+	const weak = new Set();
+	for (const e of document.querySelectorAll("p, a, td, th, h1, h2, h3, span, code, strong, text, g.shape")) {
+		const shape = e.matches("g.shape"), text = e instanceof SVGTextElement;
+		const colour = parse(getComputedStyle(e)[text ? "fill" : "color"]);
+		if (ratio(colour, paper) < (shape ? 3 : 4.5)) weak.add((e.getAttribute("class") || e.tagName) + " " + ratio(colour, paper).toFixed(2));
+	}
+	return [...weak].join("; ");
+})()`
+
+// Light or dark, everything can be read.
+func TestContrast(t *testing.T) {
+	ctx := browser(t)
+	server := httptest.NewServer(Handler(showtest.Chain(), Options{Chain: "Larkmere Tuning", Now: func() time.Time { return showtest.Now }}))
+	defer server.Close()
+	papers := map[string]bool{}
+	for _, scheme := range []string{"light", "dark"} {
+		_, err := chromedp.Run(ctx, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+			return chromedp.Void{}, target.Call(ctx, "Emulation.setEmulatedMedia", map[string]any{"features": []map[string]string{{"name": "prefers-color-scheme", "value": scheme}}}, nil)
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, path := range []string{"/", "/cells/fen-2", "/flags/" + showtest.GainFlag, "/pulls/" + showtest.PullID} {
+			if err := chromedp.Do(ctx, chromedp.EmulateViewport(1440, 900), chromedp.Navigate(server.URL+path)); err != nil {
+				t.Fatal(err)
+			}
+			if weak := evaluate[string](t, ctx, contrastOf); weak != "" {
+				t.Errorf("%s, %s: %s", path, scheme, weak)
+			}
+			papers[evaluate[string](t, ctx, "getComputedStyle(document.documentElement).backgroundColor")] = true
+		}
+		if err := chromedp.Do(ctx, chromedp.Navigate(server.URL)); err != nil {
+			t.Fatal(err)
+		}
+		picture(t, ctx, "fleet-"+scheme)
+	}
+	if len(papers) != 2 {
+		t.Errorf("light and dark look the same: %v", papers)
 	}
 }

@@ -29,6 +29,7 @@ type cellPage struct {
 	Checks     []*rollcallv1.Check
 	Pulls      []*rollcallv1.Pull
 	Flags      []*rollcallv1.Flag
+	Cautions   []string // for a cell without runs
 }
 
 func (h *handler) showCell(ctx context.Context, r *http.Request) (answer, error) {
@@ -60,6 +61,9 @@ func (h *handler) showCell(ctx context.Context, r *http.Request) (answer, error)
 	}
 	p := cellPage{CellStatus: c, Name: nameOf(c), Site: siteOf(c), State: stateOf(c), Words: offsetWords(c),
 		Runs: runs.GetRuns(), Checks: checks.GetChecks(), Pulls: pulls.GetPulls(), Flags: flags.GetFlags()}
+	if len(p.Runs) == 0 {
+		p.Cautions = []string{caution.Car, caution.First}
+	}
 	p.Offsets = drawOffsets(c, p.Runs, p.Checks)
 	p.Sums = drawSums(c, p.Runs)
 	return answer{page: "cell", title: p.Name, data: p}, nil

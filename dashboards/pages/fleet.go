@@ -27,7 +27,7 @@ var words = template.FuncMap{
 	"sign":    sign,
 	"lower":   strings.ToLower,
 	// tie keeps a number together with its ± and its %.
-	"tie":    strings.NewReplacer("± ", "±\u00a0", " %", "\u00a0%", " ±", "\u00a0±").Replace,
+	"tie":    strings.NewReplacer(" ± ", "\u00a0±\u00a0", "± ", "±\u00a0", " %", "\u00a0%", " ±", "\u00a0±").Replace,
 	"day":    func(t *timestamppb.Timestamp) string { return strings.Split(show.At(t), " ")[0] },
 	"chance": func(p float64) string { return fmt.Sprintf("%.0f\u00a0%%", p*100) },
 	"count":  show.Count,
@@ -144,6 +144,7 @@ func fleetPageOf(cells []*rollcallv1.CellStatus, flags []*rollcallv1.Flag) fleet
 	p := fleetPage{Empty: len(cells) == 0}
 	if p.Empty {
 		p.Lead = "No cell is in the registry yet."
+		p.Cautions = []string{caution.Car, caution.First}
 		return p
 	}
 	cells = slices.Clone(cells)

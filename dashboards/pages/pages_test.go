@@ -117,6 +117,16 @@ func TestTextsAreEscaped(t *testing.T) {
 	}
 }
 
+// Whoever is asked to do something in a cell is told the cautions.
+func TestCautions(t *testing.T) {
+	for path, fleet := range map[string]Fleet{"/": &showtest.Fleet{}, "/cells/rid-2": showtest.Chain(), "/flags/" + showtest.GainFlag: showtest.Chain()} {
+		page := get(fleet, Options{}, path).Body.String()
+		if !strings.Contains(page, "nobody in line with the rollers") || !strings.Contains(page, "licensed practice come first") {
+			t.Errorf("%s asks for work in a cell without a word of caution", path)
+		}
+	}
+}
+
 func TestHeaders(t *testing.T) {
 	for path, kind := range map[string]string{"/": "text/html; charset=utf-8", "/page.css": "text/css; charset=utf-8", "/mark.svg": "image/svg+xml", "/cells.json": "application/json", "/cells.csv": "text/csv; charset=utf-8", "/nowhere": "text/html; charset=utf-8"} {
 		w := get(showtest.Chain(), Options{}, path)

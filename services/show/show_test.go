@@ -1,0 +1,51 @@
+package show
+
+import (
+	"bytes"
+	"testing"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	rollcallv1 "rollcall/proto/rollcall/v1"
+)
+
+// The expected texts are written by hand.
+func TestFigures(t *testing.T) {
+	x := func(v float64) *float64 { return &v }
+	for _, c := range []struct{ got, want string }{
+		{Signed(1.234, 2), "+1.23"}, {Signed(-1.235, 1), "−1.2"}, {Signed(0, 2), "0.00"}, {Signed(-0.001, 2), "0.00"}, {Signed(0.005, 2), "+0.01"},
+		{OffPercent(x(0.0196)), "+1.96"}, {OffPercent(x(-0.0083)), "−0.83"}, {OffPercent(nil), "–"},
+		{Percent(x(0.0043)), "0.43"}, {Percent(nil), "–"},
+		{Scaled(x(203400), 1000, 1), "203.4"}, {Scaled(nil, 1, 1), "–"}, {Scaled(x(649.262482), RPM, 0), "6200"},
+		{Sized(0.021, 0.0038, "ratio"), "+2.10 % ± 0.38 %"}, {Sized(-34.2, 4.1, "N"), "−34.2 N ± 4.1 N"}, {Sized(31.5, 9, "kg"), "+31.5 kg ± 9 kg"},
+		{Count(1, "cell", "cells"), "1 cell"}, {Count(0, "cell", "cells"), "0 cells"},
+		{Or(""), "–"}, {Or("x"), "x"},
+		{At(nil), "–"}, {At(&timestamppb.Timestamp{Seconds: 1782725400}), "2026-06-29 09:30"},
+		{Clean("a\x1b[31mb\nc\u0085d"), "a�[31mb�c�d"}, {Clean("Bär → 5 N·m"), "Bär → 5 N·m"},
+	} {
+		if c.got != c.want {
+			t.Errorf("%q, want %q", c.got, c.want)
+		}
+	}
+}
+
+// An absent value is an empty field or no key at all; zero is zero.
+func TestPresence(t *testing.T) {
+	zero := 0.0
+	checks := []*rollcallv1.Check{{CheckId: "a", ZeroErrorN: &zero, Reason: "said \"so\", twice"}}
+	var b bytes.Buffer
+	if err := CSV(&b, checks); err != nil {
+		t.Fatal(err)
+	}
+	want := "check_id,cell_id,kind,state,performed_at,performed_by,verdict,reason,zero_error_n,zero_expanded_uncertainty_n,gain_error,gain_expanded_uncertainty,readings\na,,,,,,,\"said \"\"so\"\", twice\",0,,,,0\n"
+	if b.String() != want {
+		t.Errorf("CSV %q, want %q", b.String(), want)
+	}
+	b.Reset()
+	if err := JSON(&b, checks[0]); err != nil {
+		t.Fatal(err)
+	}
+	if s := b.String(); !bytes.Contains(b.Bytes(), []byte(`"zero_error_n": 0`)) || bytes.Contains(b.Bytes(), []byte("gain_error")) {
+		t.Errorf("JSON %s", s)
+	}
+}
