@@ -336,3 +336,90 @@ func BenchmarkSmooth(b *testing.B) {
 		}
 	}
 }
+
+// The slope of a running sum of noise spreads as VarSlopeOfSum says, in the
+// middle of the window and at its end. In the middle it is 2.5/N, by hand: the
+// slope's weights on −1 … 1 are 75/8·u − 105/8·u³, their running sum
+// 15/32·(3 − 10u² + 7u⁴), whose square integrates to 1.25 against 0.5 of a mean.
+func TestVarSlopeOfSum(t *testing.T) {
+	const runs, step = 2000, 0.01
+	random := rand.New(rand.NewPCG(21, 1))
+	at := clock(101, 0, step)
+	for _, position := range []float64{0.5, 1} {
+		sum, stated := 0.0, 0.0
+		for range runs {
+			s := Series{T: at, X: make([]float64, len(at))}
+			for i := 1; i < len(at); i++ {
+				s.X[i] = s.X[i-1] + step*random.NormFloat64()
+			}
+			f, ok := FitLocal(s, position, Span{0, 1}, 3)
+			if !ok {
+				t.Fatal("no fit")
+			}
+			sum += f.Slope * f.Slope / runs
+			stated = f.VarSlopeOfSum(s)
+		}
+		if math.Abs(sum/stated-1) > 3*math.Sqrt(2.0/runs) {
+			t.Errorf("at %g: variance %.5f, stated %.5f", position, sum, stated)
+		}
+		if position == 0.5 && !near(stated*100/2.5, 1, 0.05) {
+			t.Errorf("stated %.5f, want about 2.5/100", stated)
+		}
+	}
+}
+
+func TestBetweenAndThin(t *testing.T) {
+	s := sample(clock(1000, 0, 0.01), func(t float64) float64 { return 3 * t })
+	for _, c := range []struct {
+		span Span
+		n    int
+	}{{Span{-1, 100}, 1000}, {Span{0.995, 1.995}, 100}, {Span{1, 1}, 1}, {Span{2, 1}, 0}, {Span{100, 200}, 0}, {Span{1, 2}, 101}} {
+		// The ends as the clock has them, so that rounding decides nothing.
+		span := c.span
+		for _, end := range []*float64{&span.Start, &span.End} {
+			if i := int(math.Round(*end * 100)); i >= 0 && i < 1000 && near(*end*100, float64(i), 1e-9) {
+				*end = s.T[i]
+			}
+		}
+		if got := s.Between(span); len(got.T) != c.n || len(got.X) != c.n {
+			t.Errorf("between %v: %d samples, want %d", c.span, len(got.T), c.n)
+		}
+	}
+	s.X[502] = math.NaN()
+	thin := Thin(s, 0.05)
+	if len(thin.T) != 200 || Check(thin) != nil {
+		t.Fatalf("%d blocks, %v", len(thin.T), Check(thin))
+	}
+	for i, at := range thin.T {
+		// The block with the missing sample: the mean of the other four.
+		if want := 3 * at; !near(thin.X[i], want, 1e-12) && i != 100 {
+			t.Errorf("block %d at %g s: %g, want %g", i, at, thin.X[i], want)
+		}
+	}
+	if again := Thin(thin, 0.05); &again.T[0] != &thin.T[0] {
+		t.Error("a series as coarse as asked for was copied")
+	}
+}
+
+// FuzzFitLocal holds that a fit is finite and its residuals are not negative.
+func FuzzFitLocal(f *testing.F) {
+	f.Add(uint64(1), 50, 0.01, 1.0, 0.3, 3)
+	f.Add(uint64(2), 5, 1e-9, 1e300, 0.0, 2)
+	f.Fuzz(func(t *testing.T, seed uint64, n int, step, size, where float64, order int) {
+		if n < 0 || n > 300 || order < 0 || order > 3 {
+			return
+		}
+		random := rand.New(rand.NewPCG(seed, 0))
+		s := Series{}
+		for i := range n {
+			s.T, s.X = append(s.T, float64(i)*step), append(s.X, size*random.NormFloat64())
+		}
+		if Check(s) != nil {
+			return
+		}
+		got, ok := FitLocal(s, s.T[0]+where*(s.T[n-1]-s.T[0]), Span{s.T[0], s.T[n-1]}, order)
+		if ok && (!isFinite(got.Value) || !isFinite(got.Slope) || !isFinite(got.Second) || !isFinite(got.VarSlope) || !isFinite(got.VarValue) || got.RSS < 0 || !isFinite(got.RSS)) {
+			t.Fatalf("%+v", got)
+		}
+	})
+}

@@ -8,6 +8,7 @@ const maxOrder = 3
 // Local is a polynomial fitted to the samples of a short span, at one time.
 type Local struct {
 	Value, Slope float64
+	Second       float64 // second derivative
 	// The variances of Value and Slope and their covariance, for samples with
 	// independent noise of variance 1; times Noise² for noise Noise.
 	VarValue, VarSlope, CovValueSlope float64
@@ -15,6 +16,32 @@ type Local struct {
 	N       int     // samples
 	Freedom int     // N less the polynomial's coefficients
 	RSS     float64 // sum of squared residuals
+
+	// Slope = Σ x_i·(row[0] + row[1]·u_i + …)/h with u_i = (t_i − at)/h.
+	row   [maxOrder + 1]float64
+	at, h float64
+	span  Span
+}
+
+// VarSlopeOfSum returns the variance of Slope when the samples of s, as given
+// to FitLocal, are the running integral of a quantity whose samples, on the same
+// clock, have independent noise of variance 1,
+//
+//	Σ_j (Δt_j·Σ_{i≥j} w_i)²,  w_i the weight of sample i in Slope
+//
+// which is that of a smooth value of the quantity itself.
+func (f Local) VarSlopeOfSum(s Series) float64 {
+	s = s.Between(f.span)
+	tail, sum := 0.0, 0.0
+	for i := len(s.T) - 1; i > 0; i-- {
+		if isFinite(s.X[i]) {
+			u := (s.T[i] - f.at) / f.h
+			tail += (f.row[0] + u*(f.row[1]+u*(f.row[2]+u*f.row[3]))) / f.h
+		}
+		w := (s.T[i] - s.T[i-1]) * tail
+		sum += w * w
+	}
+	return sum
 }
 
 // FitLocal returns the least-squares polynomial of order 0 to 3
@@ -82,13 +109,15 @@ func FitLocal(s Series, at float64, span Span, order int) (Local, bool) {
 		return Local{}, false
 	}
 	c := factor.solve(right, p)
-	out := Local{N: n, Freedom: n - p, Value: c[0] + base}
+	out := Local{N: n, Freedom: n - p, Value: c[0] + base, at: at, h: h, span: span}
 	unit := factor.solve([maxOrder + 1]float64{1}, p)
 	out.VarValue = unit[0]
 	if order > 0 {
 		out.Slope = c[1] / h
+		out.Second = 2 * c[2] / (h * h)
 		out.CovValueSlope = unit[1] / h
-		out.VarSlope = factor.solve([maxOrder + 1]float64{0, 1}, p)[1] / (h * h)
+		out.row = factor.solve([maxOrder + 1]float64{0, 1}, p)
+		out.VarSlope = out.row[1] / (h * h)
 	}
 	// The residuals of a least-squares fit are orthogonal to it.
 	out.RSS = squares
@@ -96,7 +125,7 @@ func FitLocal(s Series, at float64, span Span, order int) (Local, bool) {
 		out.RSS -= ci * right[i]
 	}
 	out.RSS = math.Max(out.RSS, 0)
-	if !isFinite(out.Value) || !isFinite(out.Slope) || !isFinite(out.RSS) || !isFinite(out.VarSlope) {
+	if !isFinite(out.Value) || !isFinite(out.Slope) || !isFinite(out.Second) || !isFinite(out.RSS) || !isFinite(out.VarSlope) {
 		return Local{}, false
 	}
 	return out, true

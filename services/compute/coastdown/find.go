@@ -12,11 +12,11 @@ import (
 // slows it suddenly more is a foot on the brake or a gear going in.
 const (
 	findStep     = 0.05 // s, blocks the slope is taken from
-	findWindow   = 0.5  // s, its window
-	endGuard     = 0.3  // s cut off at the end, where the window has seen what follows
+	findWindow   = 1.0  // s, its window
+	endGuard     = 0.5  // s cut off at the end, where the window has seen what follows
 	slowest      = 2.0  // m/s; below, tyres and encoders are at their worst
 	slowingMore  = 1.4  // ratio to the second before
-	slowingSlack = 0.1  // m/s², so that noise on a gentle coast-down does not end it
+	slowingSlack = 0.2  // m/s², so that noise and ripple on a gentle coast-down do not end it
 )
 
 // Find returns the span, from time from on, over which the rollers coast: speed

@@ -10,9 +10,12 @@ import (
 
 // raw is what the local polynomials give at a grid point.
 type raw struct {
-	n, t  float64
-	speed channel.Local
-	load  channel.Local
+	n, t     float64
+	speed    channel.Local
+	momentum channel.Local
+	loadVar  float64 // of F_brake's share in momentum's slope, per variance of one reading
+	load     channel.Local
+	engine   channel.Local // zero when it is not logged
 }
 
 // noise pools the residuals of many local polynomials of one channel.
@@ -39,7 +42,7 @@ func (r *reduction) points(c *Curve, grid []float64, interval float64) []Point {
 		return nil
 	}
 	found := make([]raw, 0, len(grid))
-	var speedNoise, loadNoise noise
+	var speedNoise, momentumNoise, loadNoise, engineNoise noise
 	for _, n := range grid {
 		t, ok := r.timeOf(n)
 		if !ok {
@@ -52,17 +55,28 @@ func (r *reduction) points(c *Curve, grid []float64, interval float64) []Point {
 			}
 		}
 		p := raw{n: n, t: t}
-		var ok1, ok2 bool
+		var ok1, ok2, ok3 bool
 		p.speed, ok1 = channel.FitLocal(r.speed, t, span, r.window.Order)
 		p.load, ok2 = channel.FitLocal(r.load, t, span, r.window.Order)
-		if !ok1 || !ok2 || p.speed.Freedom < 1 || p.load.Freedom < 1 {
+		p.momentum, ok3 = channel.FitLocal(r.momentum, t, span, r.window.Order)
+		if !ok1 || !ok2 || !ok3 || p.speed.Freedom < 1 || p.load.Freedom < 1 || p.momentum.Freedom < 1 {
 			continue // a gap; finding says so
 		}
+		p.loadVar = r.sparse * p.momentum.VarSlopeOfSum(r.momentum)
+		if r.logged {
+			if f, ok := channel.FitLocal(r.engine, t, r.around(t, r.window.Length), r.window.Order); ok && f.Slope > 0 {
+				p.engine = f
+				engineNoise.add(f)
+			}
+		}
 		speedNoise.add(p.speed)
+		momentumNoise.add(p.momentum)
 		loadNoise.add(p.load)
 		found = append(found, p)
 	}
-	b := r.newBudget(c, speedNoise.variance(), loadNoise.variance())
+	b := r.newBudget(c)
+	b.speedVar, b.loadVar = speedNoise.variance(), loadNoise.variance()
+	b.momentumVar, b.engineVar = momentumNoise.variance(), engineNoise.variance()
 	out := make([]Point, 0, len(found))
 	figures := make([]float64, 0, figuresPerPoint*len(found))
 	for _, p := range found {
@@ -95,7 +109,7 @@ type budget struct {
 	r *reduction
 	c *Curve
 
-	speedVar, loadVar float64 // of one sample
+	speedVar, loadVar, momentumVar, engineVar float64 // of one sample
 
 	// Standard uncertainties.
 	uZero, uGain, cov float64 // of the calibration
@@ -110,10 +124,10 @@ type budget struct {
 // newBudget gathers the standard uncertainties. A calibration that opened an
 // epoch brings its own; else the registry's figure for the load cell stands for
 // its gain.
-func (r *reduction) newBudget(c *Curve, speedVar, loadVar float64) *budget {
+func (r *reduction) newBudget(c *Curve) *budget {
 	s, u := r.in.Calibration, r.in.Cell.U
 	b := &budget{
-		r: r, c: c, speedVar: speedVar, loadVar: loadVar,
+		r: r, c: c,
 		uZero: s.UZero, uGain: s.UGain, cov: s.CovZeroGain,
 		uArm: u.LeverArm / r.in.Cell.LeverArm, uRadius: u.RollerRadius / r.in.Cell.RollerRadius,
 		uSpeed: u.Speed, uBase: u.BaseInertia, uParasitic: u.Parasitic,
@@ -153,6 +167,23 @@ func (b *budget) variance(e effects) float64 {
 	return math.Max(sum, 0)
 }
 
+// noises are a point's own.
+type noises struct {
+	load     float64 // variance the brake's noise gives a force, N²
+	momentum float64 // variance the speed's noise gives M_base·dv/dt, N²
+	speed    float64 // variance of one sample of the speed, m²/s²
+	fit      *channel.Local
+	time     float64 // variance of the grid point's time by the engine speed's noise, s²
+	rate     float64 // N/s, rate of the tractive force, which that time goes into
+}
+
+// variance returns the variance of a force F_brake + c·v + m·dv/dt. The part of
+// M_base is taken from the momentum's own residuals when they are larger.
+func (n noises) variance(c, m float64) float64 {
+	moving := n.speed * (m*m*n.fit.VarSlope + 2*c*m*n.fit.CovValueSlope + c*c*n.fit.VarValue)
+	return math.Max(n.load+math.Max(moving, n.momentum), 0)
+}
+
 // point turns the local polynomials at a grid point into figures, with a budget
 // after GUM. The optional figures are stored behind figures, which must have
 // room. ok is false when a number is not finite.
@@ -165,20 +196,21 @@ func (b *budget) variance(e effects) float64 {
 func (b *budget) point(p raw, figures []float64) (_ Point, _ []float64, ok bool) {
 	cell := &b.r.in.Cell
 	v, a := p.speed.Value, p.speed.Slope
-	arm := b.r.in.Calibration.Force(p.load.Value)
-	brake := arm * b.r.kappa
 	inertia := cell.BaseInertia * a
-	force := brake + inertia + cell.Parasitic.At(v)
+	brake := p.momentum.Slope - inertia
+	force := p.momentum.Slope + cell.Parasitic.At(v)
 	parSlope := cell.Parasitic.F1 + 2*cell.Parasitic.F2*v // ∂F_par/∂v
 
 	gain := 1 + b.r.in.Calibration.Gain
 	perReading := b.r.kappa / gain // N at the roller per N of reading
-	loadOwn := perReading * perReading * b.loadVar * p.load.VarValue
-	// Noise of v and dv/dt in c1·v + c2·a.
-	speedOwn := func(c1, c2 float64) float64 {
-		return b.speedVar * (c1*c1*p.speed.VarValue + c2*c2*p.speed.VarSlope + 2*c1*c2*p.speed.CovValueSlope)
+	n := noises{load: perReading * perReading * b.loadVar * p.loadVar, speed: b.speedVar, fit: &p.speed}
+	// What the momentum's residuals show beyond the speed's share is the brake's.
+	n.momentum = math.Max(b.momentumVar, math.Pow(cell.BaseInertia, 2)*b.speedVar) * p.momentum.VarSlope
+	n.rate = p.momentum.Second + parSlope*a
+	if p.engine.Slope > 0 {
+		n.time = b.engineVar * p.engine.VarValue / (p.engine.Slope * p.engine.Slope)
 	}
-	own := math.Max(loadOwn+speedOwn(parSlope, cell.BaseInertia), 0)
+	own := n.variance(parSlope, cell.BaseInertia) + n.rate*n.rate*n.time
 	moving := inertia + parSlope*v
 	e := effects{
 		zero: -perReading, gain: -brake / gain, arm: brake,
@@ -194,13 +226,13 @@ func (b *budget) point(p raw, figures []float64) (_ Point, _ []float64, ok bool)
 		zero: e.zero * v, gain: e.gain * v, arm: e.arm * v,
 		radius: (e.radius + force) * v, speed: (e.speed + force) * v, base: e.base * v, parasitic: e.parasitic * v,
 	}
-	ownPower := loadOwn*v*v + speedOwn(force+parSlope*v, cell.BaseInertia*v)
+	ownPower := n.variance((force+parSlope*v)/v, cell.BaseInertia)*v*v + math.Pow(n.rate*v+force*a, 2)*n.time
 	out.UWheelPower = math.Sqrt(math.Max(ownPower, 0) + b.variance(e))
 	if !out.finite() {
 		return Point{}, figures, false
 	}
 	if fit := b.c.Loss; fit != nil && reaches(fit, v) {
-		b.engine(&out, loadOwn, speedOwn, &figures)
+		b.engine(&out, n, &figures)
 	}
 	return out, figures, true
 }
@@ -213,7 +245,7 @@ func (b *budget) point(p raw, figures []float64) (_ Point, _ []float64, ok bool)
 // which is in the coast-down's brake force too. F_cd comes from the coast-down
 // of mass M = M_base + M_coast with a mean brake force B: ∂F_cd/∂M_base =
 // (F_cd + B)/M.
-func (b *budget) engine(p *Point, loadOwn float64, speedOwn func(c1, c2 float64) float64, figures *[]float64) {
+func (b *budget) engine(p *Point, n noises, figures *[]float64) {
 	cell, fit := &b.r.in.Cell, b.c.Loss
 	v, a := p.Speed, p.Acceleration
 	mass := cell.BaseInertia + *b.r.in.Vehicle.RotatingMass
@@ -228,12 +260,13 @@ func (b *budget) engine(p *Point, loadOwn float64, speedOwn func(c1, c2 float64)
 	moving := mass*a + slowing
 	e := effects{gain: -arm / gain, arm: arm, radius: moving - arm, speed: moving, base: a + slowing/fit.Mass}
 	slope := fit.Loss.F1 + 2*fit.Loss.F2*v
-	own := math.Max(loadOwn+speedOwn(slope, mass), 0) + fit.U(v)*fit.U(v)
+	n.rate += (slope - cell.Parasitic.F1 - 2*cell.Parasitic.F2*v) * a
+	own := n.variance(slope, mass) + fit.U(v)*fit.U(v) + n.rate*n.rate*n.time
 	uForce := math.Sqrt(own + b.variance(e))
 
 	power := force * v
 	e = effects{gain: e.gain * v, arm: e.arm * v, radius: (e.radius + force) * v, speed: (e.speed + force) * v, base: e.base * v}
-	own = math.Max(loadOwn*v*v+speedOwn(force+slope*v, mass*v), 0) + math.Pow(fit.U(v)*v, 2)
+	own = n.variance((force+slope*v)/v, mass)*v*v + math.Pow(fit.U(v)*v, 2) + math.Pow(n.rate*v+force*a, 2)*n.time
 	uPower := math.Sqrt(own + b.variance(e))
 	torque, uTorque := power/p.EngineSpeed, uPower/p.EngineSpeed
 	if !b.r.logged {

@@ -20,7 +20,15 @@
 // power.
 //
 // Values and slopes at a grid point come from local cubics over the time around
-// it (channel.FitLocal), each channel on its own clock.
+// it (channel.FitLocal). Brake force and inertia force are not smoothed apart:
+// the slope is taken of the momentum
+//
+//	G(t) = M_base·v + ∫F_brake dt
+//
+// at once, so that a brake whose control hunts, and the speed that hunts with
+// it, cancel before the filter, which passes a value and a slope differently.
+// What is left to smooth is the tractive force, as slow as the engine's torque
+// curve; the window may then be a fixed share of the sweep (see windowShare).
 package powercurve
 
 import (

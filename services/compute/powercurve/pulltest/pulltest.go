@@ -26,6 +26,9 @@ type Pull struct {
 	Low, Accel, Bend  float64 // m/s, m/s², m/s³
 	Hold, Ramp, Coast float64 // s
 	Rate              float64 // Hz
+	// The brake's control hunts: dv/dt swings by Hunt, m/s², at HuntRate, Hz
+	// (whole swings in the ramp).
+	Hunt, HuntRate float64
 
 	Calibration loadcell.Calibration // true: readings are made with it
 
@@ -107,10 +110,17 @@ func (s *Pull) Sample() map[fleet.Channel]channel.Series {
 		case u <= s.Ramp:
 			v = s.Low + u*(s.Accel+u*s.Bend)
 			a := s.Accel + 2*u*s.Bend
+			if s.Hunt != 0 {
+				w := 2 * math.Pi * s.HuntRate
+				v += s.Hunt / w * math.Sin(w*u)
+				a += s.Hunt * math.Cos(w*u)
+			}
 			n, down = v*ratio, 1
 			brake = s.Power(n)/v - (s.Cell.BaseInertia+s.Car.RotatingMass)*a - total.At(v)
 		default:
-			v = (root*math.Tan(angle-root*(u-s.Ramp)/(2*mass)) - total.F1) / (2 * total.F2)
+			if x := angle - root*(u-s.Ramp)/(2*mass); x > math.Atan(total.F1/root) {
+				v = (root*math.Tan(x) - total.F1) / (2 * total.F2)
+			} // else it stands
 			n = math.Max(85, topSpeed*ratio-300*(u-s.Ramp))
 		}
 		turned += v / s.Rate
