@@ -12,7 +12,8 @@ import (
 //
 //	YYYY year · YY year of this century · MM month · MON month's English short
 //	name · DD day · hh hour · mm minute · ss second · f fraction of the second,
-//	any number of digits · ap am or pm · Z offset: Z, +02:00, +0200
+//	up to nine digits, its mark "." or "," alike · ap am or pm ·
+//	Z offset: Z, +02:00, +0200
 //
 // MM, DD, hh, mm and ss also take one digit. Anything else stands for itself.
 type pattern struct {
@@ -41,6 +42,7 @@ const (
 	pieceFraction
 	pieceHalf
 	pieceZone
+	pieceMark // of the fraction
 )
 
 var pieceNames = []struct {
@@ -69,6 +71,11 @@ next:
 		}
 		p.pieces = append(p.pieces, piece{literal: rest[0]})
 		rest = rest[1:]
+	}
+	for i := range p.pieces {
+		if q := &p.pieces[i]; i+1 < len(p.pieces) && p.pieces[i+1].kind == pieceFraction && (q.literal == '.' || q.literal == ',') {
+			q.kind = pieceMark
+		}
 	}
 	switch {
 	case !p.has[pieceHour] || !p.has[pieceMinute]:
@@ -111,6 +118,10 @@ func (p *pattern) parse(text []byte) (m moment, ok bool) {
 		switch q.kind {
 		case pieceLiteral:
 			if good = len(text) > 0 && text[0] == q.literal; good {
+				text = text[1:]
+			}
+		case pieceMark:
+			if good = len(text) > 0 && (text[0] == '.' || text[0] == ','); good {
 				text = text[1:]
 			}
 		case pieceYear:

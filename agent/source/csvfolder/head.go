@@ -93,15 +93,14 @@ func (m *Mapping) readHead(l *lines, name string) (*head, error) {
 	if m.Readings != nil {
 		anchors = append(anchors, m.Readings.Reading)
 	}
-	var widest string // of the lines seen, that with the most fields
-	widestLine := 0
+	var seen candidate
 	for {
 		if !f.headerRow && l.number == f.PreambleLines {
 			break
 		}
 		raw, _, err := l.next()
 		if err == io.EOF || (err == nil && f.headerRow && l.number > maxPreamble) {
-			return nil, m.noHeaderRow(h, anchors, widest, widestLine, l.number, err == io.EOF)
+			return nil, m.noHeaderRow(anchors, seen, l.number)
 		}
 		if err != nil {
 			return nil, err
@@ -116,9 +115,7 @@ func (m *Mapping) readHead(l *lines, name string) (*head, error) {
 				h.names, h.row = fields, l.number
 				break
 			}
-			if len(fields) > 1 && (widestLine == 0 || len(fields) > len(splitFields([]byte(widest), f.separator))) {
-				widest, widestLine = line, l.number
-			}
+			seen.note(fields, line, l.number, anchors, f.separator)
 		}
 		if f.Comment != "" {
 			line = strings.TrimPrefix(strings.TrimSpace(line), f.Comment)
@@ -188,29 +185,53 @@ func (h *head) note(line string, f *Format) {
 	}
 }
 
+// candidate is the line most like the header row that was looked for.
+type candidate struct {
+	line   int
+	fields []string
+	other  byte // the line is the header row with this separator
+}
+
+func (c *candidate) note(fields []string, line string, number int, anchors []string, separator byte) {
+	if c.other != 0 {
+		return
+	}
+	for _, other := range []byte{';', '\t', ',', '|'} {
+		if other == separator || strings.IndexByte(line, other) < 0 {
+			continue
+		}
+		cut := splitFields([]byte(line), other)
+		if slices.ContainsFunc(anchors, func(a string) bool { return slices.Contains(cut, a) }) {
+			*c = candidate{number, cut, other}
+			return
+		}
+	}
+	if len(fields) > 1 && len(fields) > len(c.fields) {
+		*c = candidate{line: number, fields: fields}
+	}
+}
+
 // noHeaderRow says why no header row was found.
-func (m *Mapping) noHeaderRow(h *head, anchors []string, widest string, widestLine, seen int, end bool) *Rejection {
-	if seen == 0 {
+func (m *Mapping) noHeaderRow(anchors []string, seen candidate, lines int) *Rejection {
+	if lines == 0 {
 		return emptyFile()
 	}
-	r := &Rejection{What: fmt.Sprintf("there is no header row: none of the first %d lines has a column named %s", min(seen, maxPreamble), quoted(anchors, " or ")),
+	r := &Rejection{What: fmt.Sprintf("there is no header row: none of the first %d lines has a column named %s", min(lines, maxPreamble), quoted(anchors, " or ")),
 		Mend: "export the column, or put the name the file uses into the mapping (samples.time.column, readings.reading)"}
-	if widestLine == 0 {
+	if seen.line == 0 {
 		return r
 	}
-	r.Line = widestLine
-	names := splitFields([]byte(widest), m.Format.separator)
-	r.What += fmt.Sprintf("; line %d has %s", widestLine, quoted(names, ", "))
+	r.Line = seen.line
+	r.What += fmt.Sprintf("; line %d has %s", seen.line, quoted(seen.fields, ", "))
+	if seen.other != 0 {
+		r.What += fmt.Sprintf(", separated by %q, while the mapping declares %q", seen.other, m.Format.separator)
+		r.Mend = fmt.Sprintf("set format.separator in the mapping to %q", seen.other)
+		return r
+	}
 	for _, a := range anchors {
-		for _, n := range names {
+		for _, n := range seen.fields {
 			if strings.EqualFold(a, n) {
 				r.Mend = fmt.Sprintf("write %s in the mapping as the file does: %s", show(a), show(n))
-			}
-		}
-		for _, other := range []byte{';', '\t', ',', '|'} {
-			if other != m.Format.separator && slices.Contains(splitFields([]byte(widest), other), a) {
-				r.What += fmt.Sprintf("; it is separated by %q, the mapping declares %q", other, m.Format.separator)
-				r.Mend = fmt.Sprintf("set format.separator in the mapping to %q", other)
 			}
 		}
 	}

@@ -347,6 +347,9 @@ func (m *Mapping) check(c *checker) {
 	if m.StartedAt != nil {
 		m.StartedAt.check(c, "$.started_at", shared("started_at"))
 	}
+	if m.Samples != nil {
+		m.Samples.check(c, m.Format.headerRow)
+	}
 	if len(m.Rules) == 0 {
 		c.add("$.rules", "there is no rule; give at least one that recognises a record")
 	}
@@ -369,11 +372,8 @@ func (m *Mapping) check(c *checker) {
 			c.add(p, "started_at has no from, and the time column has no dated format to take it from")
 		}
 	}
-	switch {
-	case samples && m.Samples == nil:
+	if samples && m.Samples == nil {
 		c.add("$.samples", "there are rules for pulls or coast-downs but no samples; say which column is which channel")
-	case m.Samples != nil:
-		m.Samples.check(c, m.Format.headerRow)
 	}
 	switch {
 	case checks && m.Readings == nil:

@@ -619,6 +619,7 @@ func (s *samplesReader) emit(ctx context.Context, l *lines, sink source.Sink) (*
 	s.midnight = false
 	var row int64
 	last := 0.0
+	full := false // some block is
 	for ; ; row++ {
 		if row&0xfff == 0 {
 			if err := ctx.Err(); err != nil {
@@ -668,9 +669,11 @@ func (s *samplesReader) emit(ctx context.Context, l *lines, sink source.Sink) (*
 			k.n++
 			if k.n == size {
 				close(j)
+				full = true
 			}
 		}
-		if len(group) > 1 {
+		if full {
+			full = false
 			if err := sink.Append(ctx, group...); err != nil {
 				return nil, &sinkError{err}
 			}
