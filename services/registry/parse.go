@@ -30,7 +30,7 @@ const (
 
 var exponent = regexp.MustCompile(`^[-+]?[0-9]+[eE][-+]?[0-9]+$`)
 
-var idPattern = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,39}$`)
+var idPattern = regexp.MustCompile(`^[a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?$`)
 
 // Parse reads a registry file. file is its name, for the problems; now is from
 // when the entries hold when the file does not say. When there is any problem
@@ -330,7 +330,7 @@ func entries[T any](r *reader, kind Kind, section ast.Node, fields []field[T], e
 	for _, p := range pairs {
 		where := fmt.Sprintf("%s %q", kind, p.key)
 		if !idPattern.MatchString(p.key) {
-			r.problem(p.line, fmt.Sprintf("%s: this is not an id", where), "use 1 to 40 of a to z, 0 to 9 and hyphen, not beginning with a hyphen")
+			r.problem(p.line, fmt.Sprintf("%s: this is not an id", where), "use 1 to 40 of a to z, 0 to 9 and hyphen, no hyphen first or last")
 		}
 		var entry T
 		at := place{line: p.line, keys: map[string]int{}, all: map[string]int{}}

@@ -126,6 +126,7 @@ func TestSmallProblems(t *testing.T) {
 		{"merge", "sites:\n  a:\n    <<: {name: A}\n    latitude_deg: 1\n    height_m: 1\n", `f:3: site "a": merge keys`},
 		{"long text", "sites:\n  a: {name: " + strings.Repeat("é", 201) + ", latitude_deg: 1, height_m: 1}\n", "f:2: site \"a\": name has 201 letters"},
 		{"far date", "effective_from: 9999-01-01\n", "f:1: the file: effective_from is 9999-01-01"},
+		{"hyphen last", "sites:\n  a-: {name: A, latitude_deg: 1, height_m: 1}\n", "this is not an id"},
 		{"long id", "sites:\n  " + strings.Repeat("a", 41) + ": {name: A, latitude_deg: 1, height_m: 1}\n", "this is not an id"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -156,7 +157,7 @@ func TestRenderGolden(t *testing.T) {
 // drawn makes any registry within the limits of the tables.
 func drawn(t *rapid.T) fleet.Registry {
 	between := func(name string, low, high float64) float64 { return rapid.Float64Range(low, high).Draw(t, name) }
-	id := rapid.StringMatching(`[a-z0-9][a-z0-9-]{0,20}`)
+	id := rapid.StringMatching(`[a-z0-9]([a-z0-9-]{0,20}[a-z0-9])?`)
 	name := rapid.StringMatching(`[A-Za-z0-9'":#äß→💡&*!%@{}\[\]\\ -]{0,20}[a-z]`)
 	name = rapid.Map(name, strings.TrimSpace)
 	r := newRegistry()
