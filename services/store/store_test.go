@@ -9,6 +9,7 @@ import (
 	"reflect"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -803,48 +804,53 @@ func TestAcknowledgedSurvivesKill(t *testing.T) {
 	sup := storetest.Engine(t)
 	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
 	defer cancel()
-	const kills = 3
 	starts := sup.Starts()
-	done := make(chan struct{})
+	const kills, between = 3, 10
+	var acked, failures atomic.Int64
+	written := make(chan error, 1)
 	go func() {
-		defer close(done)
-		for n := range kills {
-			time.Sleep(150 * time.Millisecond)
-			storetest.KillEngine(t)
-			storetest.AwaitEngine(t, starts+n+1)
+		for acked.Load() < (kills+1)*between {
+			n := acked.Load()
+			err := s.Append(ctx, whole(fmt.Sprintf("k%06d", n), start.Add(time.Duration(n)*time.Minute)))
+			switch {
+			case err == nil:
+				acked.Add(1)
+			case errors.Is(err, store.ErrUnavailable) && ctx.Err() == nil:
+				failures.Add(1)
+				time.Sleep(time.Millisecond)
+			default:
+				written <- fmt.Errorf("append: %w, want ErrUnavailable", err)
+				return
+			}
 		}
+		written <- nil
 	}()
-	acked, failures := 0, 0
-	for running := true; running || acked < 20; {
-		select {
-		case <-done:
-			running = false
-		default:
+	for n := range kills {
+		for acked.Load() < int64((n+1)*between) && ctx.Err() == nil {
+			time.Sleep(time.Millisecond)
 		}
-		batch := whole(fmt.Sprintf("k%06d", acked), start.Add(time.Duration(acked)*time.Minute))
-		err := s.Append(ctx, batch)
-		switch {
-		case err == nil:
-			acked++
-		case errors.Is(err, store.ErrUnavailable):
-			failures++
-		default:
-			t.Fatalf("Append: %v, want ErrUnavailable", err)
-		}
+		storetest.KillEngine(t)
+		storetest.AwaitEngine(t, starts+n+1)
 	}
-	if failures == 0 {
+	if err := <-written; err != nil {
+		t.Fatal(err)
+	}
+	if failures.Load() == 0 {
 		t.Error("no append failed: the engine was not killed while it was written")
 	}
-	t.Logf("%d acknowledged, %d failures", acked, failures)
+	total := int(acked.Load())
+	t.Logf("%d acknowledged, %d failures", total, failures.Load())
 	pulls, err := s.ListCompletePulls(ctx, time.Time{}, "", 1_000_000)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(pulls) != acked {
-		t.Errorf("%d pulls are there, %d were acknowledged", len(pulls), acked)
+	// A pull that was written whole but not acknowledged was appended again under
+	// the same id.
+	if len(pulls) != total {
+		t.Errorf("%d pulls are there, %d were acknowledged", len(pulls), total)
 	}
 	var want []fleet.PullID
-	for n := range acked {
+	for n := range total {
 		want = append(want, fleet.PullID(fmt.Sprintf("k%06d", n)))
 	}
 	raw, err := s.ReadPulls(ctx, want)
