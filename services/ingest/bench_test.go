@@ -16,6 +16,7 @@ import (
 
 	pb "rollcall/proto/rollcall/v1"
 	"rollcall/services/fleet"
+	"rollcall/services/rpc"
 	"rollcall/services/store"
 	"rollcall/services/store/storetest"
 	"rollcall/services/wire"
@@ -143,9 +144,10 @@ func BenchmarkDirect(b *testing.B) {
 // BenchmarkIngest sends pulls over loopback gRPC from one stream in this
 // process, and counts them when their answers are in.
 func BenchmarkIngest(b *testing.B) {
-	for _, samples := range []int{1500, 10000} {
-		b.Run(fmt.Sprintf("samples=%d", samples), func(b *testing.B) {
-			s := start(b, storetest.Open(b), nil)
+	for _, shape := range []struct{ samples, committers int }{{1500, 1}, {1500, 2}, {10000, 1}, {10000, 2}} {
+		samples := shape.samples
+		b.Run(fmt.Sprintf("samples=%d/committers=%d", samples, shape.committers), func(b *testing.B) {
+			s := start(b, storetest.Open(b), func(c *Config, _ *rpc.Config) { c.Committers = shape.committers })
 			pulls := newBenchPulls(samples)
 			conn, err := grpc.NewClient("passthrough:///"+s.address, grpc.WithTransportCredentials(insecure.NewCredentials()))
 			if err != nil {

@@ -72,7 +72,7 @@ type Config struct {
 // DefaultConfig returns the configuration used when nothing is said.
 func DefaultConfig() Config {
 	return Config{
-		QueueBytes: 64 << 20, BatchBytes: 16 << 20, Linger: 3 * time.Millisecond, Committers: 2, CommitTimeout: 30 * time.Second,
+		QueueBytes: 64 << 20, BatchBytes: 16 << 20, Linger: 3 * time.Millisecond, Committers: 1, CommitTimeout: 30 * time.Second,
 		RecentBytes: 64 << 20, RetryAfter: time.Second, ClockTolerance: 2 * time.Second, Ahead: 1024,
 	}
 }

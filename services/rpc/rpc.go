@@ -106,16 +106,16 @@ const RetryAfter = time.Second
 // answer which call ran out of time.
 const reportMargin = 20 * time.Millisecond
 
-// Windows of HTTP/2 flow control. One stream carries a whole cell's backlog,
-// so a stream's window is most of its connection's. Larger than the bandwidth
-// times delay of any link a site has (1 Gbit/s × 30 ms = 3.75 MB), small
-// enough that a thousand idle agents cost nothing and a thousand busy ones are
-// bounded.
+// Windows of HTTP/2 flow control, fixed: one connection carries one agent's
+// stream. They bound what a service that does not keep up holds for each
+// agent (a thousand of them: 512 MB), and give each 17 MB/s over a link of
+// 30 ms. Without them a window would start at 64 KB and grow by estimates that
+// a stream waiting for the store misleads.
 const (
-	streamWindow     = 4 << 20
-	connectionWindow = 4 << 20
-	readBuffer       = 256 << 10
-	writeBuffer      = 64 << 10
+	streamWindow     = 512 << 10
+	connectionWindow = 512 << 10
+	readBuffer       = 64 << 10
+	writeBuffer      = 32 << 10
 )
 
 // Server is a gRPC server that is not listening yet. Register services on it
