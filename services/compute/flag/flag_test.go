@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
 	"reflect"
 	"slices"
 	"strings"
@@ -114,7 +115,8 @@ var faultCases = []faultCase{
 // and air, and zero and drag, are hardly or not separable: there only the
 // probabilities' honesty is asked.
 func TestCause(t *testing.T) {
-	const n, weeks = 6, 24
+	const weeks = 24
+	n := drifttest.Fleets(t, os.Getenv("ROLLCALL_FLEETS"), 6)
 	right, flagged := 0, 0
 	var honest, claimed float64
 	alone := 0

@@ -6,11 +6,29 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"strconv"
 	"time"
 
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
 )
+
+// Fleets returns how many fleets a truth test simulates: standard, a quarter of
+// it under the race detector, or what ask says where it is not empty (the environment's
+// ROLLCALL_FLEETS).
+func Fleets(t interface{ Fatal(...any) }, ask string, standard int) int {
+	if ask != "" {
+		n, err := strconv.Atoi(ask)
+		if err != nil || n < 1 {
+			t.Fatal("ROLLCALL_FLEETS must be a positive number")
+		}
+		return n
+	}
+	if RaceDetector {
+		return max(1, standard/4)
+	}
+	return standard
+}
 
 // Start is the Monday of week 0.
 var Start = time.Date(2024, 1, 1, 8, 0, 0, 0, time.UTC)
