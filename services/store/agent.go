@@ -21,9 +21,10 @@ type HeartbeatRow struct {
 	AgentVersion     string     `ch:"agent_version"`
 }
 
-var selectLatestHeartbeats = "SELECT " + columnsOf[HeartbeatRow]() + " FROM heartbeats FINAL ORDER BY cell_id, sent_at DESC LIMIT 1 BY cell_id LIMIT 100000"
+var selectLatestHeartbeats = "SELECT " + columnsOf[HeartbeatRow]() + " FROM latest_heartbeats FINAL LIMIT 1000000"
 
-// LatestHeartbeats returns each cell's newest heartbeat.
+// LatestHeartbeats returns each cell's newest heartbeat, by the time it was
+// received.
 func (s *Store) LatestHeartbeats(ctx context.Context) (map[fleet.CellID]HeartbeatRow, error) {
 	rows, err := selectRows[HeartbeatRow](ctx, s, selectLatestHeartbeats)
 	if err != nil {
@@ -46,6 +47,21 @@ type RefusalRow struct {
 	Field     string    `ch:"field"`
 	Reason    string    `ch:"reason"`
 	SizeBytes uint64    `ch:"size_bytes"`
+}
+
+var selectHeartbeats = "SELECT " + columnsOf[HeartbeatRow]() + ` FROM heartbeats FINAL
+WHERE received_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND received_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
+	AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id))
+ORDER BY received_at DESC, cell_id LIMIT {limit:UInt64}`
+
+// ListHeartbeats returns heartbeats, newest first by the time they were
+// received. The filter's car does not narrow.
+func (s *Store) ListHeartbeats(ctx context.Context, f Filter) ([]HeartbeatRow, error) {
+	rows, err := selectRows[HeartbeatRow](ctx, s, selectHeartbeats, f.args()...)
+	if err != nil {
+		return nil, fmt.Errorf("list heartbeats: %w", err)
+	}
+	return rows, nil
 }
 
 var selectRefusals = "SELECT " + columnsOf[RefusalRow]() + ` FROM refusals FINAL

@@ -22,7 +22,7 @@
 //
 // Append returns nil when every row is on disk: each insert is synced with its
 // folder (fsync_after_insert, fsync_part_directory), and so are merged parts of
-// raw tables. A pull's end is inserted last, so whoever sees the end can read
+// raw tables. Heartbeats alone are not synced. A pull's end is inserted last, so whoever sees the end can read
 // all its blocks.
 //
 // # Errors

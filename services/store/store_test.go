@@ -153,19 +153,13 @@ func TestRoundTrip(t *testing.T) {
 			func(ctx context.Context) ([]store.CheckRow, error) { return s.ListChecks(ctx, all) })
 	})
 	t.Run("heartbeats", func(t *testing.T) {
+		// Old ones are dropped: these are new.
 		now := time.Now().UTC()
 		roundTrip(t, func(r *store.HeartbeatRow) { r.ReceivedAt = now },
 			func(ctx context.Context, rows []store.HeartbeatRow) error {
 				return s.Append(ctx, store.Batch{Heartbeats: rows})
 			},
-			func(ctx context.Context) ([]store.HeartbeatRow, error) {
-				latest, err := s.LatestHeartbeats(ctx)
-				var got []store.HeartbeatRow
-				for _, row := range latest {
-					got = append(got, row)
-				}
-				return got, err
-			})
+			func(ctx context.Context) ([]store.HeartbeatRow, error) { return s.ListHeartbeats(ctx, all) })
 	})
 	t.Run("refusals", func(t *testing.T) {
 		roundTrip(t, nil,
@@ -562,6 +556,97 @@ func TestReplaceHidesWhatIsGone(t *testing.T) {
 		if got != step.want {
 			t.Errorf("after replacing: %q, want %q", got, step.want)
 		}
+	}
+}
+
+func TestLatestHeartbeats(t *testing.T) {
+	s := storetest.Open(t)
+	ctx := t.Context()
+	now := time.Now().UTC().Truncate(time.Second)
+	beat := func(cell string, received, sent time.Duration, spool uint64) store.HeartbeatRow {
+		return store.HeartbeatRow{CellID: cell, ReceivedAt: now.Add(received), SentAt: now.Add(sent), SpoolMessages: spool, SpoolOldestAt: ptr(now)}
+	}
+	for _, rows := range [][]store.HeartbeatRow{
+		{beat("bath-1", -3*time.Minute, 0, 1), beat("york-1", -time.Minute, 0, 2)},
+		// An agent whose clock is a century ahead, then right again; and one that comes late.
+		{beat("bath-1", -2*time.Minute, 100*365*24*time.Hour, 3), beat("york-1", -2*time.Minute, 0, 4)},
+		{beat("bath-1", -time.Minute, 0, 5)},
+	} {
+		if err := s.Append(ctx, store.Batch{Heartbeats: rows}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	latest, err := s.LatestHeartbeats(ctx)
+	want := map[fleet.CellID]store.HeartbeatRow{"bath-1": beat("bath-1", -time.Minute, 0, 5), "york-1": beat("york-1", -time.Minute, 0, 2)}
+	if err != nil || cmp.Diff(want, latest) != "" {
+		t.Errorf("LatestHeartbeats: %v\n%s", err, cmp.Diff(want, latest))
+	}
+	listed, err := s.ListHeartbeats(ctx, store.Filter{Cells: []fleet.CellID{"bath-1"}, From: now.Add(-2 * time.Minute)})
+	if got := ids(listed, func(r store.HeartbeatRow) string { return fmt.Sprint(r.SpoolMessages) }); err != nil || got != "5 3" {
+		t.Errorf("ListHeartbeats: %q, %v", got, err)
+	}
+}
+
+// A time that was never set is stored as 1970.
+func TestZeroTime(t *testing.T) {
+	s := storetest.Open(t)
+	if err := s.WriteCurves(t.Context(), []store.CurveRow{{PullID: "z", StartedAt: start}}); err != nil {
+		t.Fatal(err)
+	}
+	row, _, err := s.ReadCurve(t.Context(), "z")
+	if err != nil || !row.RegistryEffectiveAt.Equal(time.Unix(0, 0)) {
+		t.Errorf("registry_effective_at = %v, %v, want 1970", row.RegistryEffectiveAt, err)
+	}
+}
+
+func TestReadSessions(t *testing.T) {
+	s := storetest.Open(t)
+	ctx := t.Context()
+	curve := func(pull, session string, at time.Time) store.CurveRow {
+		return store.CurveRow{PullID: pull, CellID: "bath-1", CarID: "ref-a", Kind: 1, Session: session, StartedAt: at}
+	}
+	weeks := func(n int) time.Time { return start.AddDate(0, 0, 7*n) }
+	customer := curve("c", "", weeks(20))
+	customer.CarID = ""
+	if err := s.WriteCurves(ctx, []store.CurveRow{
+		curve("a1", "w0", weeks(0)), curve("a2", "w0", weeks(0)), // whole
+		curve("b1", "w1", weeks(1)), curve("b2", "w1", weeks(1)), // one pull is not in its run
+		curve("d1", "w2", weeks(2)),   // no run
+		curve("e1", "w20", weeks(20)), // whole, but new
+		customer,
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.WriteRuns(ctx, []store.RunRow{
+		{RunID: "r0", CellID: "bath-1", CarID: "ref-a", Session: "w0", PullIDs: []string{"a2"}, LeftOutIDs: []string{"a1"}, StartedAt: weeks(0)},
+		{RunID: "r1", CellID: "bath-1", CarID: "ref-a", Session: "w1", PullIDs: []string{"b1"}, StartedAt: weeks(1)},
+		{RunID: "r20", CellID: "bath-1", CarID: "ref-a", Session: "w20", PullIDs: []string{"e1"}, StartedAt: weeks(20)},
+	}); err != nil {
+		t.Fatal(err)
+	}
+	rows, err := s.ReadSessions(ctx)
+	if got := ids(rows, func(r store.SessionRow) string { return r.Session }); err != nil || got != "w1 w2 w20" {
+		t.Errorf("ReadSessions: %q, %v", got, err)
+	}
+}
+
+func TestLatestCheckResults(t *testing.T) {
+	s := storetest.Open(t)
+	ctx := t.Context()
+	var rows []store.CheckResultRow
+	for i := range 8 {
+		rows = append(rows, store.CheckResultRow{CheckID: fmt.Sprint("k", i), CellID: fmt.Sprint("c", i%2), Kind: uint8(1 + i/2%2), PerformedAt: start.Add(time.Duration(i) * time.Hour)})
+	}
+	if err := s.WriteCheckResults(ctx, rows); err != nil {
+		t.Fatal(err)
+	}
+	latest, err := s.ReadCheckResultsLatest(ctx, store.Filter{})
+	if got := ids(latest, func(r store.CheckResultRow) string { return r.CheckID }); err != nil || got != "k4 k6 k5 k7" {
+		t.Errorf("latest: %q, %v", got, err)
+	}
+	latest, err = s.ReadCheckResultsLatest(ctx, store.Filter{Cells: []fleet.CellID{"c1"}})
+	if got := ids(latest, func(r store.CheckResultRow) string { return r.CheckID }); err != nil || got != "k5 k7" {
+		t.Errorf("latest of a cell: %q, %v", got, err)
 	}
 }
 

@@ -1,6 +1,7 @@
 -- How each cell's agent is. Kept for a time only.
 -- Rows a day: 2880 a cell at one in 30 s.
--- Sort key: serves the latest of each cell, and one cell's history.
+-- Sort key: serves one cell's history. Times are the service's: an agent's clock
+-- may be anything, and must neither make partitions nor keep rows for ever.
 -- Not synced to disk: a lost minute of heartbeats is of no consequence.
 CREATE TABLE IF NOT EXISTS heartbeats
 (
@@ -15,7 +16,7 @@ CREATE TABLE IF NOT EXISTS heartbeats
     agent_version LowCardinality(String)
 )
 ENGINE = ReplacingMergeTree
-PARTITION BY toYYYYMM(sent_at)
-ORDER BY (cell_id, sent_at)
+PARTITION BY toYYYYMM(received_at)
+ORDER BY (cell_id, received_at)
 TTL toDateTime(received_at) + INTERVAL {{.HeartbeatDays}} DAY
 COMMENT 'How each cell''s agent is'
