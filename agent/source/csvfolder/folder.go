@@ -191,7 +191,8 @@ func (f *Folder) Run(ctx context.Context, sink source.Sink) error {
 				continue
 			}
 			name := filepath.Base(e.Name)
-			if name != doneFolder && name != rejectedFolder && !f.mapping.skips(name) && !e.Has(fsnotify.Remove) && !e.Has(fsnotify.Chmod) {
+			// A file renamed into the folder is a Create too.
+			if (e.Has(fsnotify.Create) || e.Has(fsnotify.Write)) && name != doneFolder && name != rejectedFolder && !f.mapping.skips(name) {
 				sooner(f.config.Debounce)
 			}
 		case err, ok := <-failures:

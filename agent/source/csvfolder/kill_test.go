@@ -1,5 +1,3 @@
-//go:build unix
-
 package csvfolder
 
 import (
@@ -10,7 +8,6 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strconv"
-	"syscall"
 	"testing"
 	"time"
 
@@ -45,7 +42,14 @@ func (j *journal) Append(_ context.Context, requests ...*rollcallv1.StreamReques
 		return err
 	}
 	if j.kill--; j.kill == 0 {
-		return syscall.Kill(os.Getpid(), syscall.SIGKILL)
+		self, err := os.FindProcess(os.Getpid())
+		if err != nil {
+			return err
+		}
+		if err := self.Kill(); err != nil {
+			return err
+		}
+		select {} // until it is dead
 	}
 	return nil
 }
