@@ -197,7 +197,9 @@ func reasonIn(text string) string {
 // print writes the report for people.
 func (r Report) print(out io.Writer, now time.Time) error {
 	var b strings.Builder
-	line := func(name, format string, a ...any) { fmt.Fprintf(&b, "%-10s "+format+"\n", append([]any{name}, a...)...) }
+	line := func(name, format string, a ...any) {
+		fmt.Fprintf(&b, "%-10s "+format+"\n", append([]any{name}, a...)...)
+	}
 	line("cell", "%s, agent %s, process %d, started %s", r.Cell, r.Version, r.Process, clock(r.StartedAt))
 	state := "running"
 	if r.Stopped {
