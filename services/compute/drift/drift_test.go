@@ -42,7 +42,7 @@ func fleets(t testing.TB, standard int) int {
 // weeks than its mean run length says, which explains 0.09 over two years.
 func TestNoFault(t *testing.T) {
 	const weeks = 104
-	n := fleets(t, 4)
+	n := fleets(t, 3)
 	flags, cellYears := 0, 0.0
 	var sum, sq, lag, judged float64
 	covered, estimates := 0.0, 0.0
@@ -129,7 +129,7 @@ func TestFaultFound(t *testing.T) {
 		{"ramp 0.2 % a week", func(w int) float64 { return 0.002 * float64(w-at+1) }, 9, 0.9},
 		{"ramp 0.1 % a week", func(w int) float64 { return -0.001 * float64(w-at+1) }, 13, 0.9},
 	}
-	n := fleets(t, 6)
+	n := fleets(t, 4)
 	found, delay, others := make([]int, len(cases)), make([]int, len(cases)), make([]int, len(cases))
 	for seed := range uint64(n) {
 		f := drifttest.Default(weeks, 500+seed)
@@ -218,7 +218,7 @@ func TestBadCellLeavesOthers(t *testing.T) {
 // cells it visits are not found to drift.
 func TestTiredCar(t *testing.T) {
 	const weeks = 26
-	n := fleets(t, 4)
+	n := fleets(t, 3)
 	carFound, otherCars, cells := 0, 0, 0
 	covered := 0
 	for seed := range uint64(n) {

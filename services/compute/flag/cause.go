@@ -337,7 +337,7 @@ func (d *decider) gather(f *Flag, cell fleet.Cell, until time.Time) *evidence {
 		}
 	}
 	from := f.FirstEvidenceAt
-	ev.direct4(d, f.Cell, cell, epochStart, from, until)
+	ev.observe(d, f.Cell, cell, epochStart, from, until)
 	return ev
 }
 
@@ -374,10 +374,10 @@ func (ev *evidence) put(x element, variance float64) {
 	ev.direct = append(ev.direct, variance)
 }
 
-// direct4 adds the direct observations: gain, zero, parasitic loss, air. Each
+// observe adds the direct observations: gain, zero, parasitic loss, air. Each
 // is the mean since the first evidence, less the mean before it in the epoch
 // where there is one: what was there before the change is not the change.
-func (ev *evidence) direct4(d *decider, id fleet.CellID, cell fleet.Cell, epoch, from, until time.Time) {
+func (ev *evidence) observe(d *decider, id fleet.CellID, cell fleet.Cell, epoch, from, until time.Time) {
 	type seen struct {
 		sum, u2 float64
 		n       int
