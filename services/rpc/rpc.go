@@ -147,7 +147,6 @@ func New(config Config, log *zap.Logger, metrics prometheus.Registerer) (*Server
 		grpc.InitialConnWindowSize(connectionWindow),
 		grpc.ReadBufferSize(readBuffer),
 		grpc.WriteBufferSize(writeBuffer),
-		grpc.SharedWriteBuffer(true),
 		grpc.KeepaliveParams(keepalive.ServerParameters{Time: 30 * time.Second, Timeout: 15 * time.Second}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 10 * time.Second, PermitWithoutStream: true}),
 		grpc.ConnectionTimeout(20 * time.Second),
