@@ -109,7 +109,7 @@ func records(b []byte) []int {
 
 // TestTornTail cuts the last segment at every byte: rule 1.
 func TestTornTail(t *testing.T) {
-	const n = 12
+	const n = 6
 	c, files := pristine(t, n)
 	name := segmentName(1)
 	whole := files[name]

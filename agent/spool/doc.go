@@ -77,7 +77,9 @@
 //     delivered: the next good one is found by its checksum and sequence
 //     number. The missing numbers are a Gap. When the good records have been
 //     acknowledged the file is renamed .bad instead of deleted; a file with no
-//     good record at all is renamed at once.
+//     good record at all is renamed at once. (A loss of power that left a later
+//     part of an unfinished group on the disk and not an earlier one looks the
+//     same; then the gap names numbers that Append never returned.)
 //   - After a failed fsync the segment is given up at what was durable before,
 //     and the group is written again to a new segment under the same numbers;
 //     the end of the old one, which may or may not be on the disk, is ignored:

@@ -48,7 +48,6 @@ type service struct {
 	samples    map[string]uint64
 	heartbeats int
 	values     int
-	bytes      int
 	discard    bool // count bytes and values only
 }
 
@@ -101,8 +100,13 @@ func (s *service) take(m *pb.StreamRequest) {
 
 func startService(t testing.TB) (*service, string) {
 	t.Helper()
+	return startServiceAt(t, "127.0.0.1:0")
+}
+
+func startServiceAt(t testing.TB, address string) (*service, string) {
+	t.Helper()
 	s := &service{counts: map[string]int{}, ends: map[string]*pb.PullEnd{}, samples: map[string]uint64{}}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+	l, err := net.Listen("tcp", address)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -363,6 +367,44 @@ func TestKilledAgent(t *testing.T) {
 	stop()
 	s.wantWhole(t, n, false)
 	t.Logf("%d files through %d kills", n, kills)
+}
+
+// TestFullSpool: without a link the spool fills up; files stay in the folder,
+// the alarm says so, and everything arrives when the link is there.
+func TestFullSpool(t *testing.T) {
+	dir := t.TempDir()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	address := l.Addr().String()
+	l.Close() // Nobody answers there for now.
+	file, c := writeConfig(t, dir, address)
+	t.Setenv("ROLLCALL_SPOOL_MAX_BYTES", "300000")
+	n := simulate(t, c.Folder, 1, 1)
+	stop := background(t, file)
+	var st Status
+	waitFor(t, "a full spool", func() bool {
+		st, err = readStatus(c.StateDir)
+		return err == nil && st.Spool.Full
+	})
+	if st.Spool.Bytes > 300000 || st.Folder.Waiting == 0 || st.Link.Connected {
+		t.Errorf("%+v", st)
+	}
+	code, out, _ := command(t, "status", "--config", file)
+	if code != 1 || !strings.Contains(out, "Spool full") || !strings.Contains(out, "nothing was dropped") || !strings.Contains(out, "link       down") {
+		t.Errorf("status: %d\n%s", code, out)
+	}
+	s, _ := startServiceAt(t, address)
+	waitFor(t, "everything taken and sent", func() bool {
+		st, err = readStatus(c.StateDir)
+		return err == nil && int(st.Folder.Done) == n && st.Spool.Messages == 0
+	})
+	if len(st.Alarms) != 0 {
+		t.Errorf("alarms stand: %+v", st.Alarms)
+	}
+	stop()
+	s.wantWhole(t, n, false)
 }
 
 func TestStale(t *testing.T) {
