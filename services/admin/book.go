@@ -112,3 +112,14 @@ func (b *Book) EffectiveAt(cell fleet.CellID, t time.Time) time.Time {
 	}
 	return at
 }
+
+// Turns returns the times from which another registry holds, rising.
+func (b *Book) Turns() []time.Time {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	out := make([]time.Time, len(b.turns))
+	for i, t := range b.turns {
+		out[i] = t.at
+	}
+	return out
+}

@@ -26,7 +26,7 @@ func (p *Pipeline) checksRoom(ctx context.Context) error {
 		}
 		return err
 	}
-	touched := map[fleet.CellID]bool{}
+	touched := map[fleet.CellID][]flag.Check{}
 	for _, id := range ids {
 		row, found, err := p.store.ReadCheck(ctx, id)
 		if err != nil {
@@ -36,16 +36,22 @@ func (p *Pipeline) checksRoom(ctx context.Context) error {
 			continue
 		}
 		c := row.Check()
-		touched[c.Cell] = true
-		if !slices.ContainsFunc(p.checks[c.Cell], func(k flag.Check) bool { return k.Check.ID == id }) {
-			p.checks[c.Cell] = append(p.checks[c.Cell], flag.Check{Check: c})
+		all, ok := touched[c.Cell]
+		if !ok {
+			p.known.Lock()
+			all = slices.Clone(p.checks[c.Cell])
+			p.known.Unlock()
 		}
+		if !slices.ContainsFunc(all, func(k flag.Check) bool { return k.Check.ID == id }) {
+			all = append(all, flag.Check{Check: c})
+		}
+		touched[c.Cell] = all
 	}
 	var rows []store.CheckResultRow
 	var again []store.Filter
-	for _, cell := range keys(touched) {
+	for _, cell := range keysOf(touched) {
 		before := p.calibrations[cell]
-		rows = append(rows, p.judgeCell(cell)...)
+		rows = append(rows, p.judgeCell(cell, touched[cell])...)
 		if from, changed := firstDifference(before, p.calibrations[cell]); changed {
 			again = append(again, store.Filter{Cells: []fleet.CellID{cell}, From: from, Limit: everything})
 		}
@@ -59,14 +65,14 @@ func (p *Pipeline) checksRoom(ctx context.Context) error {
 		}
 	}
 	p.metrics.checks.Add(float64(len(ids)))
-	p.touchFleet()
+	p.touchFleet(p.config.FleetDelay)
 	return nil
 }
 
-// judgeCell judges every check of a cell in the order of time, each under the
-// calibration in force before it, and returns their rows.
-func (p *Pipeline) judgeCell(cell fleet.CellID) []store.CheckResultRow {
-	checks := p.checks[cell]
+// judgeCell judges all the checks of a cell in the order of time, each under the
+// calibration in force before it, and returns their rows. checks become the
+// pipeline's.
+func (p *Pipeline) judgeCell(cell fleet.CellID, checks []flag.Check) []store.CheckResultRow {
 	slices.SortFunc(checks, func(a, b flag.Check) int {
 		if c := a.Check.PerformedAt.Compare(b.Check.PerformedAt); c != 0 {
 			return c
@@ -94,6 +100,9 @@ func (p *Pipeline) judgeCell(cell fleet.CellID) []store.CheckResultRow {
 		}
 	}
 	p.calibrations[cell] = epochs
+	p.known.Lock()
+	p.checks[cell], p.epochs[cell] = checks, epochs
+	p.known.Unlock()
 	return rows
 }
 

@@ -1,25 +1,74 @@
 package pipeline
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"maps"
+	"reflect"
 	"slices"
-	"strings"
 	"time"
 
 	"rollcall/services/compute/drift"
 	"rollcall/services/compute/flag"
+	"rollcall/services/compute/loadcell"
 	"rollcall/services/compute/lookback"
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
 	"rollcall/services/store"
 )
 
+// snapshot is what the fleet is compared from besides the runs.
+type snapshot struct {
+	checks     []flag.Check
+	coastDowns []flag.CoastDown
+	epochs     map[fleet.CellID][]loadcell.Calibration
+	dirty      []refrun.Session
+}
+
+// take returns what is known now and counts the sessions as assembled.
+func (p *Pipeline) take() snapshot {
+	p.known.Lock()
+	defer p.known.Unlock()
+	s := snapshot{epochs: maps.Clone(p.epochs)}
+	for _, cell := range keysOf(p.checks) {
+		s.checks = append(s.checks, p.checks[cell]...)
+	}
+	for _, id := range keysOf(p.coastDowns) {
+		s.coastDowns = append(s.coastDowns, p.coastDowns[id])
+	}
+	for session := range p.dirty {
+		s.dirty = append(s.dirty, session)
+	}
+	slices.SortFunc(s.dirty, func(a, b refrun.Session) int {
+		return cmp.Or(cmp.Compare(a.Cell, b.Cell), cmp.Compare(a.Car, b.Car), cmp.Compare(a.Name, b.Name))
+	})
+	p.dirty = map[refrun.Session]bool{}
+	p.fleetDue = time.Time{}
+	return s
+}
+
+// giveBack undoes take.
+func (p *Pipeline) giveBack(s snapshot) {
+	p.known.Lock()
+	for _, session := range s.dirty {
+		p.dirty[session] = true
+	}
+	p.known.Unlock()
+	p.touchFleet(0)
+}
+
 // fleetRoom assembles the runs whose curves changed, follows the fleet, decides
 // the flags and looks back.
-func (p *Pipeline) fleetRoom(ctx context.Context) error {
+func (p *Pipeline) fleetRoom(ctx context.Context) (err error) {
 	began := time.Now()
-	if err := p.assemble(ctx); err != nil {
+	known := p.take()
+	defer func() {
+		if err != nil {
+			p.giveBack(known)
+		}
+	}()
+	if err := p.assemble(ctx, known); err != nil {
 		return err
 	}
 	closings, err := p.closings(ctx)
@@ -27,17 +76,13 @@ func (p *Pipeline) fleetRoom(ctx context.Context) error {
 		return err
 	}
 	registry := p.registry.At(time.Unix(1<<40, 0))
-	var checks []flag.Check
-	for _, cell := range keysOf(p.checks) {
-		checks = append(checks, p.checks[cell]...)
-	}
-	history := drift.History{Restarts: flag.Restarts(checks, closings, registry.Cells)}
+	history := drift.History{Restarts: append(flag.Restarts(known.checks, closings, registry.Cells), p.registryRestarts()...)}
 	for _, id := range keysOf(p.runs) {
 		history.Runs = append(history.Runs, p.runs[id])
 	}
 	if p.follower == nil {
 		if p.follower, err = drift.NewFollower(p.config.Drift); err != nil {
-			return err
+			return fmt.Errorf("follow the fleet: %w", err)
 		}
 	}
 	followed, err := p.follower.Follow(history)
@@ -45,17 +90,15 @@ func (p *Pipeline) fleetRoom(ctx context.Context) error {
 		return fmt.Errorf("follow the fleet: %w", err)
 	}
 	in := flag.Input{
-		Steps: followed.Steps, Checks: checks, Airs: flag.CompareAirs(history.Runs), Cells: registry.Cells, Closings: closings,
-	}
-	for _, id := range keysOf(p.coastDowns) {
-		in.CoastDowns = append(in.CoastDowns, p.coastDowns[id])
+		Steps: followed.Steps, Checks: known.checks, CoastDowns: known.coastDowns, Airs: flag.CompareAirs(history.Runs),
+		Cells: registry.Cells, Closings: closings,
 	}
 	flags := flag.Decide(in, p.config.Flag)
 
 	var flagRows []store.FlagRow
 	var touched []store.TouchedRow
 	for _, f := range flags {
-		flagRows = append(flagRows, flagRow(f, inForce(p.calibrations[f.Cell], f.UpdatedAt).Epoch))
+		flagRows = append(flagRows, flagRow(f, inForce(known.epochs[f.Cell], f.UpdatedAt).Epoch))
 		if f.Cell == "" {
 			continue
 		}
@@ -75,7 +118,6 @@ func (p *Pipeline) fleetRoom(ctx context.Context) error {
 	if err := p.store.ReplaceFlags(ctx, flagRows, touched); err != nil {
 		return err
 	}
-	p.fleetDue = time.Time{}
 	open := 0
 	for _, f := range flags {
 		if f.Open {
@@ -87,46 +129,67 @@ func (p *Pipeline) fleetRoom(ctx context.Context) error {
 	return nil
 }
 
-// assemble makes the runs of the sessions whose curves changed.
-func (p *Pipeline) assemble(ctx context.Context) error {
-	var rows []store.RunRow
-	done := make([]refrun.Session, 0, len(p.dirty))
-	for s := range p.dirty {
-		done = append(done, s)
+// registryRestarts returns a restart for every cell and car whose entry was
+// given other values to compute with: what was measured before does not tell
+// its error from then on.
+func (p *Pipeline) registryRestarts() []drift.Restart {
+	var out []drift.Restart
+	turns := p.registry.Turns()
+	for i := 1; i < len(turns); i++ {
+		before, after := p.registry.At(turns[i-1]), p.registry.At(turns[i])
+		for _, id := range keysOf(after.Cells) {
+			if old, ok := before.Cells[id]; ok && computedWith(old) != computedWith(after.Cells[id]) {
+				out = append(out, drift.Restart{Cell: id, At: turns[i], Adjusted: true})
+			}
+		}
+		for _, id := range keysOf(after.Cars) {
+			old, ok := before.Cars[id]
+			now := after.Cars[id]
+			old.Name, old.RampRates, now.Name, now.RampRates = "", nil, "", nil
+			if ok && !reflect.DeepEqual(old, now) {
+				out = append(out, drift.Restart{Car: id, At: turns[i], Adjusted: true})
+			}
+		}
 	}
-	slices.SortFunc(done, func(a, b refrun.Session) int {
-		return strings.Compare(string(a.Cell)+"\n"+string(a.Car)+"\n"+a.Name, string(b.Cell)+"\n"+string(b.Car)+"\n"+b.Name)
-	})
-	made := map[fleet.RunID]refrun.Run{}
-	for _, s := range done {
-		curves, err := p.store.ListCurves(ctx, store.PullFilter{
+	return out
+}
+
+// computedWith returns a cell with those values only that act on its curves.
+func computedWith(c fleet.Cell) fleet.Cell {
+	return fleet.Cell{
+		RollerRadius: c.RollerRadius, LeverArm: c.LeverArm, BrakeRatio: c.BrakeRatio, BaseInertia: c.BaseInertia, Parasitic: c.Parasitic,
+	}
+}
+
+// assemble makes the runs of the sessions whose curves changed.
+func (p *Pipeline) assemble(ctx context.Context, known snapshot) error {
+	var rows []store.RunRow
+	var made []refrun.Run
+	for _, s := range known.dirty {
+		curves, err := p.store.ReadCurves(ctx, store.PullFilter{
 			Filter: store.Filter{Cells: []fleet.CellID{s.Cell}, Car: s.Car, Limit: everything}, Kind: fleet.KindPull, Session: s.Name,
 		})
 		if err != nil {
 			return err
 		}
+		if len(curves) == 0 {
+			continue
+		}
 		var sources []refrun.Source
 		for _, row := range curves {
 			sources = append(sources, sourceOf(row))
 		}
-		if len(sources) == 0 {
-			continue
-		}
-		at := curves[len(curves)-1].StartedAt // newest come first
-		s.Site = p.registry.At(at).Cells[s.Cell].Site
+		first := curves[len(curves)-1].StartedAt // newest come first
+		s.Site = p.registry.At(first).Cells[s.Cell].Site
 		run := refrun.Assemble(s, sources)
-		made[run.ID] = run
-		rows = append(rows, runRow(run, inForce(p.calibrations[s.Cell], run.At).Epoch, p.effectiveAt(s.Cell, run.At)))
+		made = append(made, run)
+		rows = append(rows, runRow(run, inForce(known.epochs[s.Cell], run.At).Epoch, p.effectiveAt(s.Cell, run.At)))
 	}
 	if err := p.store.WriteRuns(ctx, rows); err != nil {
 		return err
 	}
-	for id, run := range made {
-		p.runs[id] = run
-	}
-	for _, s := range done {
-		s.Site = ""
-		delete(p.dirty, s)
+	for _, run := range made {
+		p.runs[run.ID] = run
 	}
 	return nil
 }
@@ -151,7 +214,7 @@ func (p *Pipeline) customerPulls(ctx context.Context, f flag.Flag) ([]lookback.P
 	if !f.ClosedAt.IsZero() {
 		within.Until = f.ClosedAt.Add(time.Nanosecond)
 	}
-	rows, err := p.store.ListCurves(ctx, store.PullFilter{Filter: within, Kind: fleet.KindPull, Customers: true})
+	rows, err := p.store.ReadCurves(ctx, store.PullFilter{Filter: within, Kind: fleet.KindPull, Customers: true})
 	if err != nil {
 		return nil, err
 	}

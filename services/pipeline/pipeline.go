@@ -60,6 +60,8 @@ type Registry interface {
 	At(t time.Time) fleet.Registry
 	// EffectiveAt returns from when a cell's entry in force at t holds.
 	EffectiveAt(cell fleet.CellID, t time.Time) time.Time
+	// Turns returns the times from which another registry holds, rising.
+	Turns() []time.Time
 }
 
 // Pipeline computes. Make it with New, run it with Run.
@@ -73,32 +75,46 @@ type Pipeline struct {
 	// Recent, when set, gives a record that has just come in without a read.
 	Recent func(fleet.PullID) (*store.RawPull, bool)
 
-	queue   queue[fleet.PullID]
-	arrived queue[fleet.CheckID]
-	wake    chan struct{}
+	queue           queue[fleet.PullID]
+	arrived         queue[fleet.CheckID]
+	wake, wakeFleet chan struct{}
 
-	// rounds is held while a round or a recompute is under way.
-	rounds sync.Mutex
-	// What follows is of the rounds.
-	calibrations map[fleet.CellID][]loadcell.Calibration // by Since
-	checks       map[fleet.CellID][]flag.Check           // by PerformedAt, then id
-	coastDowns   map[fleet.PullID]flag.CoastDown
-	runs         map[fleet.RunID]refrun.Run
-	dirty        map[refrun.Session]bool
-	follower     *drift.Follower
-	fleetDue     time.Time // zero: the fleet is as it should be
+	// records is held while records and checks are computed, comparing while
+	// the fleet is: a pull's curve does not wait for the fleet. Who holds both
+	// took records first.
+	records, comparing sync.Mutex
+	calibrations       map[fleet.CellID][]loadcell.Calibration // of records; by Since
+	runs               map[fleet.RunID]refrun.Run              // of comparing
+	follower           *drift.Follower                         // of comparing
+
+	// known is what one room learns and the other reads.
+	known sync.Mutex
+	// checks are by PerformedAt, then id. A slice is replaced, never changed.
+	checks     map[fleet.CellID][]flag.Check
+	epochs     map[fleet.CellID][]loadcell.Calibration // calibrations, for the fleet
+	coastDowns map[fleet.PullID]flag.CoastDown
+	dirty      map[refrun.Session]bool
+	fleetDue   time.Time // zero: the fleet is as it should be
+	swept      bool      // the store was searched since the start
 }
 
 // New returns a pipeline that does nothing until Run.
 func New(c Config, s *store.Store, r Registry, log *zap.Logger, reg prometheus.Registerer) *Pipeline {
-	p := &Pipeline{config: c, store: s, registry: r, log: log.Named("pipeline"), metrics: newMetrics(reg), wake: make(chan struct{}, 1)}
+	p := &Pipeline{
+		config: c, store: s, registry: r, log: log.Named("pipeline"), metrics: newMetrics(reg),
+		wake: make(chan struct{}, 1), wakeFleet: make(chan struct{}, 1),
+	}
 	p.forget()
 	return p
 }
 
-// forget empties what is known, before it is read or computed anew.
+// forget empties what is known, before it is read or computed anew. The caller
+// holds records and comparing.
 func (p *Pipeline) forget() {
+	p.known.Lock()
+	defer p.known.Unlock()
 	p.calibrations = map[fleet.CellID][]loadcell.Calibration{}
+	p.epochs = map[fleet.CellID][]loadcell.Calibration{}
 	p.checks = map[fleet.CellID][]flag.Check{}
 	p.coastDowns = map[fleet.PullID]flag.CoastDown{}
 	p.runs = map[fleet.RunID]refrun.Run{}
@@ -111,113 +127,144 @@ func (p *Pipeline) forget() {
 func (p *Pipeline) Stored(id fleet.PullID) {
 	p.queue.add(id)
 	p.metrics.pending.Set(float64(p.queue.len()))
-	p.poke()
+	poke(p.wake)
 }
 
 // StoredCheck says that a calibration check has come.
-func (p *Pipeline) StoredCheck(id fleet.CheckID) { p.arrived.add(id); p.poke() }
+func (p *Pipeline) StoredCheck(id fleet.CheckID) { p.arrived.add(id); poke(p.wake) }
 
 // FlagClosed says that somebody closed a flag.
-func (p *Pipeline) FlagClosed() {
-	p.rounds.Lock()
-	p.fleetDue = time.Now()
-	p.rounds.Unlock()
-	p.poke()
-}
+func (p *Pipeline) FlagClosed() { p.touchFleet(0) }
 
-func (p *Pipeline) poke() {
+func poke(wake chan struct{}) {
 	select {
-	case p.wake <- struct{}{}:
+	case wake <- struct{}{}:
 	default:
 	}
+}
+
+// touchFleet sees to it that the fleet is compared anew within a delay. A due
+// time that stands is not put off.
+func (p *Pipeline) touchFleet(delay time.Duration) {
+	p.known.Lock()
+	defer p.known.Unlock()
+	if due := time.Now().Add(delay); p.fleetDue.IsZero() || due.Before(p.fleetDue) {
+		p.fleetDue = due
+		poke(p.wakeFleet)
+	}
+}
+
+// due returns when the fleet is to be compared; zero: not at all.
+func (p *Pipeline) due() time.Time {
+	p.known.Lock()
+	defer p.known.Unlock()
+	return p.fleetDue
 }
 
 // Run computes until ctx ends. Whatever the store holds and was not computed is
 // computed first.
 func (p *Pipeline) Run(ctx context.Context) error {
-	loaded := false
-	sweep := time.Now()
 	for {
-		var err error
-		p.rounds.Lock()
-		if !loaded {
-			if err = p.load(ctx); err == nil {
-				loaded = true
-			}
+		p.records.Lock()
+		p.comparing.Lock()
+		err := p.load(ctx)
+		p.comparing.Unlock()
+		p.records.Unlock()
+		if ctx.Err() != nil {
+			return nil
 		}
-		if err == nil && !time.Now().Before(sweep) {
+		if err == nil {
+			break
+		}
+		if !p.failed(ctx, "history not read, trying again", err) {
+			return nil
+		}
+	}
+	var rooms sync.WaitGroup
+	rooms.Go(func() { p.runRecords(ctx) })
+	rooms.Go(func() { p.runFleet(ctx) })
+	rooms.Wait()
+	return nil
+}
+
+// failed notes a failure and pauses; it is false when ctx ended meanwhile.
+func (p *Pipeline) failed(ctx context.Context, what string, err error) bool {
+	p.metrics.failures.Inc()
+	p.log.Warn(what, zap.Error(err), zap.Bool("store_away", errors.Is(err, store.ErrUnavailable)))
+	select {
+	case <-ctx.Done():
+		return false
+	case <-time.After(p.config.RetryAfter):
+		return true
+	}
+}
+
+// runRecords computes checks, because records need their calibration, then
+// batches of records, as they come.
+func (p *Pipeline) runRecords(ctx context.Context) {
+	sweep := time.Now()
+	for ctx.Err() == nil {
+		p.records.Lock()
+		var err error
+		if !time.Now().Before(sweep) {
 			if err = p.sweep(ctx); err == nil {
 				sweep = time.Now().Add(p.config.Sweep)
 			}
 		}
 		if err == nil {
-			err = p.round(ctx)
+			err = p.checksRoom(ctx)
 		}
-		due := p.fleetDue
-		p.rounds.Unlock()
-		if ctx.Err() != nil {
-			return nil
+		if err == nil {
+			err = p.recordsRoom(ctx)
 		}
-		if err != nil {
-			p.metrics.failures.Inc()
-			p.log.Warn("round not finished, trying again", zap.Error(err), zap.Bool("store_away", errors.Is(err, store.ErrUnavailable)))
-			if !pause(ctx, p.config.RetryAfter) {
-				return nil
+		p.records.Unlock()
+		switch {
+		case ctx.Err() != nil:
+			return
+		case err != nil:
+			if !p.failed(ctx, "records not computed, trying again", err) {
+				return
 			}
-			continue
+		case p.queue.len() == 0 && p.arrived.len() == 0:
+			wait(ctx, p.wake, time.Until(sweep))
 		}
-		if p.queue.len() > 0 || p.arrived.len() > 0 {
-			continue
-		}
-		wait := time.Until(sweep)
-		if !due.IsZero() {
-			wait = min(wait, time.Until(due))
-		}
-		timer := time.NewTimer(max(wait, 0))
-		select {
-		case <-ctx.Done():
-			timer.Stop()
-			return nil
-		case <-p.wake:
-		case <-timer.C:
-		}
-		timer.Stop()
 	}
 }
 
-func pause(ctx context.Context, d time.Duration) bool {
+// runFleet compares the fleet when it is due.
+func (p *Pipeline) runFleet(ctx context.Context) {
+	for ctx.Err() == nil {
+		due := p.due()
+		if due.IsZero() {
+			wait(ctx, p.wakeFleet, time.Hour)
+			continue
+		}
+		if left := time.Until(due); left > 0 {
+			wait(ctx, p.wakeFleet, left)
+			continue
+		}
+		p.comparing.Lock()
+		err := p.fleetRoom(ctx)
+		p.comparing.Unlock()
+		if err != nil && ctx.Err() == nil && !p.failed(ctx, "fleet not compared, trying again", err) {
+			return
+		}
+	}
+}
+
+// wait returns when poked, after d, or when ctx ends.
+func wait(ctx context.Context, wake chan struct{}, d time.Duration) {
+	timer := time.NewTimer(max(d, 0))
+	defer timer.Stop()
 	select {
 	case <-ctx.Done():
-		return false
-	case <-time.After(d):
-		return true
+	case <-wake:
+	case <-timer.C:
 	}
 }
 
-// round computes what has come: checks first, because records need their
-// calibration, then a batch of records, then, when it is time, the fleet.
-func (p *Pipeline) round(ctx context.Context) error {
-	if err := p.checksRoom(ctx); err != nil {
-		return err
-	}
-	if err := p.recordsRoom(ctx); err != nil {
-		return err
-	}
-	if !p.fleetDue.IsZero() && !time.Now().Before(p.fleetDue) {
-		return p.fleetRoom(ctx)
-	}
-	return nil
-}
-
-// touchFleet sees to it that the fleet is compared anew before long. A due time
-// that stands is not put off: the delay is the most a flag waits.
-func (p *Pipeline) touchFleet() {
-	if p.fleetDue.IsZero() {
-		p.fleetDue = time.Now().Add(p.config.FleetDelay)
-	}
-}
-
-// load reads what earlier runs of the service left.
+// load reads what earlier runs of the service left. The caller holds records
+// and comparing, and nothing else runs.
 func (p *Pipeline) load(ctx context.Context) error {
 	p.forget()
 	all := store.Filter{Limit: everything}
@@ -225,12 +272,13 @@ func (p *Pipeline) load(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	byCell := map[fleet.CellID][]flag.Check{}
 	for _, row := range checks {
 		c := row.Check()
-		p.checks[c.Cell] = append(p.checks[c.Cell], flag.Check{Check: c})
+		byCell[c.Cell] = append(byCell[c.Cell], flag.Check{Check: c})
 	}
-	for cell := range p.checks {
-		p.judgeCell(cell)
+	for cell, all := range byCell {
+		p.judgeCell(cell, all)
 	}
 	coastDowns, err := p.store.ReadCoastDowns(ctx, all)
 	if err != nil {
@@ -260,8 +308,8 @@ func (p *Pipeline) load(ctx context.Context) error {
 	}
 	// Flags are written anew even when no run is: a closing may have been
 	// signed while nobody computed.
-	if len(p.runs) > 0 || len(p.dirty) > 0 || len(p.checks) > 0 {
-		p.touchFleet()
+	if len(p.runs) > 0 || len(p.dirty) > 0 || len(byCell) > 0 {
+		p.touchFleet(p.config.FleetDelay)
 	}
 	p.log.Info("history read", zap.Int("checks", len(checks)), zap.Int("runs", len(p.runs)), zap.Int("sessions_to_assemble", len(p.dirty)))
 	return nil
@@ -287,13 +335,18 @@ func (p *Pipeline) sweep(ctx context.Context) error {
 		p.queue.add(fleet.PullID(row.PullID))
 	}
 	p.metrics.pending.Set(float64(p.queue.len()))
+	p.known.Lock()
+	p.swept = true
+	p.known.Unlock()
 	return nil
 }
 
 // Recompute empties every computed table and fills it from the raw ones.
 func (p *Pipeline) Recompute(ctx context.Context, progress func(stage string, done, total uint64) error) error {
-	p.rounds.Lock()
-	defer p.rounds.Unlock()
+	p.records.Lock()
+	defer p.records.Unlock()
+	p.comparing.Lock()
+	defer p.comparing.Unlock()
 	if err := p.store.ClearComputed(ctx); err != nil {
 		return err
 	}
@@ -336,8 +389,8 @@ func (p *Pipeline) Recompute(ctx context.Context, progress func(stage string, do
 
 // RegistryChanged queues every record that the change can touch.
 func (p *Pipeline) RegistryChanged(ctx context.Context, cells []fleet.CellID, cars []fleet.CarID, sites []fleet.SiteID, masses bool, from time.Time) error {
-	p.rounds.Lock()
-	defer p.rounds.Unlock()
+	p.records.Lock()
+	defer p.records.Unlock()
 	touched := map[fleet.CellID]bool{}
 	for _, c := range cells {
 		touched[c] = true
@@ -350,11 +403,13 @@ func (p *Pipeline) RegistryChanged(ctx context.Context, cells []fleet.CellID, ca
 			touched[c.ID] = true
 		}
 	}
+	p.known.Lock()
 	for cell := range touched {
 		for _, c := range p.checks[cell] {
 			p.arrived.add(c.Check.ID)
 		}
 	}
+	p.known.Unlock()
 	if len(touched) > 0 {
 		if err := p.queueFrom(ctx, store.Filter{Cells: keys(touched), From: from, Limit: everything}); err != nil {
 			return err
@@ -365,8 +420,8 @@ func (p *Pipeline) RegistryChanged(ctx context.Context, cells []fleet.CellID, ca
 			return err
 		}
 	}
-	p.touchFleet() // tolerances act on flags alone
-	p.poke()
+	p.touchFleet(p.config.FleetDelay) // tolerances act on flags alone
+	poke(p.wake)
 	return nil
 }
 
@@ -389,4 +444,15 @@ func (p *Pipeline) queueFrom(ctx context.Context, f store.Filter) error {
 		p.queue.add(fleet.PullID(row.PullID))
 	}
 	return nil
+}
+
+// Idle says whether everything that was handed over or found has been computed.
+func (p *Pipeline) Idle() bool {
+	p.records.Lock()
+	defer p.records.Unlock()
+	p.comparing.Lock()
+	defer p.comparing.Unlock()
+	p.known.Lock()
+	defer p.known.Unlock()
+	return p.swept && p.queue.len() == 0 && p.arrived.len() == 0 && len(p.dirty) == 0 && p.fleetDue.IsZero()
 }

@@ -32,15 +32,18 @@ func (p *Pipeline) recordsRoom(ctx context.Context) error {
 	}
 	began := time.Now()
 	outcomes := make([]outcome, len(batch))
-	group, first := errgroup.WithContext(ctx)
-	group.SetLimit(p.config.Workers)
-	for i, id := range batch {
-		group.Go(func() (err error) {
-			outcomes[i], err = p.compute(first, id)
-			return err
-		})
+	records, err := p.read(ctx, batch)
+	if err == nil {
+		group, first := errgroup.WithContext(ctx)
+		group.SetLimit(p.config.Workers)
+		for i := range batch {
+			group.Go(func() (err error) {
+				outcomes[i], err = p.compute(first, records[i])
+				return err
+			})
+		}
+		err = group.Wait()
 	}
-	err := group.Wait()
 	var curves []store.CurveRow
 	var coastDowns []store.CoastDownRow
 	for _, o := range outcomes {
@@ -68,12 +71,10 @@ func (p *Pipeline) recordsRoom(ctx context.Context) error {
 			p.queue.add(o.again)
 		}
 	}
+	p.known.Lock()
 	for _, row := range curves {
 		if row.CarID != "" && fleet.Kind(row.Kind) == fleet.KindPull {
 			p.dirty[refrun.Session{Cell: fleet.CellID(row.CellID), Car: fleet.CarID(row.CarID), Name: row.Session}] = true
-			p.touchFleet()
-		} else if fleet.Kind(row.Kind) == fleet.KindPull {
-			p.touchFleet() // a flag may touch it
 		}
 	}
 	for _, row := range coastDowns {
@@ -82,8 +83,10 @@ func (p *Pipeline) recordsRoom(ctx context.Context) error {
 		} else {
 			delete(p.coastDowns, fleet.PullID(row.PullID))
 		}
-		p.touchFleet()
 	}
+	p.known.Unlock()
+	// Also for a customer's pull alone: a flag may touch it.
+	p.touchFleet(p.config.FleetDelay)
 	p.metrics.records.Add(float64(len(batch)))
 	p.metrics.seconds.Observe(time.Since(began).Seconds())
 	p.metrics.pending.Set(float64(p.queue.len()))
@@ -92,11 +95,11 @@ func (p *Pipeline) recordsRoom(ctx context.Context) error {
 
 // compute turns one record into its row. A record that has not ended is
 // nothing; one that is not whole or cannot be computed has a row that says so.
-func (p *Pipeline) compute(ctx context.Context, id fleet.PullID) (outcome, error) {
-	r, missing, err := p.read(ctx, id)
-	if err != nil || r == nil {
-		return outcome{}, err
+func (p *Pipeline) compute(ctx context.Context, r *record) (outcome, error) {
+	if r == nil {
+		return outcome{}, nil
 	}
+	missing := r.missing
 	s, known := p.situationOf(r.pull)
 	effectiveAt := p.effectiveAt(r.pull.Cell, r.pull.StartedAt)
 	if r.pull.Kind == fleet.KindEmptyCoastDown {
@@ -140,12 +143,12 @@ func (p *Pipeline) compute(ctx context.Context, id fleet.PullID) (outcome, error
 			return outcome{}, err
 		}
 		if mate != "" {
-			other, missing, err := p.read(ctx, mate)
+			other, err := p.read(ctx, []fleet.PullID{mate})
 			if err != nil {
 				return outcome{}, err
 			}
-			if other != nil && missing == "" {
-				coast = other
+			if other[0] != nil && other[0].missing == "" {
+				coast = other[0]
 			}
 		}
 	}
@@ -183,32 +186,44 @@ func (p *Pipeline) mate(ctx context.Context, pull fleet.Pull, kind fleet.Kind) (
 // mateWithin is how far apart a pull and its separate coast-down may begin.
 const mateWithin = time.Hour
 
-// read returns a record that has ended, and what is missing of it. nil: it has
+// read returns the records that have ended, in the order asked for; nil: it has
 // not ended, or is not known.
-func (p *Pipeline) read(ctx context.Context, id fleet.PullID) (*record, string, error) {
-	var raw *store.RawPull
-	if p.Recent != nil {
-		if r, ok := p.Recent(id); ok && r.HasBegin && r.HasEnd {
-			raw = r
+func (p *Pipeline) read(ctx context.Context, ids []fleet.PullID) ([]*record, error) {
+	out := make([]*record, len(ids))
+	var absent []fleet.PullID
+	for i, id := range ids {
+		if p.Recent != nil {
+			if raw, ok := p.Recent(id); ok && raw.HasBegin && raw.HasEnd {
+				if r := whole(*raw); r.missing == "" {
+					out[i] = r
+					continue
+				}
+			}
 		}
+		absent = append(absent, id)
 	}
-	if raw != nil {
-		if r, missing := whole(*raw); missing == "" {
-			return r, "", nil
-		}
+	if len(absent) == 0 {
+		return out, nil
 	}
-	stored, err := p.store.ReadPull(ctx, id)
+	stored, err := p.store.ReadPulls(ctx, absent)
 	if err != nil {
-		return nil, "", err
+		return nil, err
 	}
-	if !stored.HasBegin || !stored.HasEnd {
-		return nil, "", nil
+	next := 0
+	for i := range out {
+		if out[i] != nil {
+			continue
+		}
+		if raw := stored[next]; raw.HasBegin && raw.HasEnd {
+			out[i] = whole(raw)
+		}
+		next++
 	}
-	r, missing := whole(stored)
-	return r, missing, nil
+	return out, nil
 }
 
-func whole(raw store.RawPull) (*record, string) {
+// whole returns a record with what is missing of it.
+func whole(raw store.RawPull) *record {
 	r := &record{pull: raw.Begin.Pull()}
 	var sums []wire.BlockSum
 	for _, row := range raw.Blocks {
@@ -217,7 +232,8 @@ func whole(raw store.RawPull) (*record, string) {
 		sums = append(sums, b.Sum())
 	}
 	end := wire.End{Pull: fleet.PullID(raw.End.PullID), Cell: fleet.CellID(raw.End.CellID), Blocks: raw.End.Blocks, Samples: raw.End.Samples, Checksum: raw.End.Checksum}
-	return r, wire.Missing(end, sums)
+	r.missing = wire.Missing(end, sums)
+	return r
 }
 
 // situationOf returns what was true when a record was made, and whether the

@@ -15,10 +15,12 @@ import (
 	"rollcall/services/wire"
 )
 
-// record is a whole pull or coast-down as it came in.
+// record is a pull or coast-down as it came in.
 type record struct {
 	pull   fleet.Pull
 	blocks []wire.Block
+	// missing says which part of it has not come; empty: it is whole.
+	missing string
 }
 
 // reduced is a pull after powercurve and finding.
@@ -129,41 +131,16 @@ type parasitic struct {
 	u     float64 // N, expanded, k = 2
 }
 
-// reduceEmpty measures the parasitic loss from an empty-roller coast-down,
-//
-//	F_par(v) = −M_base·dv/dt − F_brake
-//
-// and compares it with the registry's at the middle of the speeds seen. U
-// combines the fit with the base inertia's uncertainty, which acts in
-// proportion to the force.
+// reduceEmpty measures the parasitic loss from an empty-roller coast-down and
+// compares it with the registry's at the middle of the speeds seen. U combines
+// what the coast-down says with the registry's own uncertainty.
 func reduceEmpty(r record, s situation) (parasitic, error) {
-	channels := seriesOf(r.blocks)
-	speed, ok := channels[fleet.RollerSpeed]
-	if !ok {
-		return parasitic{}, errors.New("the record has no roller_speed; an empty-roller coast-down cannot be computed without it")
-	}
-	// Coasting begins where the rollers are fastest.
-	top := 0
-	for i, v := range speed.X {
-		if v > speed.X[top] {
-			top = i
-		}
-	}
-	in := coastdown.Input{Speed: channel.Series{T: speed.T[top:], X: speed.X[top:]}, Mass: s.cell.BaseInertia}
-	if x, ok := channels[fleet.LoadCellForce]; ok {
-		brake := channel.Series{T: x.T, X: make([]float64, len(x.X))}
-		for i, reading := range x.X {
-			brake.X[i] = s.calibration.Force(reading) * s.cell.LeverArm * s.cell.BrakeRatio / s.cell.RollerRadius
-		}
-		in.Brake = brake
-	}
-	fit, err := coastdown.Regress(in)
+	fit, u, err := powercurve.Parasitic(s.cell, s.calibration, seriesOf(r.blocks))
 	if err != nil {
 		return parasitic{}, err
 	}
 	p := parasitic{fit: fit, speed: (fit.SpeedLow + fit.SpeedHigh) / 2}
 	p.delta = fit.At(p.speed) - s.cell.Parasitic.At(p.speed)
-	inertia := fit.At(p.speed) * s.cell.U.BaseInertia / s.cell.BaseInertia
-	p.u = 2 * math.Sqrt(fit.U(p.speed)*fit.U(p.speed)+inertia*inertia+s.cell.U.Parasitic*s.cell.U.Parasitic)
+	p.u = 2 * math.Hypot(u(p.speed), s.cell.U.Parasitic)
 	return p, nil
 }

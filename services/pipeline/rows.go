@@ -40,7 +40,7 @@ func curveRow(r reduced, effectiveAt time.Time) store.CurveRow {
 	}
 	c := r.curve
 	row.State = store.StateComputed
-	row.NoEnginePower = c.NoEnginePower
+	row.NoEnginePower = join(c.NoEnginePower, c.LossNote)
 	row.EngineSpeedLogged = c.EngineSpeedLogged
 	row.CorrectionNote = c.CorrectionNote
 	if c.Correction != nil {

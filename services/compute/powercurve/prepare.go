@@ -115,6 +115,9 @@ const (
 	// gearStep is a change of the engine-to-roller ratio that is another gear
 	// or an open clutch, never tyre slip of a pull worth keeping.
 	gearStep = 0.12
+	// engineTurned is how far below its greatest value the engine speed is when
+	// it has turned, ratio: noise of a logged engine speed is less.
+	engineTurned = 0.005
 	// fullPedal is the share of its greatest value at which the pedal is down.
 	fullPedal      = 0.9
 	shortestSweep  = 1.0  // s
@@ -294,17 +297,23 @@ func (r *reduction) findSweep() error {
 	return nil
 }
 
-// cutGears starts the sweep after the last change of gear in it, and keeps the
-// ratio of the gear.
+// cutGears starts the sweep after the last change of gear in it, ends it where
+// the engine speed is greatest, and keeps the ratio of the gear. The clutch may
+// open, or the engine be closed, a moment before the rollers are fastest: what
+// is still wound up in the driveline pushes them on.
 func (r *reduction) cutGears() {
 	if !r.logged || !(r.sweep.Length() > 0) {
 		return
 	}
 	thin := channel.Thin(r.engine.Between(r.sweep), findStep)
+	ratio := func(i int) (float64, bool) {
+		v, ok := r.speed.At(thin.T[i])
+		return thin.X[i] / v, ok && v > 0
+	}
 	var ratios []float64
 	for i := len(thin.T) / 2; i < len(thin.T); i++ {
-		if v, ok := r.speed.At(thin.T[i]); ok && v > 0 {
-			ratios = append(ratios, thin.X[i]/v)
+		if x, ok := ratio(i); ok {
+			ratios = append(ratios, x)
 		}
 	}
 	if len(ratios) == 0 {
@@ -312,11 +321,33 @@ func (r *reduction) cutGears() {
 	}
 	slices.Sort(ratios)
 	r.engaged = ratios[len(ratios)/2]
-	for i := len(thin.T) - 1; i >= 0; i-- {
-		if v, ok := r.speed.At(thin.T[i]); ok && math.Abs(thin.X[i]/v/r.engaged-1) > gearStep {
-			r.sweep.Start = math.Max(r.sweep.Start, thin.T[min(i+1, len(thin.T)-1)]+startGuard)
-			return
+	other := func(i int) bool {
+		x, ok := ratio(i)
+		return ok && math.Abs(x/r.engaged-1) > gearStep
+	}
+	last := len(thin.T) - 1
+	for last > 0 && other(last) {
+		last--
+	}
+	if last < len(thin.T)-1 {
+		r.sweep.End = math.Min(r.sweep.End, thin.T[last])
+	}
+	for i := last; i >= 0; i-- {
+		if other(i) {
+			r.sweep.Start = math.Max(r.sweep.Start, thin.T[min(i+1, last)]+startGuard)
+			break
 		}
+	}
+	// Single samples: a mean would blur when the engine turned.
+	engine := r.engine.Between(r.sweep)
+	top := 0
+	for i, x := range engine.X {
+		if x > engine.X[top] {
+			top = i
+		}
+	}
+	if n := len(engine.X); n > 0 && engine.X[n-1] < (1-engineTurned)*engine.X[top] {
+		r.sweep.End = engine.T[top] - endGuard
 	}
 }
 
