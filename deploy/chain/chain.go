@@ -106,7 +106,9 @@ type agentConfig struct {
 	Folder  string `yaml:"folder"`
 	Mapping string `yaml:"mapping"`
 	State   string `yaml:"state_dir"`
-	Spool   struct {
+	// Settle is 0: the files appear by renaming.
+	Settle float64 `yaml:"settle_s"`
+	Spool  struct {
 		Dir string `yaml:"dir"`
 	} `yaml:"spool"`
 }
