@@ -67,8 +67,9 @@ type Options struct {
 	// StopTimeout is how long it may take to stop before the process ends
 	// regardless.
 	StopTimeout time.Duration
-	// StopWithStdin stops the engine when standard input ends: a parent that
-	// holds the other end takes the engine with it however it dies.
+	// StopWithStdin stops the engine when standard input ends, and then only: a
+	// parent that holds the other end takes the engine with it however it dies,
+	// and a signal to the whole group does not end the engine before its parent.
 	StopWithStdin bool
 }
 
@@ -92,7 +93,7 @@ func (o *Options) Flags(fs *flag.FlagSet) {
 	fs.StringVar(&o.LogLevel, "log-level", o.LogLevel, "the engine's own log: error, warning, information, debug, trace")
 	fs.DurationVar(&o.StartTimeout, "start-timeout", o.StartTimeout, "how long the engine may take until both ports answer")
 	fs.DurationVar(&o.StopTimeout, "stop-timeout", o.StopTimeout, "how long it may take to stop in order")
-	fs.BoolVar(&o.StopWithStdin, "stop-with-stdin", o.StopWithStdin, "stop when standard input ends")
+	fs.BoolVar(&o.StopWithStdin, "stop-with-stdin", o.StopWithStdin, "stop when standard input ends, and not at a signal")
 }
 
 // Validate returns everything that is wrong with o at once.
@@ -139,7 +140,8 @@ type report struct {
 }
 
 // Main is the body of `rollcall engine`: it runs an engine in this process
-// until SIGTERM, SIGINT or, with --stop-with-stdin, the end of standard input.
+// until SIGTERM or SIGINT or, with --stop-with-stdin, the end of standard input
+// and only that.
 // It prints one line of JSON on standard output, {"state":"ready",…} once both
 // ports have answered or {"state":"failed",…}; the engine's log goes to
 // standard error. It takes this process's descriptors 0 and 1 for the engine and
@@ -210,6 +212,17 @@ func run(o Options, out io.Writer, stdin io.Reader) error {
 			close(orphaned)
 		}()
 	}
+	told := stop
+	if o.StopWithStdin {
+		// A service manager may signal the service and its engine alike; the
+		// service is to stop first, and then its engine.
+		told = nil
+		go func() {
+			for range stop {
+				fmt.Fprintln(os.Stderr, "engine: told to stop by a signal; it stops when its service does, stop that")
+			}
+		}()
+	}
 
 	began := time.Now()
 	library, err := Find(o.Library)
@@ -246,13 +259,13 @@ func run(o Options, out io.Writer, stdin io.Reader) error {
 	defer cancel()
 	proven := make(chan proof, 1)
 	go func() { proven <- prove(ctx, ports, f.password, nonce) }()
-	stopping, signals := false, 0
+	stopping := false
 	for !stopping {
 		select {
 		case err := <-e.done:
 			return describeEnd(dir, err)
-		case <-stop:
-			stopping, signals = true, 1
+		case <-told:
+			stopping = true
 		case <-orphaned:
 			stopping = true
 		case p := <-proven:
@@ -286,9 +299,10 @@ func run(o Options, out io.Writer, stdin io.Reader) error {
 			return nil
 		case <-late:
 			return fmt.Errorf("the engine did not stop within %v and was ended; acknowledged rows are safe", o.StopTimeout)
-		case <-stop:
-			if signals++; signals > 1 {
-				return errors.New("the engine was told twice to stop and was ended; acknowledged rows are safe")
+		case s := <-told:
+			// SIGTERM may well come twice; a second Ctrl-C is impatience.
+			if s == syscall.SIGINT {
+				return errors.New("the engine was ended before it had stopped; acknowledged rows are safe")
 			}
 		}
 	}

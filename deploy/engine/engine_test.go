@@ -1,3 +1,5 @@
+//go:build linux
+
 package engine
 
 import (
@@ -526,6 +528,60 @@ func TestEngineEndsWithItsParent(t *testing.T) {
 	if e.PID == pid {
 		t.Error("the old engine was not replaced")
 	}
+}
+
+func TestSignals(t *testing.T) {
+	needLibrary(t)
+	t.Run("one of a service goes on", func(t *testing.T) {
+		s := start(t, nil)
+		e, _ := s.Endpoint()
+		for _, signal := range []syscall.Signal{syscall.SIGTERM, syscall.SIGINT, syscall.SIGHUP} {
+			if err := syscall.Kill(e.PID, signal); err != nil {
+				t.Fatal(err)
+			}
+		}
+		deadline := time.Now().Add(10 * time.Second)
+		for s.logs.FilterMessage("engine says").Len() < 2 {
+			if time.Now().After(deadline) {
+				t.Fatal("it does not say that it was signalled")
+			}
+			time.Sleep(time.Millisecond)
+		}
+		one(t, connect(t, clickhouse.Native, e.Addr(), e.User, e.Password))
+		if s.Starts() != 1 {
+			t.Error("it was restarted")
+		}
+	})
+	t.Run("one of its own stops in order", func(t *testing.T) {
+		exe, err := os.Executable()
+		if err != nil {
+			t.Fatal(err)
+		}
+		dir := t.TempDir()
+		cmd := exec.Command(exe, "--data-dir="+dir)
+		cmd.Env = append(os.Environ(), childEnv+"=1")
+		out, err := cmd.StdoutPipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		if line, err := bufio.NewReader(out).ReadString('\n'); err != nil || !strings.Contains(line, `"state":"ready"`) {
+			t.Fatalf("it says %q, %v", line, err)
+		}
+		for range 2 {
+			if err := cmd.Process.Signal(syscall.SIGTERM); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := cmd.Wait(); err != nil {
+			t.Errorf("it ended with %v", err)
+		}
+		if _, err := os.Stat(filepath.Join(dir, "clickhouse", "status")); !errors.Is(err, os.ErrNotExist) {
+			t.Errorf("the status file is still there: %v", err)
+		}
+	})
 }
 
 func TestMetricsAreThere(t *testing.T) {

@@ -14,7 +14,6 @@ import (
 	"strconv"
 	"strings"
 	"sync"
-	"syscall"
 	"time"
 
 	"go.uber.org/zap"
@@ -88,7 +87,8 @@ func (c Config) Validate() error {
 	return errors.Join(append(errs, o.Validate())...)
 }
 
-// Supervisor keeps one engine running as a child process. Make it with
+// Supervisor keeps one engine running as a child process, which it tells to
+// stop by closing the child's standard input. Make it with
 // NewSupervisor; its methods may be called from any goroutine.
 type Supervisor struct {
 	config Config
@@ -275,7 +275,7 @@ func (s *Supervisor) runOnce(ctx context.Context) (ended error, ready bool) {
 			case "ready":
 				if why = s.setReady(r); why != nil {
 					// Without its password the engine is of no use.
-					_ = cmd.Process.Signal(syscall.SIGTERM)
+					stdin.Close()
 					continue
 				}
 				ready = true
@@ -287,7 +287,7 @@ func (s *Supervisor) runOnce(ctx context.Context) (ended error, ready bool) {
 		case <-stop:
 			stop = nil
 			log.Debug("engine told to stop")
-			_ = cmd.Process.Signal(syscall.SIGTERM)
+			stdin.Close()
 			// The engine ends by itself after StopTimeout; this is for one that does not.
 			timer := time.NewTimer(c.StopTimeout + 2*time.Second)
 			defer timer.Stop()

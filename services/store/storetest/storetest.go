@@ -236,11 +236,15 @@ func KillEngine(t testing.TB) {
 	t.Helper()
 	sup := Engine(t)
 	e, _ := sup.Endpoint()
-	if err := syscall.Kill(e.PID, syscall.SIGKILL); err != nil {
+	process, err := os.FindProcess(e.PID)
+	if err == nil {
+		err = process.Kill()
+	}
+	if err != nil {
 		t.Fatalf("storetest: kill the engine: %v", err)
 	}
 	deadline := time.Now().Add(time.Minute)
-	for syscall.Kill(e.PID, 0) == nil {
+	for process.Signal(syscall.Signal(0)) == nil {
 		if time.Now().After(deadline) {
 			t.Fatal("storetest: the engine's process does not go away")
 		}
