@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"sync"
@@ -250,7 +251,7 @@ func (s *Supervisor) runOnce(ctx context.Context) (ended error, ready bool) {
 	})
 	pipes.Go(func() {
 		readLines(stderr, func(line string) {
-			if line = strings.TrimSpace(line); line != "" {
+			if line = strings.TrimSpace(line); line != "" && !stackLine.MatchString(line) {
 				log.Warn("engine says", zap.String("line", line))
 			}
 		})
@@ -360,6 +361,9 @@ type reportedError struct {
 
 func (e *reportedError) Error() string { return e.text }
 func (e *reportedError) Unwrap() error { return e.sentinel }
+
+// stackLine is a line of a stack trace; the library has no names in it.
+var stackLine = regexp.MustCompile(`^[0-9]+\. .* @ 0x[0-9a-f]+$`)
 
 // readLines calls line for each line of r until r ends; a line longer than
 // 64 KiB comes in pieces.
