@@ -96,7 +96,20 @@ type Car struct {
 	BandHigh     float64   // rad/s
 	RampRates    []float64 // rad/s², engine side, the sweeps asked for
 	Correction   Correction
+	Charging     Charging
+	Displacement float64 // m³, swept volume of the engine; 0: not said
 }
+
+// Charging says how an engine is charged.
+type Charging string
+
+// The ways to charge an engine.
+const (
+	ChargingUnknown    Charging = ""           // not said
+	ChargingNone       Charging = "none"       // it draws its air
+	ChargingTurbo      Charging = "turbo"      // driven by the exhaust
+	ChargingMechanical Charging = "mechanical" // driven by the engine
+)
 
 // EngineSpeed returns the engine speed, rad/s, at roller-surface speed v
 // without slip.
@@ -111,7 +124,12 @@ const (
 	CorrectionSAEJ1349  Correction = "sae_j1349"
 	CorrectionISO1585SI Correction = "iso_1585_si" // also UN R85, spark ignition
 	CorrectionISO1585CI Correction = "iso_1585_ci" // also UN R85, compression ignition
+	CorrectionSAEJ607   Correction = "sae_j607"
+	CorrectionDIN70020  Correction = "din_70020"
 )
+
+// Corrections lists every correction known, none first.
+var Corrections = []Correction{CorrectionNone, CorrectionSAEJ1349, CorrectionSAEJ607, CorrectionISO1585SI, CorrectionISO1585CI, CorrectionDIN70020}
 
 // Mass is a check mass with its certificate.
 type Mass struct {
@@ -178,6 +196,8 @@ const (
 	CoolantTemperature   Channel = "coolant_temperature"    // K
 	OilTemperature       Channel = "oil_temperature"        // K
 	TyreTemperature      Channel = "tyre_temperature"       // K
+	FuelFlow             Channel = "fuel_flow"              // kg/s, whole engine
+	FuelDelivery         Channel = "fuel_delivery"          // kg/m³, fuel per cycle and swept volume (1e-3 kg/m³ is 1 mg/L)
 )
 
 // Channels lists every known channel with the SI unit it is kept in.
@@ -186,6 +206,7 @@ var Channels = map[Channel]string{
 	AirPressure: "Pa", AirTemperature: "K", RelativeHumidity: "1", IntakeAirTemperature: "K",
 	Pedal: "1", ThrottleAngle: "rad", Boost: "Pa", BoostSetPoint: "Pa", IgnitionAngle: "rad",
 	KnockRetard: "rad", Lambda: "1", CoolantTemperature: "K", OilTemperature: "K", TyreTemperature: "K",
+	FuelFlow: "kg/s", FuelDelivery: "kg/m³",
 }
 
 // Pull is a pull or coast-down as its cell announced it, without its samples.

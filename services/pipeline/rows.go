@@ -50,6 +50,7 @@ func curveRow(r reduced, effectiveAt time.Time) store.CurveRow {
 		if c.Correction.Note != "" {
 			row.CorrectionNote = join(row.CorrectionNote, c.Correction.Note)
 		}
+		row.CorrectionNote = join(row.CorrectionNote, c.Correction.Caution)
 	}
 	peak(c.PeakWheelPower, &row.PeakWheelPower, &row.PeakWheelPowerU, &row.PeakWheelPowerEngineSpeed)
 	peak(c.PeakEnginePower, &row.PeakEnginePower, &row.PeakEnginePowerU, &row.PeakEnginePowerEngineSpeed)

@@ -18,10 +18,20 @@ type unit struct {
 var (
 	si      = unit{func(y float64) float64 { return y }, func(x float64) float64 { return x }}
 	percent = unit{func(y float64) float64 { return y / 100 }, func(x float64) float64 { return x * 100 }}
+	litre   = unit{func(y float64) float64 { return y / 1e3 }, func(x float64) float64 { return x * 1e3 }}
 	degree  = unit{func(y float64) float64 { return y * math.Pi / 180 }, func(x float64) float64 { return x * 180 / math.Pi }}
 	// rpm is 1/min to rad/s, and 1/min per second to rad/s².
 	rpm = unit{func(y float64) float64 { return y * math.Pi / 30 }, func(x float64) float64 { return x * 30 / math.Pi }}
 )
+
+// words returns names as the texts a field allows.
+func words[T ~string](names []T) []string {
+	all := make([]string, len(names))
+	for i, n := range names {
+		all[i] = string(n)
+	}
+	return all
+}
 
 type fieldKind uint8
 
@@ -208,8 +218,13 @@ var carFields = []field[fleet.Car]{
 		num: func(c *fleet.Car) *float64 { return &c.BandHigh }},
 	{key: "ramp_rates_rpm_per_s", kind: numbers, what: "the sweeps asked for in rpm per second; two different ones tell a load-cell error from a wrong base inertia", need: true, unit: rpm, open: true, high: 5000,
 		nums: func(c *fleet.Car) *[]float64 { return &c.RampRates }},
+	{key: "charging", kind: text, what: "how the engine is charged", deft: string(fleet.ChargingUnknown),
+		one: []string{string(fleet.ChargingUnknown), string(fleet.ChargingNone), string(fleet.ChargingTurbo), string(fleet.ChargingMechanical)},
+		get: func(c fleet.Car) string { return string(c.Charging) }, set: func(c *fleet.Car, v string) { c.Charging = fleet.Charging(v) }},
+	{key: "displacement_l", what: "the engine's swept volume in litres, for the fuel delivery out of a logged fuel flow", unit: litre, open: true, high: 30,
+		num: func(c *fleet.Car) *float64 { return &c.Displacement }},
 	{key: "correction", kind: text, what: "the standard-air correction", deft: string(fleet.CorrectionSAEJ1349),
-		one: []string{string(fleet.CorrectionNone), string(fleet.CorrectionSAEJ1349), string(fleet.CorrectionISO1585SI), string(fleet.CorrectionISO1585CI)},
+		one: words(fleet.Corrections),
 		get: func(c fleet.Car) string { return string(c.Correction) }, set: func(c *fleet.Car, v string) { c.Correction = fleet.Correction(v) }},
 }
 

@@ -179,8 +179,10 @@ func drawn(t *rapid.T) fleet.Registry {
 		low, mass := positive("low", 1000), positive("mass", 5000)
 		r.Cars[fleet.CarID(c)] = fleet.Car{ID: fleet.CarID(c), Name: name.Draw(t, "name"), GearRatio: positive("ratio", 50), TyreRadius: positive("tyre", 2),
 			RotatingMass: mass, CoastingMass: mass * between("part", 0.01, 1), BandLow: low, BandHigh: low + positive("width", 1000),
-			RampRates:  rapid.SliceOfNDistinct(rapid.Float64Range(1, 500), 1, 4, rapid.ID[float64]).Draw(t, "rates"),
-			Correction: rapid.SampledFrom([]fleet.Correction{fleet.CorrectionNone, fleet.CorrectionSAEJ1349, fleet.CorrectionISO1585SI, fleet.CorrectionISO1585CI}).Draw(t, "correction")}
+			RampRates:    rapid.SliceOfNDistinct(rapid.Float64Range(1, 500), 1, 4, rapid.ID[float64]).Draw(t, "rates"),
+			Correction:   rapid.SampledFrom(fleet.Corrections).Draw(t, "correction"),
+			Charging:     rapid.SampledFrom([]fleet.Charging{fleet.ChargingUnknown, fleet.ChargingNone, fleet.ChargingTurbo, fleet.ChargingMechanical}).Draw(t, "charging"),
+			Displacement: rapid.SampledFrom([]float64{0, 0.0016, 0.002498, 0.0063}).Draw(t, "displacement")}
 	}
 	for _, m := range rapid.SliceOfNDistinct(id, 0, 2, rapid.ID[string]).Draw(t, "masses") {
 		r.Masses[fleet.MassID(m)] = fleet.Mass{ID: fleet.MassID(m), Mass: between("mass", 11, 1000), U: positive("U", 10), Density: between("density", 500, 23000),

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -72,10 +73,8 @@ func FromPullBegin(m *pb.PullBegin) (fleet.Pull, error) {
 	rampRate := p.number("ramp_rate_rad_s2", m.RampRateRadS2, 1e-3, 1e5, "give the engine's sweep in rad/s²")
 	rotatingMass := p.number("rotating_mass_kg", m.RotatingMassKg, 0, 1e5, "give the equivalent mass at the roller surface in kg")
 	coastingMass := p.number("coasting_mass_kg", m.CoastingMassKg, 0, 1e5, "give the equivalent mass at the roller surface in kg")
-	switch c := fleet.Correction(m.GetCorrection()); c {
-	case "", fleet.CorrectionNone, fleet.CorrectionSAEJ1349, fleet.CorrectionISO1585SI, fleet.CorrectionISO1585CI:
-	default:
-		p.add("correction", "is %s; known are none, sae_j1349, iso_1585_si, iso_1585_ci", show(string(c)))
+	if c := fleet.Correction(m.GetCorrection()); c != "" && !slices.Contains(fleet.Corrections, c) {
+		p.add("correction", "is %s; known are %s", show(string(c)), corrections())
 	}
 	channels := p.channels(m.GetChannels())
 	p.header(m.GetHeader())
@@ -239,4 +238,13 @@ func ToHeartbeat(h Heartbeat) *pb.Heartbeat {
 		m.SpoolOldestAt = timestamppb.New(h.SpoolOldestAt)
 	}
 	return m
+}
+
+// corrections lists the names of the corrections known.
+func corrections() string {
+	all := make([]string, len(fleet.Corrections))
+	for i, c := range fleet.Corrections {
+		all[i] = string(c)
+	}
+	return strings.Join(all, ", ")
 }

@@ -417,7 +417,7 @@ func TestRoundTrip(t *testing.T) {
 			Kind:  rapid.SampledFrom([]fleet.Kind{fleet.KindPull, fleet.KindCoastDown, fleet.KindEmptyCoastDown}).Draw(t, "kind"),
 			Label: drawText(t, "label"), Session: drawText(t, "session"), RampRate: drawOptional(t, 1, 100),
 			RotatingMass: drawOptional(t, 0, 100), CoastingMass: drawOptional(t, 0, 100), Channels: drawChannels(t), AgentVersion: drawText(t, "version"),
-			Correction: rapid.SampledFrom([]fleet.Correction{"", fleet.CorrectionNone, fleet.CorrectionSAEJ1349, fleet.CorrectionISO1585SI, fleet.CorrectionISO1585CI}).Draw(t, "correction")}
+			Correction: rapid.SampledFrom(append([]fleet.Correction{""}, fleet.Corrections...)).Draw(t, "correction")}
 		if rapid.Bool().Draw(t, "header") {
 			want.Header = map[string]string{"Software": drawText(t, "software")}
 		}

@@ -35,6 +35,8 @@ var limits = map[fleet.Channel]limit{
 	fleet.CoolantTemperature:   {223.15, 473.15, "-50 to 200 °C: coolant boils long before"},
 	fleet.OilTemperature:       {223.15, 573.15, "-50 to 300 °C: oil burns before"},
 	fleet.TyreTemperature:      {223.15, 623.15, "-50 to 350 °C: rubber comes apart before"},
+	fleet.FuelFlow:             {-1e-3, 1, "3600 kg an hour is above what any car's engine burns"},
+	fleet.FuelDelivery:         {-1e-3, 1, "1 kg of fuel per cubic metre and cycle is ten times what its air can burn"},
 }
 
 // limitOf returns a channel's limit; a channel of the site's own has only the

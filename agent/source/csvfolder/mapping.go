@@ -146,7 +146,7 @@ type Rule struct {
 	CoastingMass *Take `yaml:"coasting_mass"`
 	// RampRate is the sweep asked for, engine side: rpm/s or rad/s².
 	RampRate *Take `yaml:"ramp_rate"`
-	// Correction is none, sae_j1349, iso_1585_si or iso_1585_ci.
+	// Correction is one of fleet.Corrections.
 	Correction *Take `yaml:"correction"`
 
 	// CheckKind is dead_weight, zero or shunt.
@@ -611,8 +611,17 @@ func (r *Rule) check(c *checker, p string) {
 var (
 	checkKindWords  = []string{"dead_weight", "zero", "shunt"}
 	stateWords      = []string{"as_found", "as_left"}
-	correctionWords = []string{string(fleet.CorrectionNone), string(fleet.CorrectionSAEJ1349), string(fleet.CorrectionISO1585SI), string(fleet.CorrectionISO1585CI)}
+	correctionWords = words(fleet.Corrections)
 )
+
+// words returns names as the texts a key allows.
+func words[T ~string](names []T) []string {
+	all := make([]string, len(names))
+	for i, n := range names {
+		all[i] = string(n)
+	}
+	return all
+}
 
 // plainWord writes "As found" and "as-found" as as_found.
 func plainWord(s string) string {

@@ -674,7 +674,7 @@ type PullBegin struct {
 	// that still turn in neutral.
 	CoastingMassKg *float64 `protobuf:"fixed64,11,opt,name=coasting_mass_kg,json=coastingMassKg,proto3,oneof" json:"coasting_mass_kg,omitempty"`
 	// Correction to state the power with: "none", "sae_j1349", "iso_1585_si",
-	// "iso_1585_ci"; empty: the car's own, else sae_j1349.
+	// "iso_1585_ci", "sae_j607", "din_70020"; empty: the car's own, else sae_j1349.
 	Correction string `protobuf:"bytes,12,opt,name=correction,proto3" json:"correction,omitempty"`
 	// Channels that follow, each once.
 	Channels []string `protobuf:"bytes,13,rep,name=channels,proto3" json:"channels,omitempty"`

@@ -9,6 +9,8 @@
 //
 //	none.go                no correction
 //	sae_j1349.go           SAE J1349, spark ignition
+//	sae_j607.go            SAE J607, the older American one
+//	din_70020.go           DIN 70020, the older German one
 //	iso_1585_si.go         ISO 1585 and UN Regulation No. 85, spark ignition
 //	iso_1585_ci.go         ISO 1585 and UN Regulation No. 85, compression ignition
 //
@@ -20,13 +22,18 @@
 //
 // An engine that compensates ambient pressure and temperature by itself
 // (closed-loop boost) must not be corrected a second time: UN R85 Supplement 7
-// sets its factor to 1. For such a car choose fleet.CorrectionNone.
+// sets its factor to 1. Whether an engine does cannot be seen from its air, so
+// the factor of a charged engine is computed as the standard has it and
+// Result.Caution says that its assumption may not hold; whoever shows the
+// corrected figure shows the uncorrected one and the caution beside it. Where
+// the engine is known to compensate choose fleet.CorrectionNone.
 package correction
 
 import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"rollcall/services/fleet"
@@ -36,6 +43,11 @@ import (
 type Conditions struct {
 	DryPressure float64 // Pa, barometer less the water vapour's partial pressure
 	Temperature float64 // K, intake air
+	// Barometer is the air pressure with its vapour, Pa; DIN 70020 only.
+	Barometer float64
+	// Charged says that the engine is charged in whatever way: its charge
+	// pressure was seen above ambient, or it was declared.
+	Charged bool
 
 	// FuelDelivery is the fuel per cycle and litre of swept volume,
 	// mg/(L·cycle); compression ignition only. For a four-stroke engine it is
@@ -55,33 +67,51 @@ type Result struct {
 	Factor   float64 // corrected power = Factor × measured power
 	InRange  bool    // the standard vouches for the factor under these conditions
 	Note     string  // empty in range; else what is outside of what
+	// Caution says why the standard's own assumption may not hold for this
+	// engine, in range or not; empty: nothing speaks against it.
+	Caution string
 
 	DPressure    float64 // ∂Factor/∂DryPressure, 1/Pa
 	DTemperature float64 // ∂Factor/∂Temperature, 1/K
+	DBarometer   float64 // ∂Factor/∂Barometer, 1/Pa; DIN 70020 only
 }
 
 // What may be missing for a compression-ignition engine.
 var (
 	ErrFuelDelivery   = errors.New("the fuel delivery (mg per litre of swept volume and cycle) is not known; without it the compression-ignition factor is not defined: give it, or ask for no correction")
+	ErrBarometer      = errors.New("DIN 70020 takes the air pressure with its vapour, which is not given")
 	ErrChargePressure = errors.New("the charge pressure ratio of a turbocharged engine is not known; log boost and air pressure, or ask for no correction")
 )
 
+// Standards lists the corrections that Factor knows, none first.
+func Standards() []fleet.Correction { return slices.Clone(fleet.Corrections) }
+
+// factors computes each standard's factor.
+var factors = map[fleet.Correction]func(Conditions) (Result, error){
+	fleet.CorrectionSAEJ1349:  saeJ1349,
+	fleet.CorrectionSAEJ607:   saeJ607,
+	fleet.CorrectionISO1585SI: iso1585SI,
+	fleet.CorrectionISO1585CI: iso1585CI,
+	fleet.CorrectionDIN70020:  din70020,
+}
+
 // Factor returns the correction factor of standard s under conditions c. It
 // returns an error for an unknown standard, for conditions no air can have
-// (the usual cause is a wrong unit), and ErrFuelDelivery or ErrChargePressure
-// where a compression-ignition factor lacks its inputs.
+// (the usual cause is a wrong unit), ErrFuelDelivery or ErrChargePressure
+// where a compression-ignition factor lacks its inputs, and ErrBarometer where
+// DIN 70020 lacks its own.
 func Factor(s fleet.Correction, c Conditions) (Result, error) {
 	if s == fleet.CorrectionNone {
 		return none(), nil
 	}
-	f, ok := map[fleet.Correction]func(Conditions) (Result, error){
-		fleet.CorrectionSAEJ1349:  saeJ1349,
-		fleet.CorrectionISO1585SI: iso1585SI,
-		fleet.CorrectionISO1585CI: iso1585CI,
-	}[s]
+	f, ok := factors[s]
 	if !ok {
-		return Result{}, fmt.Errorf("correction %q is not known; choose %s, %s, %s or %s", s,
-			fleet.CorrectionNone, fleet.CorrectionSAEJ1349, fleet.CorrectionISO1585SI, fleet.CorrectionISO1585CI)
+		names := make([]string, len(fleet.Corrections))
+		for i, k := range fleet.Corrections {
+			names[i] = string(k)
+		}
+		last := len(names) - 1
+		return Result{}, fmt.Errorf("correction %q is not known; choose %s or %s", s, strings.Join(names[:last], ", "), names[last])
 	}
 	if err := c.validate(); err != nil {
 		return Result{}, fmt.Errorf("correct to %s: %w", s, err)
@@ -91,7 +121,41 @@ func Factor(s fleet.Correction, c Conditions) (Result, error) {
 		return Result{}, fmt.Errorf("correct to %s: %w", s, err)
 	}
 	r.Standard = s
+	if c.Charged || c.Turbocharged {
+		r.Caution = caution(s)
+	}
 	return r, nil
+}
+
+// caution returns what a standard assumes that a charged engine may not do.
+// Sources: UN Regulation No. 85, Supplement 7 (working paper GRPE-70-02, 2015):
+// the factor is 1 for a charged engine that compensates ambient pressure and
+// temperature by itself; the rest is common practice, no source.
+func caution(s fleet.Correction) string {
+	assumes := "takes the power of an engine to follow the air around it"
+	if s == fleet.CorrectionISO1585CI {
+		assumes = "takes the charge of a turbocharged engine to follow the air around it to a fixed power"
+	}
+	return Name(s) + " " + assumes + "; the engine is charged, and one whose boost is held to a set point makes up for thin or warm air itself: then the corrected figure counts the air twice and the uncorrected one holds"
+}
+
+// Name returns how a correction is written in a sentence.
+func Name(s fleet.Correction) string {
+	switch s {
+	case fleet.CorrectionNone:
+		return "no correction"
+	case fleet.CorrectionSAEJ1349:
+		return "SAE J1349"
+	case fleet.CorrectionSAEJ607:
+		return "SAE J607"
+	case fleet.CorrectionISO1585SI:
+		return "ISO 1585 / UN R85, spark ignition"
+	case fleet.CorrectionISO1585CI:
+		return "ISO 1585 / UN R85, compression ignition"
+	case fleet.CorrectionDIN70020:
+		return "DIN 70020"
+	}
+	return string(s)
 }
 
 // The bounds of what can be air at an engine. They catch a wrong unit, not an
@@ -111,6 +175,10 @@ func (c Conditions) validate() error {
 		return fmt.Errorf("intake air temperature %.6g K is not between −50 and 150 °C: check the unit (°C, °F?)", c.Temperature)
 	}
 	return nil
+}
+
+func errBarometerRange(c Conditions) error {
+	return fmt.Errorf("air pressure %.6g Pa is not between the dry pressure %.6g Pa and 150 kPa: check the unit (hPa, kPa?) and that the pressure is absolute", c.Barometer, c.DryPressure)
 }
 
 // The reference air that SAE J1349 and ISO 1585 share.
@@ -154,6 +222,14 @@ func (r *Result) judge(standard string, spans ...span) {
 		r.Note = standard + ": " + strings.Join(out, "; ") + "; shown as computed"
 	}
 }
+
+// Where a standard states no range its factor is judged by how far it moves the
+// figure: ±7 % of what the air of SAE J1349 would give, the range that SAE J1349
+// and ISO 1585 state for spark ignition. Common practice, no source.
+const (
+	mildLow  = 0.93
+	mildHigh = 1.07
+)
 
 func showFactor(x float64) string      { return fmt.Sprintf("%.4g", x) }
 func showPressure(x float64) string    { return fmt.Sprintf("%.1f kPa", x/1e3) }

@@ -20,16 +20,28 @@ const sixDecimals = 5.1e-7
 // precision from the formulas of SAE J1349 (η 0.85) and UN R85 Annex 5.
 func TestGrid(t *testing.T) {
 	for _, c := range []struct {
-		p, t                                            float64 // kPa, °C
-		sae, si, aspirated50, turbo50, turbo70, turbo30 float64
+		p, t                                       float64 // kPa, °C
+		ca, sae, sae118, sae1176                   float64
+		si, aspirated50, turbo50, turbo70, turbo30 float64
 	}{
-		{99, 25, 1, 1, 1, 1, 1, 1},
-		{97, 30, 1.034288, 1.035075, 1.021383, 1.026240, 1.048221, 1.011843},
-		{95, 20, 1.039207, 1.040123, 1.019592, 1.002305, 1.004195, 1.001047},
-		{101, 15, 0.957190, 0.956494, 0.971446, 0.957881, 0.924742, 0.980630},
-		{93, 35, 1.096741, 1.099470, 1.058140, 1.063495, 1.118433, 1.028377},
-		{89, 10, 1.098826, 1.101631, 1.047513, 0.998067, 0.996488, 0.999121},
+		{99, 25, 1, 1, 1, 1, 1, 1, 1, 1, 1},
+		{97, 30, 1.029145, 1.034288, 1.034391, 1.034275, 1.035075, 1.021383, 1.026240, 1.048221, 1.011843},
+		{95, 20, 1.033326, 1.039207, 1.039324, 1.039191, 1.040123, 1.019592, 1.002305, 1.004195, 1.001047},
+		{101, 15, 0.963611, 0.957190, 0.957061, 0.957207, 0.956494, 0.971446, 0.957881, 0.924742, 0.980630},
+		{93, 35, 1.082230, 1.096741, 1.097031, 1.096702, 1.099470, 1.058140, 1.063495, 1.118433, 1.028377},
+		{89, 10, 1.084002, 1.098826, 1.099123, 1.098787, 1.101631, 1.047513, 0.998067, 0.996488, 0.999121},
 	} {
+		// The two roundings of the formula in print differ from η = 0.85 by
+		// what the package says, 0.03 % at the ends of the range.
+		ca, _, _ := power(Conditions{DryPressure: c.p * 1e3, Temperature: c.t + 273.15}, 1, 0.5)
+		for _, x := range []struct{ got, want float64 }{{ca, c.ca}, {1.18*ca - 0.18, c.sae118}, {1.176*ca - 0.176, c.sae1176}} {
+			if math.Abs(x.got-x.want) > sixDecimals {
+				t.Errorf("%v kPa, %v °C: %.7f, want %.6f", c.p, c.t, x.got, x.want)
+			}
+		}
+		if math.Abs(c.sae118-c.sae)/c.sae > 3e-4 || math.Abs(c.sae1176-c.sae)/c.sae > 3e-4 {
+			t.Errorf("the rounded forms differ by more than 0.03 %%: %v %v %v", c.sae, c.sae118, c.sae1176)
+		}
 		base := Conditions{DryPressure: c.p * 1e3, Temperature: c.t + 273.15}
 		ci := func(q float64, turbo bool) Conditions {
 			d := base
@@ -60,6 +72,84 @@ func TestGrid(t *testing.T) {
 			if r.Standard != x.s {
 				t.Errorf("%s says it is %s", x.name, r.Standard)
 			}
+		}
+	}
+}
+
+// TestOlder checks the two older standards: values computed with Python, DIN
+// 70020 with 101.3 kPa and 293 K from t + 273, SAE J607 with 101.325 kPa and
+// 288.7056 K from t + 273.15. DIN takes the barometer, whatever the dry pressure.
+func TestOlder(t *testing.T) {
+	for _, c := range []struct {
+		s          fleet.Correction
+		p, t, want float64
+	}{
+		{fleet.CorrectionDIN70020, 97, 30, 1.062002},
+		{fleet.CorrectionDIN70020, 95, 20, 1.066316},
+		{fleet.CorrectionDIN70020, 101, 15, 0.994376},
+		{fleet.CorrectionSAEJ607, 99, 25, 1.040091},
+		{fleet.CorrectionSAEJ607, 97, 30, 1.070400},
+		{fleet.CorrectionSAEJ607, 95, 20, 1.074757},
+	} {
+		in := Conditions{DryPressure: c.p * 1e3, Barometer: c.p * 1e3, Temperature: c.t + 273.15}
+		r, err := Factor(c.s, in)
+		if err != nil || math.Abs(r.Factor-c.want) > sixDecimals || r.Standard != c.s {
+			t.Errorf("%s at %v kPa, %v °C: %.7f (%v), want %.6f", c.s, c.p, c.t, r.Factor, err, c.want)
+		}
+		in.DryPressure -= 1200 // moist air of the same barometer
+		moist, err := Factor(c.s, in)
+		if same := moist.Factor == r.Factor; err != nil || same != (c.s == fleet.CorrectionDIN70020) {
+			t.Errorf("%s in moist air %v, in dry %v (%v)", c.s, moist.Factor, r.Factor, err)
+		}
+	}
+	// The derivatives are those of the factor, by central differences.
+	at := func(p, temperature float64) Result {
+		r, err := Factor(fleet.CorrectionDIN70020, Conditions{DryPressure: 60e3, Barometer: p, Temperature: temperature})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	for p := 70e3; p <= 115e3; p += 5e3 {
+		for T := 250.; T <= 340; T += 10 {
+			r := at(p, T)
+			dp, dT := (at(p+1, T).Factor-at(p-1, T).Factor)/2, (at(p, T+0.01).Factor-at(p, T-0.01).Factor)/0.02
+			if !scalar.EqualWithinRel(r.DBarometer, dp, 1e-6) || !scalar.EqualWithinRel(r.DTemperature, dT, 1e-6) || r.DPressure != 0 {
+				t.Errorf("at %v Pa, %v K: derivatives %v, %v, %v; by difference %v, %v", p, T, r.DBarometer, r.DTemperature, r.DPressure, dp, dT)
+			}
+		}
+	}
+}
+
+// TestCharged: a charged engine gets the standard's factor with the caution
+// that its assumption may not hold; another gets none; no correction has
+// nothing to be cautious about. UN R85 Supplement 7 (GRPE-70-02) has 1 for
+// engines that compensate by themselves.
+func TestCharged(t *testing.T) {
+	for _, s := range Standards() {
+		in := Conditions{DryPressure: 95e3, Barometer: 96e3, Temperature: 303.15, FuelDelivery: is(50), ChargePressureRatio: is(1.6)}
+		natural, err := Factor(s, in)
+		if err != nil || natural.Caution != "" {
+			t.Errorf("%s, not charged: %+v %v", s, natural, err)
+		}
+		in.Charged = true
+		charged, err := Factor(s, in)
+		if err != nil || charged.Factor != natural.Factor {
+			t.Errorf("%s: charged %v, else %v (%v)", s, charged.Factor, natural.Factor, err)
+		}
+		if s == fleet.CorrectionNone {
+			if charged.Caution != "" {
+				t.Errorf("no correction cautions: %s", charged.Caution)
+			}
+			continue
+		}
+		for _, says := range []string{Name(s), "held to a set point", "the uncorrected one holds"} {
+			if !strings.Contains(charged.Caution, says) {
+				t.Errorf("%s: caution %q does not say %q", s, charged.Caution, says)
+			}
+		}
+		if charged.InRange != natural.InRange || charged.Note != natural.Note {
+			t.Errorf("%s: the caution changed the judgement of the range", s)
 		}
 	}
 }
@@ -105,7 +195,7 @@ func TestEngineFactor(t *testing.T) {
 // warmer air never lowers it; the derivatives are those of the factor; the
 // factor is never clipped.
 func TestBattery(t *testing.T) {
-	for _, s := range []fleet.Correction{fleet.CorrectionNone, fleet.CorrectionSAEJ1349, fleet.CorrectionISO1585SI, fleet.CorrectionISO1585CI} {
+	for _, s := range []fleet.Correction{fleet.CorrectionNone, fleet.CorrectionSAEJ1349, fleet.CorrectionSAEJ607, fleet.CorrectionISO1585SI, fleet.CorrectionISO1585CI} {
 		for _, turbo := range []bool{false, true} {
 			at := func(p, temperature float64) Result {
 				r, err := Factor(s, Conditions{DryPressure: p, Temperature: temperature, FuelDelivery: is(55), ChargePressureRatio: is(1), Turbocharged: turbo})
@@ -114,7 +204,7 @@ func TestBattery(t *testing.T) {
 				}
 				return r
 			}
-			if r := at(99e3, 298.15); math.Abs(r.Factor-1) > 1e-14 || !r.InRange || r.Note != "" {
+			if r := at(99e3, 298.15); s != fleet.CorrectionSAEJ607 && math.Abs(r.Factor-1) > 1e-14 || !r.InRange || r.Note != "" {
 				t.Errorf("%s at the reference: %+v", s, r)
 			}
 			for p := 60e3; p <= 115e3; p += 5e3 {
@@ -159,6 +249,10 @@ func TestRange(t *testing.T) {
 		{"ISO CI wider", fleet.CorrectionISO1585CI, Conditions{DryPressure: 93e3, Temperature: 308.15, FuelDelivery: is(50)}, true, nil},
 		{"ISO CI outside", fleet.CorrectionISO1585CI, Conditions{DryPressure: 90e3, Temperature: 308.15, FuelDelivery: is(70)}, false, []string{"outside 0.9 to 1.1"}},
 		{"ISO CI ratio", fleet.CorrectionISO1585CI, Conditions{DryPressure: 99e3, Temperature: 298.15, FuelDelivery: is(50), ChargePressureRatio: is(0.9)}, false, []string{"charge pressure ratio 0.9 is outside 1 to any higher"}},
+		{"J607 inside", fleet.CorrectionSAEJ607, Conditions{DryPressure: 97e3, Temperature: 303.15}, true, nil},
+		{"J607 thin", fleet.CorrectionSAEJ607, Conditions{DryPressure: 89e3, Temperature: 303.15}, false, []string{"SAE J607: factor 1.167 is outside 0.9673 to 1.113"}},
+		{"DIN inside", fleet.CorrectionDIN70020, Conditions{DryPressure: 96e3, Barometer: 97e3, Temperature: 303.15}, true, nil},
+		{"DIN thin", fleet.CorrectionDIN70020, Conditions{DryPressure: 88e3, Barometer: 89e3, Temperature: 303.15}, false, []string{"DIN 70020: factor 1.157 is outside 0.9597 to 1.104"}},
 		{"none anywhere", fleet.CorrectionNone, Conditions{}, true, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -188,12 +282,14 @@ func TestRefused(t *testing.T) {
 		is   error
 		says string
 	}{
-		{"unknown standard", "din_70021", good, nil, `"din_70021" is not known; choose none, sae_j1349`},
+		{"unknown standard", "din_70021", good, nil, `"din_70021" is not known; choose none, sae_j1349, sae_j607, iso_1585_si, iso_1585_ci or din_70020`},
 		{"no standard", "", good, nil, "is not known"},
 		{"hPa for Pa", fleet.CorrectionSAEJ1349, with(func(c *Conditions) { c.DryPressure = 990 }), nil, "check the unit (hPa, kPa?)"},
 		{"°C for K", fleet.CorrectionISO1585SI, with(func(c *Conditions) { c.Temperature = 25 }), nil, "check the unit (°C, °F?)"},
 		{"not a number", fleet.CorrectionSAEJ1349, with(func(c *Conditions) { c.DryPressure = math.NaN() }), nil, "dry air pressure NaN"},
 		{"no fuel", fleet.CorrectionISO1585CI, good, ErrFuelDelivery, "correct to iso_1585_ci"},
+		{"no barometer", fleet.CorrectionDIN70020, good, ErrBarometer, "correct to din_70020"},
+		{"barometer in hPa", fleet.CorrectionDIN70020, with(func(c *Conditions) { c.Barometer = 1002 }), nil, "air pressure 1002 Pa is not between"},
 		{"fuel nought", fleet.CorrectionISO1585CI, with(func(c *Conditions) { c.FuelDelivery = is(0) }), nil, "fuel delivery 0"},
 		{"no charge pressure", fleet.CorrectionISO1585CI, with(func(c *Conditions) { c.FuelDelivery, c.Turbocharged = is(50), true }), ErrChargePressure, ""},
 		{"charge ratio nought", fleet.CorrectionISO1585CI, with(func(c *Conditions) { c.FuelDelivery, c.ChargePressureRatio = is(50), is(0) }), nil, "charge pressure ratio 0"},

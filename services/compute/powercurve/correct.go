@@ -54,10 +54,9 @@ func (r *reduction) correct(c *Curve) {
 		return
 	}
 	conditions := correction.Conditions{
-		DryPressure: c.Air.DryPressure(), Temperature: c.Air.Temperature,
-		Turbocharged: r.in.Vehicle.Turbocharged, FuelDelivery: r.in.Vehicle.FuelDelivery,
-		ChargePressureRatio: r.in.Vehicle.ChargePressureRatio,
+		DryPressure: c.Air.DryPressure(), Barometer: c.Air.Pressure, Temperature: c.Air.Temperature,
 	}
+	r.charge(&conditions)
 	intake, logged := r.during(fleet.IntakeAirTemperature)
 	own := false
 	switch {
@@ -83,7 +82,7 @@ func (r *reduction) correct(c *Curve) {
 	dry, u := c.Air.DryPressureSensitivity(), r.in.Cell.U
 	byVapour := f.DPressure * dry.Temperature * u.AirTemperature
 	byTemperature := f.DTemperature * u.AirTemperature
-	variance := math.Pow(f.DPressure*dry.Pressure*u.AirPressure, 2) + math.Pow(f.DPressure*dry.Humidity*u.Humidity, 2)
+	variance := math.Pow((f.DPressure*dry.Pressure+f.DBarometer)*u.AirPressure, 2) + math.Pow(f.DPressure*dry.Humidity*u.Humidity, 2)
 	if own {
 		variance += byVapour*byVapour + byTemperature*byTemperature
 	} else {

@@ -53,16 +53,26 @@ type Vehicle struct {
 	// gear of the pull, and of those that still turn in neutral. nil: not
 	// known, and then engine power is not stated.
 	RotatingMass, CoastingMass *float64
+	// How the engine is charged, as declared: by the exhaust, or in any way. A
+	// boost channel above the air pressure says so too.
+	Turbocharged, Charged bool
 	// For the compression-ignition corrections, see correction.Conditions.
-	Turbocharged        bool
+	// Where they are nil the channels say: FuelDelivery, or FuelFlow with
+	// Displacement; Boost.
 	FuelDelivery        *float64 // mg per litre per cycle
 	ChargePressureRatio *float64
+	Displacement        float64 // m³, swept volume; 0: not known
 }
 
 // VehicleOf returns the vehicle that a reference car is.
 func VehicleOf(c fleet.Car) Vehicle {
 	rot, coast := c.RotatingMass, c.CoastingMass
-	return Vehicle{GearRatio: c.GearRatio, TyreRadius: c.TyreRadius, RotatingMass: &rot, CoastingMass: &coast}
+	return Vehicle{
+		GearRatio: c.GearRatio, TyreRadius: c.TyreRadius, RotatingMass: &rot, CoastingMass: &coast,
+		Turbocharged: c.Charging == fleet.ChargingTurbo,
+		Charged:      c.Charging == fleet.ChargingTurbo || c.Charging == fleet.ChargingMechanical,
+		Displacement: c.Displacement,
+	}
 }
 
 // Input is a pull to be reduced.

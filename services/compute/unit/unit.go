@@ -37,6 +37,7 @@ const (
 	Force               Dimension = "force"
 	Torque              Dimension = "torque"
 	Mass                Dimension = "mass"
+	MassFlow            Dimension = "mass flow"
 	Density             Dimension = "density"
 	Pressure            Dimension = "pressure"
 	Temperature         Dimension = "temperature"
@@ -117,7 +118,14 @@ var table = []entry{
 	{Unit{"lb", pound, 0, Mass}, []string{"lbm", "lbs", "LB"}},
 	{Unit{"oz", pound / 16, 0, Mass}, nil},
 
-	{Unit{"kg/m³", 1, 0, Density}, []string{"kg/m3", "kg/m^3"}},
+	{Unit{"kg/m³", 1, 0, Density}, []string{"kg/m3", "kg/m^3", "g/L", "g/l"}},
+	{Unit{"mg/L", 1e-3, 0, Density}, []string{"mg/l", "g/m³", "g/m3"}},
+
+	{Unit{"kg/s", 1, 0, MassFlow}, nil},
+	{Unit{"g/s", 1e-3, 0, MassFlow}, nil},
+	{Unit{"kg/h", 1. / 3600, 0, MassFlow}, []string{"kg/hr"}},
+	{Unit{"lb/h", pound / 3600, 0, MassFlow}, []string{"lb/hr", "lbm/h", "pph"}},
+
 	{Unit{"g/cm³", 1e3, 0, Density}, []string{"g/cm3", "g/cc", "kg/L", "kg/l", "kg/dm³"}},
 
 	{Unit{"Pa", 1, 0, Pressure}, []string{"pa", "Pa abs"}},
