@@ -10,6 +10,10 @@ import (
 // Range is the values a channel can have, SI unit, both ends included.
 type Range struct {
 	Low, High float64
+	// Inert says that the quantity cannot jump away and come back within a few
+	// samples: a roller, an engine, a brake held by a controller. Samples that
+	// do are spikes of the wiring; Inspect counts them and Clean drops them.
+	Inert bool
 }
 
 // Holds reports whether x is within r; NaN is not.
@@ -19,29 +23,29 @@ func (r Range) Holds(x float64) bool { return x >= r.Low && x <= r.High }
 // dynamometer. They are wide on purpose: what is outside is a broken sensor, a
 // wrong unit or a damaged file, never a car. Common practice, no source.
 var Ranges = map[fleet.Channel]Range{
-	fleet.RollerSpeed:          {-5, 150},     // 540 km/h
-	fleet.RollerSpeedRear:      {-5, 150},     //
-	fleet.LoadCellForce:        {-1e5, 1e5},   // N at the arm: ten tonnes
-	fleet.EngineSpeed:          {-1, 2500},    // 23 900 rpm
-	fleet.AirPressure:          {5e4, 1.2e5},  // 5500 m above sea level
-	fleet.AirTemperature:       {223, 343},    // −50 to 70 °C
-	fleet.RelativeHumidity:     {-0.02, 1.05}, // sensors overshoot
-	fleet.IntakeAirTemperature: {223, 473},    // up to 200 °C behind a compressor
-	fleet.Pedal:                {-0.1, 1.1},   //
-	fleet.ThrottleAngle:        {-0.2, 1.8},   // 103°
-	fleet.Boost:                {0, 1e6},      // absolute
-	fleet.BoostSetPoint:        {0, 1e6},      //
-	fleet.IgnitionAngle:        {-1.6, 1.6},   // 92°
-	fleet.KnockRetard:          {-0.1, 1},     // 57°
-	fleet.Lambda:               {0.3, 100},    // fuel cut reads as free air
-	fleet.CoolantTemperature:   {223, 443},    //
-	fleet.OilTemperature:       {223, 493},    //
-	fleet.TyreTemperature:      {223, 493},    //
+	fleet.RollerSpeed:          {-5, 150, true},      // 540 km/h
+	fleet.RollerSpeedRear:      {-5, 150, true},      //
+	fleet.LoadCellForce:        {-1e5, 1e5, true},    // N at the arm: ten tonnes
+	fleet.EngineSpeed:          {-1, 2500, true},     // 23 900 rpm
+	fleet.AirPressure:          {5e4, 1.2e5, false},  // 5500 m above sea level
+	fleet.AirTemperature:       {223, 343, false},    // −50 to 70 °C
+	fleet.RelativeHumidity:     {-0.02, 1.05, false}, // sensors overshoot
+	fleet.IntakeAirTemperature: {223, 473, false},    // up to 200 °C behind a compressor
+	fleet.Pedal:                {-0.1, 1.1, false},   //
+	fleet.ThrottleAngle:        {-0.2, 1.8, false},   // 103°
+	fleet.Boost:                {0, 1e6, false},      // absolute
+	fleet.BoostSetPoint:        {0, 1e6, false},      //
+	fleet.IgnitionAngle:        {-1.6, 1.6, false},   // 92°
+	fleet.KnockRetard:          {-0.1, 1, false},     // 57°
+	fleet.Lambda:               {0.3, 100, false},    // fuel cut reads as free air
+	fleet.CoolantTemperature:   {223, 443, false},    //
+	fleet.OilTemperature:       {223, 493, false},    //
+	fleet.TyreTemperature:      {223, 493, false},    //
 }
 
 // Everything holds every finite number: the range of a channel of the site's
 // own.
-var Everything = Range{-math.MaxFloat64, math.MaxFloat64}
+var Everything = Range{-math.MaxFloat64, math.MaxFloat64, false}
 
 // RangeOf returns the values a channel can have.
 func RangeOf(c fleet.Channel) Range {
@@ -67,7 +71,33 @@ type Quality struct {
 	FirstBad    Span    // first run of samples outside the range
 	WorstBad    float64 // the sample furthest outside
 	LongestHold Span    // longest run of good samples of exactly the same value
+
+	// The clock.
+	Jitter       float64 // s, robust standard deviation of a sample's time about an even clock
+	Duplicates   int     // samples at the time of the one before
+	Duplicate    Span    // the first run of them
+	StepsBack    int     // samples earlier than the one before
+	LargestBack  float64 // s, by how much at most
+	StepBack     Span    // of the largest: the time stepped back to, and from
+	StampMissing int     // times that are not finite
+
+	// The samples.
+	Noise   float64 // robust standard deviation of their fast part, see Noise
+	Quantum float64 // step that all differences are whole multiples of; 0: none seen
+	// Clip is the stretch in which samples stand at the greatest or least
+	// value although those around show that the quantity went on, Clipped the
+	// value, Cut by about how much it went on. An empty span: none.
+	Clip         Span
+	Clipped, Cut float64
+	// Spikes is the number of spikes of an inert channel, WorstSpike how far
+	// the worst stands off, Spike the time from it to the last that follow on.
+	Spikes     int
+	WorstSpike float64
+	Spike      Span
 }
+
+// IsClipped reports whether samples were clipped.
+func (q Quality) IsClipped() bool { return q.Clip.End > q.Clip.Start }
 
 // Good returns the number of samples that can be used.
 func (q Quality) Good() int { return q.Samples - q.Missing - q.Outside }
@@ -77,14 +107,34 @@ func (q Quality) Good() int { return q.Samples - q.Missing - q.Outside }
 // value by a·10⁻³·step, far below what any speed channel resolves.
 const uniformTolerance = 1e-3
 
-// Inspect looks a series over; s must have passed Check. Samples outside r
-// count as bad. A gap is a stretch longer than maxGap, s, between good samples.
+// Inspect looks a series over; its times and samples must be equal in number.
+// Samples outside r count as bad. A gap is a stretch longer than maxGap, s,
+// between good samples. A clock that does not rise is told (Duplicates,
+// StepsBack, StampMissing); the rest is then of what Tidy keeps.
+//
+// Clipped are samples at the greatest (or least) value, when
+//   - a run of at least four of them follows on samples that climb, and is
+//     followed by samples that fall, so steeply that a parabola with those
+//     slopes would have gone on by Cut = slope·W/6, above two quanta and four
+//     standard deviations (W the run's length; the slope is that of W/2 on
+//     either side, which a parabola has 1.5 times as steep as at the run's
+//     ends); or
+//   - at least five of them are outside their longest run and the noise is
+//     above two quanta: noise does not hit one value twice. Cut is then the
+//     noise.
 func Inspect(s Series, r Range, maxGap float64) Quality {
-	q := Quality{Samples: len(s.T), Step: UsualStep(s.T)}
+	if len(s.T) != len(s.X) {
+		panic("channel: times and samples differ in number")
+	}
+	q := Quality{Samples: len(s.T)}
+	s = q.clock(s)
+	q.Step = UsualStep(s.T)
 	q.Uniform = isUniform(s.T, q.Step)
+	q.Jitter = jitter(s.T)
 	worst := 0.0
 	lastGood, holdFrom := -1, 0
 	inBad := false
+	high, low := stand{top: true}, stand{}
 	for i, x := range s.X {
 		if !r.Holds(x) {
 			if !isFinite(x) {
@@ -107,15 +157,31 @@ func Inspect(s Series, r Range, maxGap float64) Quality {
 		inBad = false
 		if lastGood < 0 {
 			q.Low, q.High, q.First, holdFrom = x, x, s.T[i], i
+			high.begin(i)
+			low.begin(i)
 		} else {
-			q.Low, q.High = min(q.Low, x), max(q.High, x)
+			follows := x == s.X[lastGood]
+			switch {
+			case x > q.High:
+				q.High = x
+				high.begin(i)
+			case x == q.High:
+				high.meet(i, follows)
+			}
+			switch {
+			case x < q.Low:
+				q.Low = x
+				low.begin(i)
+			case x == q.Low:
+				low.meet(i, follows)
+			}
 			if gap := s.T[i] - s.T[lastGood]; gap > maxGap {
 				q.Gaps++
 				if gap > q.LongestGap.Length() {
 					q.LongestGap = Span{s.T[lastGood], s.T[i]}
 				}
 			}
-			if x != s.X[lastGood] {
+			if !follows {
 				holdFrom = i
 			}
 		}
@@ -124,7 +190,169 @@ func Inspect(s Series, r Range, maxGap float64) Quality {
 		}
 		lastGood, q.Last = i, s.T[i]
 	}
+	good := s
+	if q.Missing+q.Outside > 0 {
+		good = within(s, r)
+	}
+	q.Noise, q.Quantum = Noise(good), quantum(good.X)
+	if q.High > q.Low {
+		q.clip(s, high, q.High)
+		q.clip(s, low, q.Low)
+	}
+	if r.Inert {
+		q.spikes(good)
+	}
 	return q
+}
+
+// clock looks at the times, and returns s with times that rise.
+func (q *Quality) clock(s Series) Series {
+	last, rising := math.Inf(-1), true
+	inRun := false
+	for _, t := range s.T {
+		switch {
+		case !isFinite(t) || math.Abs(t) > maxTime:
+			q.StampMissing++
+			rising, inRun = false, false
+			continue
+		case t > last:
+			inRun = false
+		case t == last:
+			q.Duplicates++
+			if q.Duplicates == 1 {
+				q.Duplicate, inRun = Span{t, t}, true
+			} else if inRun {
+				q.Duplicate.End = t
+			}
+			rising = false
+		default:
+			q.StepsBack++
+			if back := last - t; back > q.LargestBack {
+				q.LargestBack, q.StepBack = back, Span{t, last}
+			}
+			rising, inRun = false, false
+		}
+		last = t
+	}
+	if rising {
+		return s
+	}
+	s, _ = Tidy(s)
+	// What was dropped is in no other count.
+	q.Samples = len(s.T)
+	return s
+}
+
+// stand gathers the samples at a series' greatest (top) or least value so far.
+type stand struct {
+	top         bool
+	count       int
+	first, last int // samples
+	from, to    int // longest run of samples without another between
+	runFrom     int
+}
+
+// begin starts at a new extreme.
+func (e *stand) begin(i int) {
+	*e = stand{top: e.top, count: 1, first: i, last: i, from: i, to: i, runFrom: i}
+}
+
+// meet adds a sample; follows says that the good sample before was at the
+// extreme too.
+func (e *stand) meet(i int, follows bool) {
+	e.count++
+	e.last = i
+	if !follows {
+		e.runFrom = i
+	}
+	if i-e.runFrom > e.to-e.from {
+		e.from, e.to = e.runFrom, i
+	}
+}
+
+// Fewest samples that are clipped: in a run, and outside the longest.
+const (
+	fewestClippedRun = 4
+	fewestClipped    = 5
+)
+
+// clip judges the samples at an extreme, see Inspect.
+func (q *Quality) clip(s Series, e stand, value float64) {
+	if e.count < fewestClippedRun {
+		return
+	}
+	keep := func(span Span, cut float64) {
+		if cut > q.Cut && span.Length() > 0 {
+			q.Clip, q.Clipped, q.Cut = span, value, cut
+		}
+	}
+	run := Span{s.T[e.from], s.T[e.to]}
+	if e.to-e.from+1 >= fewestClippedRun {
+		width := math.Max(run.Length()/2, 3*q.Step)
+		towards, sides, spread := 0.0, 0, 0.0
+		for _, side := range [2]struct {
+			span Span
+			sign float64
+		}{{Span{run.Start - width, run.Start - q.Step/2}, 1}, {Span{run.End + q.Step/2, run.End + width}, -1}} {
+			f, ok := FitLocal(s, run.Start, side.span, 1)
+			if !ok || f.Freedom < 1 {
+				continue
+			}
+			slope := f.Slope * side.sign
+			if !e.top {
+				slope = -slope
+			}
+			if !(slope > 0) {
+				sides = 0
+				break
+			}
+			towards += slope
+			spread += f.RSS / float64(f.Freedom) * f.VarSlope
+			sides++
+		}
+		if sides > 0 {
+			w := run.Length() / 6 / float64(sides)
+			if cut := towards * w; cut > 2*q.Quantum && cut > 4*w*math.Sqrt(spread) && cut > 4*q.Noise*math.Sqrt(q.Step/run.Length()) {
+				keep(run, cut)
+				return
+			}
+		}
+	}
+	if e.count-(e.to-e.from+1) >= fewestClipped && q.Noise > 2*q.Quantum {
+		keep(Span{s.T[e.first], s.T[e.last]}, q.Noise)
+	}
+}
+
+// spikes counts the spikes of the good samples.
+func (q *Quality) spikes(s Series) {
+	all := spikes(s)
+	q.Spikes = len(all)
+	last := -1
+	for k, p := range all {
+		if math.Abs(p.off) > math.Abs(q.WorstSpike) {
+			q.WorstSpike, last = p.off, k
+			q.Spike = Span{s.T[p.index], s.T[p.index]}
+		} else if last >= 0 && last == k-1 && p.index == all[k-1].index+1 {
+			q.Spike.End, last = s.T[p.index], k
+		}
+	}
+}
+
+// jitter returns the robust standard deviation of a sample's time about an even
+// clock, s: that of the steps over √2, for times that err one by one.
+func jitter(t []float64) float64 {
+	n := len(t) - 1
+	if n < 2 {
+		return 0
+	}
+	usual := UsualStep(t)
+	var buffer [stepSample]float64
+	m := min(n, stepSample)
+	for k := range m {
+		i := k * n / m
+		buffer[k] = math.Abs(t[i+1] - t[i] - usual)
+	}
+	return robust * median(buffer[:m]) / math.Sqrt2
 }
 
 // stepSample is how many steps UsualStep looks at.
@@ -165,9 +393,37 @@ func isUniform(t []float64, step float64) bool {
 	return true
 }
 
-// Clean returns s without the samples that are missing or outside r. It returns
-// s itself when there is nothing to drop.
+// Clean returns s without the samples that are missing or outside r and, of an
+// inert channel, without its spikes: a spike in a speed or a force would be
+// spread by the local polynomial over its whole window, and by the load cell's
+// integral over the rest of the sweep. Where more than a twentieth are spikes
+// they are the signal, and stay. Inspect says how many there were. It returns s
+// itself when there is nothing to drop.
 func Clean(s Series, r Range) Series {
+	s = within(s, r)
+	if !r.Inert {
+		return s
+	}
+	all := spikes(s)
+	if len(all) == 0 || float64(len(all)) > mostSpikes*float64(len(s.X)) {
+		return s
+	}
+	good := len(s.X) - len(all)
+	both := make([]float64, 2*good)
+	out := Series{T: both[:0:good], X: both[good:good]}
+	for i, x := range s.X {
+		if len(all) > 0 && all[0].index == i {
+			all = all[1:]
+			continue
+		}
+		out.T, out.X = append(out.T, s.T[i]), append(out.X, x)
+	}
+	return out
+}
+
+// within returns s without the samples that are missing or outside r; s itself
+// when there are none.
+func within(s Series, r Range) Series {
 	bad := 0
 	for _, x := range s.X {
 		if !r.Holds(x) || !isFinite(x) {
