@@ -88,6 +88,10 @@ func (m *Mapping) readCheck(l *lines, h *head, cell fleet.CellID, version string
 	if len(missing) > 0 {
 		return nil, h.missing(missing)
 	}
+	parse := func(s string) (unit.Unit, error) { return unit.ParseAs(s, unit.Force) }
+	if columns.Scale != nil {
+		parse = unit.Parse // of another quantity than force
+	}
 	for _, q := range []struct {
 		index int
 		name  string
@@ -95,7 +99,7 @@ func (m *Mapping) readCheck(l *lines, h *head, cell fleet.CellID, version string
 		if q.index < 0 {
 			continue
 		}
-		if _, rejection = h.unitOf(q.index, q.name, columns.unit, true, func(s string) (unit.Unit, error) { return unit.ParseAs(s, unit.Force) }); rejection != nil {
+		if _, rejection = h.unitOf(q.index, q.name, columns.raw, true, parse); rejection != nil {
 			return nil, rejection
 		}
 	}

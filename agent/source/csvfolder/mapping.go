@@ -8,6 +8,7 @@ import (
 	"path"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -222,13 +223,115 @@ type Column struct {
 	// Unit is the column's. A unit row must say the same; without Unit the
 	// unit row's is taken.
 	Unit string `yaml:"unit"`
+	// Scale says what the column stands for when it is in another quantity
+	// than its channel's: a load cell in N·m, V, mV/V or counts. Unit must be
+	// given then, and is the column's own.
+	Scale *Scale `yaml:"scale"`
 	// Optional lets the column be absent or without values.
 	Optional bool `yaml:"optional"`
 	// Kinds lists the kinds of record that have the column; none: all.
 	Kinds []string `yaml:"kinds"`
 
-	unit  unit.Unit
-	given bool // unit is known from the mapping
+	raw   unit.Unit // as the column is written
+	unit  unit.Unit // as its numbers are the channel's; raw unless there is a scale
+	given bool      // unit is known from the mapping
+}
+
+// Scale says what the numbers of a column stand for, in one of three ways.
+type Scale struct {
+	// Rated and Output are those of the transducer's data sheet: the value it
+	// is rated for, with its unit ("5 kN"), and its output there less that at
+	// nought, in the column's unit (2 for 2 mV/V). Negative for a bridge that
+	// is wired the other way round.
+	Rated  string  `yaml:"rated"`
+	Output float64 `yaml:"output"`
+	// PerUnit is what one of the column's unit stands for, with its unit:
+	// "500 N" a volt.
+	PerUnit string `yaml:"per_unit"`
+	// Zero is what the column reads at nought, in the column's unit, with
+	// rated or per_unit. Default 0.
+	Zero float64 `yaml:"zero"`
+	// LeverArm turns a torque into the force at the arm: the arm the indicator
+	// was set up with, with its unit ("350 mm").
+	LeverArm string `yaml:"lever_arm"`
+}
+
+// check notes problems and returns the unit that turns a column in raw into
+// SI numbers of dimension to; raw itself when there are problems.
+func (s *Scale) check(c *checker, p string, raw unit.Unit, to unit.Dimension) unit.Unit {
+	given := 0
+	for _, x := range []string{s.Rated, s.PerUnit, s.LeverArm} {
+		if x != "" {
+			given++
+		}
+	}
+	problems := len(c.problems)
+	switch {
+	case given != 1:
+		c.add(p, "give exactly one of rated (with output), per_unit and lever_arm")
+	case s.Rated == "" && s.Output != 0:
+		c.add(p+".output", "output goes with rated")
+	case s.LeverArm != "" && s.Zero != 0:
+		c.add(p+".zero", "a torque has no zero of its own; it is found by a zero check")
+	}
+	if len(c.problems) > problems {
+		return raw
+	}
+	var u unit.Unit
+	var err error
+	switch {
+	case s.LeverArm != "":
+		arm, problem := quantity(s.LeverArm, unit.Length)
+		if problem != nil {
+			c.add(p+".lever_arm", "%v", problem)
+			return raw
+		}
+		if to != unit.Force {
+			c.add(p+".lever_arm", "a lever arm makes a force; the channel is of %s", to)
+			return raw
+		}
+		u, err = unit.AtArm(raw, arm)
+	case s.PerUnit != "":
+		each, problem := quantity(s.PerUnit, to)
+		if problem != nil {
+			c.add(p+".per_unit", "%v", problem)
+			return raw
+		}
+		u, err = unit.PerUnit(raw, to, each, s.Zero)
+	default:
+		rated, problem := quantity(s.Rated, to)
+		if problem != nil {
+			c.add(p+".rated", "%v", problem)
+			return raw
+		}
+		u, err = unit.Rated(raw, to, rated, s.Output, s.Zero)
+	}
+	switch {
+	case errors.Is(err, unit.ErrSame):
+		c.add(p, "unit %s needs no scale; what an indicator reads wrong is found and corrected by a calibration check", raw.Symbol)
+		return raw
+	case err != nil:
+		c.add(p, "%v", err)
+		return raw
+	}
+	return u
+}
+
+// quantity reads a number with its unit, "5 kN", in SI.
+func quantity(text string, want unit.Dimension) (float64, error) {
+	number, symbol, ok := strings.Cut(strings.TrimSpace(text), " ")
+	if !ok {
+		return 0, fmt.Errorf("%q is no number with a unit after a space", text)
+	}
+	x, err := strconv.ParseFloat(number, 64)
+	if err != nil || x-x != 0 {
+		return 0, fmt.Errorf("%q is no number", number)
+	}
+	u, err := unit.ParseAs(symbol, want)
+	if err != nil {
+		return 0, err
+	}
+	return u.ToSI(x), nil
 }
 
 // Readings is the column map of calibration checks.
@@ -248,10 +351,12 @@ type Readings struct {
 	// A blank cell is a reading left out.
 	Reading string `yaml:"reading"`
 	Unit    string `yaml:"unit"`
+	// Scale says what the readings stand for when Unit is not one of force.
+	Scale *Scale `yaml:"scale"`
 	// Simulated is, of a shunt check, the force the shunt stands for, in Unit.
 	Simulated string `yaml:"simulated"`
 
-	unit unit.Unit
+	raw, unit unit.Unit // see Column
 }
 
 // LoadMapping reads a mapping file. The error names file, line, what is wrong
@@ -704,12 +809,26 @@ func (s *Samples) check(c *checker, headerRow bool) {
 			}
 			channels[key] = true
 		}
-		if col.Unit != "" {
-			u, err := unit.ParseFor(col.Unit, col.Channel)
+		si, known := fleet.Channels[col.Channel]
+		switch {
+		case col.Scale != nil && col.Unit == "":
+			c.add(p+".scale", "give the column's own unit beside scale, as mV/V, V, count or N·m")
+		case col.Scale != nil && !known:
+			c.add(p+".scale", "a channel of the site's own is kept as it is logged; leave scale out")
+		case col.Scale != nil:
+			u, err := unit.Parse(col.Unit)
 			if err != nil {
 				c.add(p+".unit", "%v", err)
+				break
 			}
-			col.unit, col.given = u, true
+			to, _ := unit.DimensionOf(si)
+			col.raw, col.unit, col.given = u, col.Scale.check(c, p+".scale", u, to), true
+		case col.Unit != "":
+			u, err := unit.ParseFor(col.Unit, col.Channel)
+			if err != nil {
+				c.add(p+".unit", "%v%s", err, scaleHint(err))
+			}
+			col.raw, col.unit, col.given = u, u, true
 		}
 		for j, k := range col.Kinds {
 			if k != kindPull && k != kindCoastDown && k != kindEmptyCoastDown {
@@ -717,6 +836,18 @@ func (s *Samples) check(c *checker, headerRow bool) {
 			}
 		}
 	}
+}
+
+// scaleHint says what to do about a unit that only a scale makes the channel's.
+func scaleHint(err error) string {
+	var mismatch *unit.MismatchError
+	if errors.As(err, &mismatch) {
+		switch mismatch.Unit.Dimension {
+		case unit.Voltage, unit.BridgeOutput, unit.Count, unit.Torque:
+			return "; or say with scale what it stands for"
+		}
+	}
+	return ""
 }
 
 func knownChannels() string {
@@ -732,11 +863,17 @@ func (r *Readings) check(c *checker) {
 	if r.Reading == "" {
 		c.add("$.readings.reading", "name the column of the readings")
 	}
-	u, err := unit.ParseAs(r.Unit, unit.Force)
-	if err != nil {
+	if r.Scale == nil {
+		u, err := unit.ParseAs(r.Unit, unit.Force)
+		if err != nil {
+			c.add("$.readings.unit", "%v%s", err, scaleHint(err))
+		}
+		r.raw, r.unit = u, u
+	} else if u, err := unit.Parse(r.Unit); err != nil {
 		c.add("$.readings.unit", "%v", err)
+	} else {
+		r.raw, r.unit = u, r.Scale.check(c, "$.readings.scale", u, unit.Force)
 	}
-	r.unit = u
 	if r.MassSeparator == "" {
 		r.MassSeparator = "+"
 	}

@@ -1,12 +1,15 @@
 package csvfolder
 
 import (
+	"math"
 	"os"
 	"path/filepath"
 	"reflect"
 	"regexp"
 	"strings"
 	"testing"
+
+	"rollcall/services/fleet"
 )
 
 // TestMappingsOfTheRepositoryParse reads the sample and the demo's mapping.
@@ -25,7 +28,7 @@ func TestSampleShowsEveryKey(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, v := range []any{Mapping{}, Format{}, Take{}, StartedAt{}, Rule{}, Match{}, Samples{}, TimeColumn{}, Column{}, Readings{}} {
+	for _, v := range []any{Mapping{}, Format{}, Take{}, StartedAt{}, Rule{}, Match{}, Samples{}, TimeColumn{}, Column{}, Scale{}, Readings{}} {
 		typ := reflect.TypeOf(v)
 		for i := range typ.NumField() {
 			key := typ.Field(i).Tag.Get("yaml")
@@ -66,6 +69,20 @@ func TestMappingProblems(t *testing.T) {
 		{"bad state", "state: {header: State}", "state: {value: as_bought}", `"as_bought" is none of as_found, as_left`},
 		{"car of empty rollers", "kind: pull", "kind: empty_coast_down", `a record of kind "empty_coast_down" has no car`},
 		{"readings in the wrong unit", "reading: Reading, unit: N", "reading: Reading, unit: km", "of length"},
+		{"volts without a scale", "channel: load_cell, unit: N", "channel: load_cell, unit: V", "or say with scale what it stands for"},
+		{"scale without a way", "channel: load_cell, unit: N", "channel: load_cell, unit: V, scale: {zero: 1}", "samples.columns[1].scale: give exactly one of rated"},
+		{"scale in two ways", "channel: load_cell, unit: N", "channel: load_cell, unit: V, scale: {rated: 5 kN, output: 2, per_unit: 1 N}", "give exactly one of rated"},
+		{"scale without a unit", "channel: load_cell, unit: N", "channel: load_cell, scale: {per_unit: 500 N}", "give the column's own unit beside scale"},
+		{"rated without its output", "channel: load_cell, unit: N", "channel: load_cell, unit: mV/V, scale: {rated: 5 kN}", "output at it must be numbers other than 0"},
+		{"rated in kilograms", "channel: load_cell, unit: N", "channel: load_cell, unit: mV/V, scale: {rated: 500 kg, output: 2}", "samples.columns[1].scale.rated: unit kg is of mass"},
+		{"rated without its unit", "channel: load_cell, unit: N", "channel: load_cell, unit: mV/V, scale: {rated: 500, output: 2}", "no number with a unit after a space"},
+		{"scale of a force", "channel: load_cell, unit: N", "channel: load_cell, unit: N, scale: {per_unit: 1.01 N}", "corrected by a calibration check"},
+		{"arm of volts", "channel: load_cell, unit: N", "channel: load_cell, unit: V, scale: {lever_arm: 350 mm}", "a lever arm turns a torque into a force"},
+		{"arm of a speed", "channel: roller_speed, unit: km/h", "channel: roller_speed, unit: N·m, scale: {lever_arm: 350 mm}", "the channel is of speed"},
+		{"arm with a zero", "channel: load_cell, unit: N", "channel: load_cell, unit: N·m, scale: {lever_arm: 350 mm, zero: 1}", "zero check"},
+		{"output without rated", "channel: load_cell, unit: N", "channel: load_cell, unit: V, scale: {per_unit: 5 N, output: 2}", "output goes with rated"},
+		{"scale of an own channel", "channel: load_cell, unit: N", "channel: x_cell, unit: V, scale: {per_unit: 5 N}", "leave scale out"},
+		{"scaled readings in the wrong unit", "reading: Reading, unit: N", "reading: Reading, unit: mV/V", "readings.unit: unit mV/V is of bridge output, but a unit of force is needed"},
 		{"not YAML", "samples:", "samples: [", "read mapping"},
 	}
 	base := strings.Replace(plainMapping, "{unit_row: true}", `{unit_row: true, separator: ","}`, 1)
@@ -85,5 +102,51 @@ func TestMappingProblems(t *testing.T) {
 				t.Errorf("error is\n%v\nwant %s", err, c.want)
 			}
 		})
+	}
+}
+
+// One force, 1250 N, in each way a load cell is logged is taken as the same
+// force; figures by hand as in compute/unit.
+func TestLoadCellScales(t *testing.T) {
+	for _, c := range []struct{ name, column, unit, reading, zero string }{
+		{"newtons", "unit: N", "N", "1250", "0"},
+		{"torque", "unit: N·m, scale: {lever_arm: 350 mm}", "Nm", "437.5", "0"},
+		{"bridge", "unit: mV/V, scale: {rated: 5 kN, output: 2.0, zero: 0.012}", "mV/V", "0.512", "0.012"},
+		{"bridge the other way round", "unit: mV/V, scale: {rated: 5 kN, output: -2.0, zero: 0.012}", "mV/V", "-0.488", "0.012"},
+		{"amplifier", "unit: V, scale: {per_unit: 500 N, zero: 0.1}", "V", "2.6", "0.1"},
+		{"converter", "unit: count, scale: {rated: 5000 N, output: 8388608, zero: -1000}", "counts", "2096152", "-1000"},
+		{"converter, in kgf", "unit: count, scale: {per_unit: 0.01 kgf}", "LSB", "12746.452662", "0"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			text := strings.Replace(plainMapping, "channel: load_cell, unit: N", "channel: load_cell, "+c.column, 1)
+			text = strings.Replace(text, "reading: Reading, unit: N", "reading: Reading, "+c.column, 1)
+			m := mapping(t, text)
+			head := strings.Replace(plainHead, "s,km/h,N,rpm", "s,km/h,"+c.unit+",rpm", 1)
+			s, err := take(t, m, "pull_s1.csv", head+"0.00,60.1,"+c.zero+",2000\n0.02,60.2,"+c.reading+",2010\n")
+			if err != nil {
+				t.Fatal(err)
+			}
+			got := assemble(t, s.requests).channels[fleet.LoadCellForce].values
+			if math.Abs(got[0]) > 1e-9 || math.Abs(got[1]-1250) > 1e-5 {
+				t.Errorf("load cell %v, want 0 and 1250 N", got)
+			}
+			check := "Started: 2027-03-04 08:00:00\nCheck: zero\nState: as found\nBy: Ines\n\nCycle,Direction,Masses,Reading\n,,," + c.unit + "\n1,rising,," + c.reading + "\n"
+			if s, err = take(t, m, "check_a.csv", check); err != nil {
+				t.Fatal(err)
+			}
+			if x := s.requests[0].GetCalibrationCheck().Readings[0].GetReadingN(); math.Abs(x-1250) > 1e-5 {
+				t.Errorf("check reads %g N, want 1250", x)
+			}
+		})
+	}
+	// A unit row of another unit, and a reading beyond any brake, are refused.
+	m := mapping(t, strings.Replace(plainMapping, "channel: load_cell, unit: N", "channel: load_cell, unit: V, scale: {per_unit: -500 N}", 1))
+	for body, want := range map[string]string{
+		strings.Replace(plainHead, "s,km/h,N,rpm", "s,km/h,mV,rpm", 1) + plainBody:              "the unit row says",
+		strings.Replace(plainHead, "s,km/h,N,rpm", "s,km/h,V,rpm", 1) + "0.00,60.1,-201,2000\n": "-201 V is not possible for channel load_cell",
+	} {
+		if _, err := take(t, m, "pull_s1.csv", body); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("got %v, want %q", err, want)
+		}
 	}
 }

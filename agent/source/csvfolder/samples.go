@@ -287,14 +287,25 @@ func (s *samplesReader) bind(fields int) error {
 		if i < 0 {
 			continue
 		}
-		u, err := h.unitOf(i, col.label(), col.unit, col.given, func(u string) (unit.Unit, error) { return unit.ParseFor(u, col.Channel) })
+		parse := func(u string) (unit.Unit, error) { return unit.ParseFor(u, col.Channel) }
+		if col.Scale != nil {
+			parse = unit.Parse // of another quantity than the channel's
+		}
+		u, err := h.unitOf(i, col.label(), col.raw, col.given, parse)
 		if err != nil {
 			return err
+		}
+		if col.Scale != nil {
+			u = col.unit
 		}
 		l := limitOf(col.Channel)
 		slots[i] = next
 		next++
-		s.columns = append(s.columns, &bound{Column: col, field: i, unit: u, limit: l, low: u.FromSI(l.low), high: u.FromSI(l.high)})
+		low, high := u.FromSI(l.low), u.FromSI(l.high)
+		if low > high { // wired the other way round
+			low, high = high, low
+		}
+		s.columns = append(s.columns, &bound{Column: col, field: i, unit: u, limit: l, low: low, high: high})
 	}
 	if len(missing) > 0 {
 		return h.missing(missing)

@@ -47,6 +47,8 @@ const (
 	Length              Dimension = "length"
 	Power               Dimension = "power"
 	Voltage             Dimension = "voltage"
+	BridgeOutput        Dimension = "bridge output" // signal of a strain-gauge bridge over its supply
+	Count               Dimension = "count"         // of a converter, as it comes
 )
 
 // Unit is a unit of measure. SI = Scale·x + Offset.
@@ -172,6 +174,12 @@ var table = []entry{
 
 	{Unit{"V", 1, 0, Voltage}, nil},
 	{Unit{"mV", 1e-3, 0, Voltage}, nil},
+
+	{Unit{"V/V", 1, 0, BridgeOutput}, nil},
+	{Unit{"mV/V", 1e-3, 0, BridgeOutput}, []string{"mv/v"}},
+	{Unit{"µV/V", 1e-6, 0, BridgeOutput}, []string{"uV/V", "μV/V"}},
+
+	{Unit{"count", 1, 0, Count}, []string{"counts", "Counts", "cts", "digit", "digits", "LSB", "lsb"}},
 }
 
 var (
