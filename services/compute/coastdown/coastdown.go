@@ -52,8 +52,13 @@ type Fit struct {
 	SpeedHigh float64       // m/s, fastest in the fit
 	Span      channel.Span
 	Samples   int
+	Freedom   int     // degrees of freedom of Noise
 	Noise     float64 // m/s, standard deviation of the speed about the fit
 	Brake     float64 // N, mean residual brake force
+	// Drag is the residual brake force over speed, fitted with the weights that
+	// Loss is, so that Loss + Drag is exactly in proportion to Mass, and what
+	// scales the brake force moves Loss by exactly −Drag.
+	Drag fleet.Loss
 }
 
 // The reasons why a coast-down cannot be fitted.
@@ -75,6 +80,10 @@ const (
 // At returns the loss force at speed v, N.
 func (f Fit) At(v float64) float64 { return f.Loss.At(v) }
 
+// Slowing returns the whole force that slowed the mass at speed v, loss and
+// residual brake force, −M·dv/dt, N. ∂F/∂M = Slowing/M.
+func (f Fit) Slowing(v float64) float64 { return f.Loss.At(v) + f.Drag.At(v) }
+
 // U returns the standard uncertainty of the loss force at speed v that the
 // noise of the fit gives, N,
 //
@@ -94,6 +103,10 @@ func (f Fit) U(v float64) float64 {
 // integrated equation of motion (see the package comment). Missing samples are
 // skipped; integrals are by the trapezoid rule on the speed's clock, with the
 // brake force by straight lines between its samples.
+//
+// The brake may still drag: its force is taken out as it was measured, whatever
+// it does over speed (see Fit.Drag). What drags without the load cell seeing it,
+// its bearings, is part of the loss.
 //
 // The covariance has two parts: the speed's noise, from the residuals, and the
 // brake force's, whose integral is a random walk, from the brake's own second
@@ -138,11 +151,12 @@ func Regress(in Input) (Fit, error) {
 	r.covariance(speed.T, brake)
 
 	out := Fit{
-		Mass: in.Mass, SpeedLow: low, SpeedHigh: high, Samples: n,
+		Mass: in.Mass, SpeedLow: low, SpeedHigh: high, Samples: n, Freedom: n - 4,
 		Span: channel.Span{Start: speed.T[0], End: speed.T[n-1]}, Noise: r.noise, Brake: meanBrake,
 	}
 	out.Loss, out.Cov = r.coefficients()
-	for _, x := range []float64{out.Loss.F0, out.Loss.F1, out.Loss.F2, out.Noise, out.Cov[0][0], out.Cov[1][1], out.Cov[2][2]} {
+	out.Drag = r.powers(r.drag)
+	for _, x := range []float64{out.Loss.F0, out.Loss.F1, out.Loss.F2, out.Drag.F0, out.Drag.F1, out.Drag.F2, out.Noise, out.Cov[0][0], out.Cov[1][1], out.Cov[2][2]} {
 		if x-x != 0 {
 			return Fit{}, fmt.Errorf("%w: the numbers are too large to compute with", ErrShort)
 		}
@@ -150,11 +164,12 @@ func Regress(in Input) (Fit, error) {
 	return out, nil
 }
 
-// row is one sample of the regression: ∫P_k(u) dt for k = 0 … 2, and the left
-// side M·(v(0) − v) − ∫F_brake dt.
+// row is one sample of the regression: ∫P_k(u) dt for k = 0 … 2, the left side
+// M·(v(0) − v) − ∫F_brake dt, and ∫F_brake dt by itself.
 type row struct {
-	x [3]float64
-	y float64
+	x       [3]float64
+	y       float64
+	impulse float64
 }
 
 // regression is the fit in Legendre polynomials of u = (v − middle)/half,
@@ -167,6 +182,7 @@ type regression struct {
 	normal             [3][3]float64 // Σ x·xᵀ, centred
 	inverse            [3][3]float64
 	c                  [3]float64
+	drag               [3]float64 // of the brake force alone
 	cov                [3][3]float64
 	noise              float64 // m/s
 }
@@ -191,7 +207,7 @@ func (r *regression) integrate(speed, brake channel.Series) (meanBrake float64) 
 			}
 			impulse += half * (b0 + b1)
 		}
-		r.rows[i] = row{sum, r.mass*(speed.X[0]-speed.X[i]) - impulse}
+		r.rows[i] = row{sum, r.mass*(speed.X[0]-speed.X[i]) - impulse, impulse}
 		p0, b0 = p1, b1
 	}
 	return impulse / (speed.T[len(speed.T)-1] - speed.T[0])
@@ -240,10 +256,11 @@ func (r *regression) center() {
 
 // solve finds c and the noise; false when the rows do not determine it.
 func (r *regression) solve() bool {
-	var right [3]float64
+	var right, brake [3]float64
 	for _, w := range r.rows {
 		for i := range right {
 			right[i] += w.x[i] * w.y
+			brake[i] += w.x[i] * w.impulse // x is centred; impulse need not be
 			for j := range i + 1 {
 				r.normal[i][j] += w.x[i] * w.x[j]
 			}
@@ -258,7 +275,7 @@ func (r *regression) solve() bool {
 	if r.inverse, ok = invert(r.normal); !ok {
 		return false
 	}
-	r.c = apply(r.inverse, right)
+	r.c, r.drag = apply(r.inverse, right), apply(r.inverse, brake)
 	rss := 0.0
 	for _, w := range r.rows {
 		e := w.y
@@ -317,18 +334,28 @@ func whiteNoise(x []float64) float64 {
 	return math.Sqrt(sum / (6 * float64(len(x)-2)))
 }
 
-// coefficients turns c into F0, F1, F2 and their covariance.
+// coefficients returns F0, F1, F2 of the loss and their covariance.
 func (r *regression) coefficients() (fleet.Loss, [3][3]float64) {
-	// F = T·c. With q = middle/half and h = half: u = v/h − q and
+	t := r.transform()
+	return r.powers(r.c), multiply(multiply(t, r.cov), transpose(t))
+}
+
+// powers turns coefficients of Legendre polynomials of u into those of powers of v.
+func (r *regression) powers(c [3]float64) fleet.Loss {
+	f := apply(r.transform(), c)
+	return fleet.Loss{F0: f[0], F1: f[1], F2: f[2]}
+}
+
+// transform returns T of F = T·c.
+func (r *regression) transform() [3][3]float64 {
+	// With q = middle/half and h = half: u = v/h − q and
 	// (3u² − 1)/2 = 3v²/2h² − 3qv/h + (3q² − 1)/2.
 	q, h := r.middle/r.half, r.half
-	t := [3][3]float64{
+	return [3][3]float64{
 		{1, -q, (3*q*q - 1) / 2},
 		{0, 1 / h, -3 * q / h},
 		{0, 0, 1.5 / (h * h)},
 	}
-	f := apply(t, r.c)
-	return fleet.Loss{F0: f[0], F1: f[1], F2: f[2]}, multiply(multiply(t, r.cov), transpose(t))
 }
 
 // leastDeterminant is the determinant of the normal matrix scaled to a unit

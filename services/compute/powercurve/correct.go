@@ -80,19 +80,36 @@ func (r *reduction) correct(c *Curve) {
 	// The cell temperature also acts through the vapour pressure; the intake
 	// sensor is taken to be as good as the cell's.
 	dry, u := c.Air.DryPressureSensitivity(), r.in.Cell.U
-	byVapour := f.DPressure * dry.Temperature * u.AirTemperature
-	byTemperature := f.DTemperature * u.AirTemperature
-	variance := math.Pow((f.DPressure*dry.Pressure+f.DBarometer)*u.AirPressure, 2) + math.Pow(f.DPressure*dry.Humidity*u.Humidity, 2)
+	r.byAir = airEffects{
+		pressure:    f.DPressure*dry.Pressure + f.DBarometer,
+		temperature: f.DPressure * dry.Temperature,
+		humidity:    f.DPressure * dry.Humidity,
+	}
 	if own {
-		variance += byVapour*byVapour + byTemperature*byTemperature
+		r.byAir.intake = f.DTemperature
 	} else {
-		variance += math.Pow(byVapour+byTemperature, 2)
+		r.byAir.temperature += f.DTemperature
+	}
+	variance := 0.0
+	for _, x := range [...]float64{
+		r.byAir.pressure * u.AirPressure, r.byAir.temperature * u.AirTemperature,
+		r.byAir.humidity * u.Humidity, r.byAir.intake * u.AirTemperature,
+	} {
+		variance += x * x
 	}
 	if variance-variance != 0 {
 		c.CorrectionNote = "not corrected: the air sensors' uncertainty is not a number"
 		return
 	}
 	c.Correction, c.UFactor, c.CorrectionNote = &f, math.Sqrt(variance), note
+	if own {
+		c.IntakeTemperature = &intake
+	}
+}
+
+// airEffects are the partial derivatives of the correction factor.
+type airEffects struct {
+	pressure, temperature, humidity, intake float64 // 1/Pa, 1/K, 1 per ratio, 1/K
 }
 
 // during returns the mean of a channel over the sweep, or over the record when

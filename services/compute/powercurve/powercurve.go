@@ -53,6 +53,11 @@ type Vehicle struct {
 	// gear of the pull, and of those that still turn in neutral. nil: not
 	// known, and then engine power is not stated.
 	RotatingMass, CoastingMass *float64
+	// Standard uncertainties of the masses, kg, and ratios of the engine speed
+	// (its scale where it is logged, else of gear ratio over tyre radius) and of
+	// the tyre radius. 0: taken as exact.
+	URotatingMass, UCoastingMass float64
+	UEngineSpeed, UTyreRadius    float64
 	// How the engine is charged, as declared: by the exhaust, or in any way. A
 	// boost channel above the air pressure says so too.
 	Turbocharged, Charged bool
@@ -92,6 +97,29 @@ type Input struct {
 	// points average over the whole of their interval (see refrun.BandPoints).
 	// nil: none.
 	Band []float64
+	// SpeedGrid is roller-surface speeds to give the curve at as well, m/s,
+	// rising; nil: none. See DefaultSpeedGrid.
+	SpeedGrid []float64
+
+	// Pull names the pull; empty: it shares its coast-down with no other.
+	Pull fleet.PullID
+	// SetUp names the car and all about it that its loss and rotating masses
+	// depend on (tyres, gear, straps), as whoever runs the cell tells set-ups
+	// apart; empty: unknown.
+	SetUp string
+	// CarriedLoss is a baseline pull's loss to be used in place of a coast-down
+	// of this pull's own; nil: none. The curve is marked with CarriedFrom.
+	CarriedLoss *CarriedLoss
+	// Repeatability is what pulls of one session scatter by beyond the noise
+	// within each; nil: not known, and then not in U.
+	Repeatability *Repeatability
+}
+
+// Repeatability is the scatter of back-to-back pulls, common to all points of
+// one pull.
+type Repeatability struct {
+	U   float64 // standard deviation of one pull, ratio of the figure
+	DoF float64 // pulls less one, and the like
 }
 
 // Point is one point of a curve. Every U is a standard uncertainty (k = 1). A
@@ -108,6 +136,11 @@ type Point struct {
 	UOwnForce      float64 // N, noise of this point alone: what another point or pull does not share
 	WheelPower     float64 // W
 	UWheelPower    float64 // W
+	// WheelTorque is F_trac times the tyre radius, N·m, at the driven wheels of
+	// both sides together; nil: the radius is not known. WheelPower/EngineSpeed
+	// is the same torque referred to the engine.
+	WheelTorque  *float64
+	UWheelTorque *float64
 
 	Loss            *float64 // N, driveline and tyres
 	ULoss           *float64
@@ -120,13 +153,8 @@ type Point struct {
 	CorrectedTorque *float64 // N·m
 	// UCorrectedTorque is CorrectedTorque's standard uncertainty.
 	UCorrectedTorque *float64
-}
 
-// Peak is the greatest value of a curve.
-type Peak struct {
-	EngineSpeed float64 // rad/s
-	Value       float64
-	Expanded    float64 // expanded uncertainty, k = 2
+	fitted fitted
 }
 
 // Curve is a reduced pull.
@@ -134,6 +162,14 @@ type Curve struct {
 	Points []Point
 	// Band has one point for each of Input.Band that the sweep covers.
 	Band []Point
+	// BySpeed has one point for each of Input.SpeedGrid that the sweep covers.
+	BySpeed []Point
+	// Segments is the part of the record that belongs to this sweep, in order of
+	// time and without a gap.
+	Segments []Segment
+	// Steps is the steady points of a sweep in steps, from which Points are
+	// then made, one for each; nil: the sweep is a ramp.
+	Steps []channel.Span
 
 	Sweep     channel.Span  // the ramp under load
 	CoastDown *channel.Span // in its own record's time when that was separate; nil: none
@@ -155,9 +191,16 @@ type Curve struct {
 	// factor.
 	CorrectionNote string
 
+	// IntakeTemperature is the intake air temperature the factor was taken
+	// with, K; nil: the cell's air temperature was.
+	IntakeTemperature *float64
+
 	// Loss is the car's coast-down, F_cd: rollers, tyres and driveline
 	// together; nil: none.
 	Loss *coastdown.Fit
+	// CarriedFrom is the baseline pull that Loss was measured in; empty: Loss is
+	// this pull's own.
+	CarriedFrom fleet.PullID
 	// NoEnginePower says why engine power is not stated; empty: it is.
 	NoEnginePower string
 	// LossNote says which points have no engine power although there is a
@@ -169,6 +212,8 @@ type Curve struct {
 	PeakEngineTorque    *Peak // N·m, uncorrected
 	PeakCorrectedPower  *Peak // W
 	PeakCorrectedTorque *Peak // N·m
+
+	laid [3]laid // by Grid
 }
 
 // The reasons why a pull cannot be reduced.
@@ -193,26 +238,77 @@ const mostPoints = 250
 
 // Reduce returns the curve of a pull. It finds the sweep and the coast-down in
 // the samples, and gives each grid point inside the sweep; points outside are
-// left out. What cannot be stated is nil in the curve, with the reason beside
-// it; an error means there is no curve at all: ErrCell, ErrChannel, ErrSweep,
-// ErrEngineSpeed, or a series that channel.Check refuses.
+// left out. Of several sweeps in the record it takes the last full one: those
+// before it warm the car up. What cannot be stated is nil in the curve, with the
+// reason beside it; an error means there is no curve at all: ErrCell,
+// ErrChannel, ErrSweep, ErrEngineSpeed, or a series that channel.Check refuses.
 func Reduce(in Input) (Curve, error) {
-	r, err := prepare(in)
+	sweeps, err := prepare(in)
 	if err != nil {
 		return Curve{}, err
 	}
+	return sweeps[lastFull(sweeps)].reduce()
+}
+
+// ReduceAll returns the curves of all sweeps of a record in order of time, each
+// with the coast-down that follows it before the next; errors as Reduce. A sweep
+// that gives no curve is left out; when none does, the last one's error is
+// returned.
+func ReduceAll(in Input) ([]Curve, error) {
+	sweeps, err := prepare(in)
+	if err != nil {
+		return nil, err
+	}
+	var out []Curve
+	for _, r := range sweeps {
+		c, failed := r.reduce()
+		if failed != nil {
+			err = failed
+			continue
+		}
+		out = append(out, c)
+	}
+	if len(out) == 0 {
+		return nil, err
+	}
+	return out, nil
+}
+
+// reduce returns the curve of one sweep.
+func (r *reduction) reduce() (Curve, error) {
+	if err := r.follow(); err != nil {
+		return Curve{}, err
+	}
+	in := &r.in
 	out := Curve{
 		Sweep: r.sweep, RampRate: r.rampRate, Window: r.window.Length, PassBand: r.window.PassBand(r.step),
-		Low: r.knots[0].n, High: r.knots[len(r.knots)-1].n, EngineSpeedLogged: r.logged,
+		Low: r.knots[0].n, High: r.knots[len(r.knots)-1].n, EngineSpeedLogged: r.logged, Steps: r.steps,
 	}
 	r.correct(&out)
-	r.coast(&out)
+	if in.CarriedLoss != nil {
+		r.carry(&out)
+	} else {
+		r.coast(&out)
+	}
+	out.Segments = r.segments(&out)
 	grid := in.Grid
-	if grid == nil {
+	if grid == nil && len(r.steps) == 0 {
 		grid = r.defaultGrid()
 	}
-	out.Points = r.points(&out, grid, 0)
-	out.Band = r.points(&out, in.Band, spacing(in.Band))
+	m := r.newModel(&out)
+	lay := func(g Grid, of axis, grid []float64, interval float64) []Point {
+		own := *m
+		points, near := r.points(&own, of, grid, interval)
+		if len(points) > 0 {
+			out.laid[g] = laid{&own, near}
+		}
+		return points
+	}
+	out.Points = lay(OnPoints, byEngineSpeed, grid, 0)
+	if len(r.steps) == 0 {
+		out.Band = lay(OnBand, byEngineSpeed, in.Band, spacing(in.Band))
+		out.BySpeed = lay(OnSpeed, byRollerSpeed, in.SpeedGrid, 0)
+	}
 	if len(out.Points) == 0 && len(out.Band) == 0 {
 		return Curve{}, fmt.Errorf("%w: no grid point between %.0f and %.0f rpm lies inside the sweep",
 			ErrSweep, out.Low/rpm, out.High/rpm)
@@ -220,6 +316,19 @@ func Reduce(in Input) (Curve, error) {
 	out.findPeaks()
 	out.noteReach()
 	return out, nil
+}
+
+// DefaultSpeedGrid returns every 5 km/h from low to high, m/s.
+func DefaultSpeedGrid(low, high float64) []float64 {
+	const step = 5 / 3.6
+	var out []float64
+	if !(low >= 0) || !(high < 1e3) {
+		return nil
+	}
+	for k := math.Ceil(low / step); k*step <= high && len(out) < mostPoints; k++ {
+		out = append(out, k*step)
+	}
+	return out
 }
 
 // Parasitic returns the parasitic loss that a coast-down of the empty rollers

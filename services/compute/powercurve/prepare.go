@@ -21,9 +21,15 @@ type reduction struct {
 	logged bool
 	ratio  float64 // rad/m, engine speed per roller speed by gear and tyre; 0: not known
 
+	from, to float64 // s, the stretch of the record that belongs to this sweep
+	byAir    airEffects
+
 	window   channel.Window
-	step     float64 // s, of the speed channel
-	top      float64 // s, lift-off
+	step     float64        // s, of the speed channel
+	top      float64        // s, lift-off
+	start    float64        // m/s, speed at the start of the sweep
+	high     float64        // m/s, greatest speed
+	steps    []channel.Span // steady points; nil: a ramp
 	sweep    channel.Span
 	rampRate float64
 	knots    []knot
@@ -127,8 +133,8 @@ const (
 	mostKnots      = 20000
 )
 
-// prepare reads the channels and finds the sweep.
-func prepare(in Input) (*reduction, error) {
+// prepare reads the channels and finds the sweeps, at least one.
+func prepare(in Input) ([]*reduction, error) {
 	if err := checkCell(in.Cell, in.Calibration); err != nil {
 		return nil, err
 	}
@@ -150,14 +156,16 @@ func prepare(in Input) (*reduction, error) {
 	}
 	r.step = channel.UsualStep(r.speed.T)
 	r.window = channel.WindowFor(1 / r.step)
-	if err := r.findSweep(); err != nil {
-		return nil, err
-	}
+	return r.findSweeps()
+}
+
+// follow lays the engine speed and the momentum along the sweep.
+func (r *reduction) follow() error {
 	r.window.Length = math.Max(r.window.Length, math.Min(r.sweep.Length()*windowShare, longestWindow))
 	if err := r.followEngine(); err != nil {
-		return nil, err
+		return err
 	}
-	return r, r.sumMomentum()
+	return r.sumMomentum()
 }
 
 // The window of the local polynomials is at least that of channel.WindowFor,
@@ -244,17 +252,22 @@ func peak(s channel.Series) (v, t float64) {
 
 // findSweep finds lift-off at the greatest speed, and the rising ramp before it.
 func (r *reduction) findSweep() error {
+	all := r.speed.Between(channel.Span{Start: r.from, End: r.to})
 	var high float64
-	high, r.top = peak(r.speed)
+	high, r.top = peak(all)
+	r.high = high
 	if high < leastTop {
 		return fmt.Errorf("%w: the rollers reach %.2f m/s only", ErrSweep, high)
 	}
-	rising := channel.Thin(r.speed.Between(channel.Span{Start: math.Inf(-1), End: r.top}), findStep)
+	rising := channel.Thin(all.Between(channel.Span{Start: math.Inf(-1), End: r.top}), findStep)
 	var smooth channel.Smoothed
 	if err := channel.Smooth(&smooth, rising, channel.Window{Length: findWindow, Order: 2}); err != nil {
 		return fmt.Errorf("%w: %d samples before the greatest speed", ErrSweep, len(rising.T))
 	}
 	slope := smooth.Slope
+	if r.findSteps(all, &smooth) {
+		return nil
+	}
 	// The run of rising speed up to the top, past the rollover at its end.
 	last := len(slope) - 1
 	first := last
@@ -290,6 +303,7 @@ func (r *reduction) findSweep() error {
 	r.cutGears()
 	r.cutPedal()
 	rise0, _ := r.speed.At(r.sweep.Start)
+	r.start = rise0
 	if !(r.sweep.Length() >= shortestSweep) || !(high-rise0 >= leastRise*high) {
 		return fmt.Errorf("%w: the speed rises for %.2f s, from %.2f to %.2f m/s, before its greatest value at %.2f s; a pull needs %.0f s",
 			ErrSweep, math.Max(0, r.sweep.Length()), rise0, high, r.top, shortestSweep)
@@ -405,6 +419,9 @@ func (r *reduction) followEngine() error {
 		return fmt.Errorf("%w: it does not rise in the sweep", ErrEngineSpeed)
 	}
 	r.rampRate = line.Slope * scale
+	if len(r.steps) > 0 {
+		return r.followSteps(source, scale)
+	}
 	count := int(math.Min(r.sweep.Length()/r.window.Length*knotsPerWindow, mostKnots)) + 1
 	r.knots = make([]knot, 0, count+1)
 	for i := range count + 1 {
@@ -444,6 +461,37 @@ func (r *reduction) timeOf(n float64) (float64, bool) {
 	// knots is only where to start.
 	if at, rate, ok := r.engineAt(t); ok && rate > 0 {
 		t = math.Min(math.Max(t+(n-at)/rate, a.t), b.t)
+	}
+	return t, true
+}
+
+// timeOfSpeed returns when the sweep passes roller speed v, and whether it does:
+// by halves between the knots' times, and at last by Newton's step.
+func (r *reduction) timeOfSpeed(v float64) (float64, bool) {
+	at := func(t float64) (channel.Local, bool) {
+		return channel.FitLocal(r.speed, t, r.around(t, r.window.Length), r.window.Order)
+	}
+	low, high := 0, len(r.knots)-1
+	first, ok1 := at(r.knots[low].t)
+	last, ok2 := at(r.knots[high].t)
+	if !ok1 || !ok2 || !(v >= first.Value) || !(v <= last.Value) {
+		return 0, false
+	}
+	for high-low > 1 {
+		middle := (low + high) / 2
+		if f, ok := at(r.knots[middle].t); ok && f.Value <= v {
+			low = middle
+		} else {
+			high = middle
+		}
+	}
+	t := (r.knots[low].t + r.knots[high].t) / 2
+	for range 3 {
+		f, ok := at(t)
+		if !ok || !(f.Slope > 0) {
+			return 0, false
+		}
+		t = math.Min(math.Max(t+(v-f.Value)/f.Slope, r.knots[low].t), r.knots[high].t)
 	}
 	return t, true
 }
@@ -500,7 +548,7 @@ func (r *reduction) coast(out *Curve) {
 		return
 	}
 	channels, from := r.in.Channels, r.top+settle
-	speed, engine := r.speed, r.engine
+	speed, engine := r.speed.Between(channel.Span{Start: r.from, End: r.to}), r.engine
 	if r.in.CoastDown != nil {
 		var err error
 		if speed, err = need(r.in.CoastDown, fleet.RollerSpeed); err != nil {
