@@ -73,32 +73,48 @@ func SampleSize(gain, sd, rest, power, coverage float64) int {
 
 // detected returns the probability that a gain is resolved.
 func detected(gain, sd, rest, before, after, coverage float64) float64 {
+	return newTest(sd, rest, before, after, coverage).power(gain)
+}
+
+// test is a comparison that is planned.
+type test struct{ u, dof, factor float64 }
+
+func newTest(sd, rest, before, after, coverage float64) test {
 	scatter := sd * sd * (1/before + 1/after)
-	u := math.Sqrt(scatter + rest*rest)
-	if u == 0 {
-		return 1
-	}
-	dof := math.Inf(1)
+	x := test{u: math.Sqrt(scatter + rest*rest), dof: math.Inf(1)}
 	if scatter > 0 && !math.IsInf(before+after, 1) {
-		share := scatter / (u * u)
-		if dof = (before + after - 2) / (share * share); !(dof > 0) {
-			return 0
-		}
+		share := scatter / (x.u * x.u)
+		x.dof = (before + after - 2) / (share * share)
 	}
-	return exceeds(gum.TFactor(coverage, dof), dof, gain/u)
+	if x.dof > 0 {
+		x.factor = gum.TFactor(coverage, x.dof)
+	}
+	return x
+}
+
+// power returns the probability that a gain is resolved.
+func (x test) power(gain float64) float64 {
+	switch {
+	case x.u == 0:
+		return 1
+	case x.factor == 0:
+		return 0
+	}
+	return exceeds(x.factor, x.dof, gain/x.u)
 }
 
 // smallest returns the gain that is detected with probability power.
 func smallest(power, sd, rest, before, after, coverage float64) float64 {
+	x := newTest(sd, rest, before, after, coverage)
 	low, high := 0.0, 1e-6
-	for detected(high, sd, rest, before, after, coverage) < power {
+	for x.power(high) < power {
 		if high > 1e3 {
 			return 0
 		}
 		low, high = high, 2*high
 	}
 	for high-low > 1e-9*high {
-		if mid := (low + high) / 2; detected(mid, sd, rest, before, after, coverage) < power {
+		if mid := (low + high) / 2; x.power(mid) < power {
 			low = mid
 		} else {
 			high = mid
