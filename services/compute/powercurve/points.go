@@ -20,6 +20,8 @@ type raw struct {
 	engine   channel.Local // zero when it is not logged
 	read     bool          // n was read there, not given
 	window   window
+	rate     float64 // of the tractive force along the sweep: per s, or from step to step per rad/s
+	along    float64 // of the speed, likewise
 }
 
 // noise pools the residuals of many local polynomials of one channel.
@@ -124,11 +126,12 @@ func (r *reduction) points(m *model, of axis, grid []float64, interval float64) 
 		speedNoise.add(p.speed)
 		momentumNoise.add(p.momentum)
 		loadNoise.add(p.load)
+		par := m.cell.Parasitic.F1 + 2*m.cell.Parasitic.F2*p.speed.Value
+		p.rate, p.along = p.momentum.Second+par*p.speed.Slope, p.speed.Slope
 		found = append(found, p)
 	}
-	// Steps that are told apart by engine speed only stand in its order.
 	if len(r.steps) > 0 {
-		slices.SortStableFunc(found, func(a, b raw) int { return cmp.Compare(a.n, b.n) })
+		found = r.alongSteps(m, found)
 	}
 	m.speedVar, m.loadVar = speedNoise.variance(), loadNoise.variance()
 	m.momentumVar, m.engineVar = momentumNoise.variance(), engineNoise.variance()
@@ -143,6 +146,24 @@ func (r *reduction) points(m *model, of axis, grid []float64, interval float64) 
 		}
 	}
 	return out, r.nearnessOf(m, out)
+}
+
+// alongSteps puts steps in the order of their engine speeds and gives each how
+// force and speed go from step to step: a step stands at the engine speed read
+// there, and a wrong reading puts it beside the curve.
+func (r *reduction) alongSteps(m *model, found []raw) []raw {
+	slices.SortStableFunc(found, func(a, b raw) int { return cmp.Compare(a.n, b.n) })
+	force := func(p *raw) float64 { return p.momentum.Slope + m.cell.Parasitic.At(p.speed.Value) }
+	for i := range found {
+		p := &found[i]
+		a, b := &found[max(i-1, 0)], &found[min(i+1, len(found)-1)]
+		p.rate, p.along = 0, p.speed.Value/p.n
+		if b.n > a.n {
+			p.rate = (force(b) - force(a)) / (b.n - a.n)
+		}
+		p.read = false
+	}
+	return found
 }
 
 // interval returns the time in which the engine speed passes from half an
@@ -167,7 +188,6 @@ const figuresPerPoint = 12
 func (r *reduction) point(m *model, p *raw, of axis, figures []float64) (_ Point, _ []float64, ok bool) {
 	cell := &m.cell
 	v, a := p.speed.Value, p.speed.Slope
-	par := cell.Parasitic.F1 + 2*cell.Parasitic.F2*v
 	perReading := m.kappa / (1 + m.calibration.Gain) // N at the roller per N of reading
 	out := Point{
 		EngineSpeed: p.n, Time: p.t, Speed: v, Acceleration: a,
@@ -176,26 +196,28 @@ func (r *reduction) point(m *model, p *raw, of axis, figures []float64) (_ Point
 	}
 	f := &out.fitted
 	*f = fitted{
-		rate: p.momentum.Second + par*a, jerk: p.speed.Second,
+		rate: p.rate, along: p.along, jerk: p.speed.Second,
 		bySpeed: of == byRollerSpeed || !m.logged, read: p.read,
 		varSlope: p.speed.VarSlope, varValue: p.speed.VarValue, covariance: p.speed.CovValueSlope,
 		load: perReading * perReading * m.loadVar * p.loadVar, window: p.window,
 	}
 	switch {
 	case m.steady:
-		// The rate along the sweep is nought at a step but for noise.
-		f.rate, f.jerk = 0, 0
+		f.shift, f.jerk = p.n, 0
+		if p.engine.N > 0 {
+			f.time = m.engineVar * p.engine.VarValue
+		}
 	case p.read:
+		if p.engine.N > 0 {
+			f.turn = m.engineVar * p.engine.VarValue / (p.n * p.n)
+		}
 	case p.engine.Slope > 0:
 		f.time = m.engineVar * p.engine.VarValue / (p.engine.Slope * p.engine.Slope)
 		f.shift = p.n / p.engine.Slope
 	case !m.logged:
 		f.shift = v / a
 	}
-	if p.read && p.engine.N > 0 {
-		f.turn = m.engineVar * p.engine.VarValue / (p.n * p.n)
-	}
-	if f.bySpeed && !m.steady && !(a > 0) {
+	if f.bySpeed && !(f.along > 0) {
 		return Point{}, figures, false
 	}
 	s, _ := m.figure(TractiveForce, &out)

@@ -113,6 +113,9 @@ const (
 	stepSettle  = 0.5  // s
 	stepGuard   = 0.25 // s
 	fewestSteps = 3
+	// heldShare is the share of the greatest brake force of all steps that a
+	// step has at least: an engine gives more at full load wherever it is held.
+	heldShare = 0.25
 	// leastStep is what a step must be above the one before, ratio.
 	leastStep = 0.01
 	// widestStep is the greatest share of the whole rise between two steps; with
@@ -239,6 +242,24 @@ func (r *reduction) steady(smooth *channel.Smoothed, pedal channel.Series) (step
 	return steps, speeds
 }
 
+// loaded returns the steady points at which the brake holds: those before them
+// are the hold of the run-up.
+func (r *reduction) loaded(steps []channel.Span, speeds []float64) ([]channel.Span, []float64) {
+	force := make([]float64, len(steps))
+	most := 0.0
+	for i, s := range steps {
+		if x, n := channel.Mean(r.load.Between(s)); n > 0 {
+			force[i] = math.Abs(r.in.Calibration.Force(x))
+		}
+		most = math.Max(most, force[i])
+	}
+	first := 0
+	for first < len(steps) && force[first] < heldShare*most {
+		first++
+	}
+	return steps[first:], speeds[first:]
+}
+
 // findSteps looks for steady points in the rise up to the top, smooth; true
 // when they, and not a ramp, are the sweep.
 func (r *reduction) findSteps(all channel.Series, smooth *channel.Smoothed) bool {
@@ -258,6 +279,7 @@ func (r *reduction) findSteps(all channel.Series, smooth *channel.Smoothed) bool
 		return false
 	}
 	steps, speeds := r.steady(&longer, pedal)
+	steps, speeds = r.loaded(steps, speeds)
 	n := len(steps)
 	if n < fewestSteps {
 		return false
@@ -276,7 +298,7 @@ func (r *reduction) findSteps(all channel.Series, smooth *channel.Smoothed) bool
 	r.sweep = channel.Span{Start: steps[0].Start, End: steps[n-1].End}
 	r.start = speeds[0]
 	// The coast-down may begin where the last step ends.
-	r.top = math.Max(r.top, steps[n-1].End+stepGuard)
+	r.top = math.Max(r.top, steps[n-1].End+stepGuard+findWindow/2)
 	return true
 }
 

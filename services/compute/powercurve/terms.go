@@ -156,7 +156,9 @@ type model struct {
 // point's hidden part: what the local polynomials gave, to work the budget out
 // when it is asked for.
 type fitted struct {
-	rate       float64 // N/s, of the tractive force along the sweep
+	// Along the sweep; between steps per rad/s of engine speed in place of per s.
+	rate       float64 // N/s, of the tractive force
+	along      float64 // m/s², of the speed
 	jerk       float64 // m/s³
 	shift      float64 // s, by which a ratio of the engine speed moves the point
 	bySpeed    bool    // the point is where the speed, not the logged engine speed, has its value
@@ -281,11 +283,11 @@ type linear struct {
 }
 
 // noise returns the own noise of a figure.
-func (m *model) noise(l linear, f *fitted, acceleration float64) own {
+func (m *model) noise(l linear, f *fitted) own {
 	c := l.speed
-	if f.bySpeed && !m.steady {
+	if f.bySpeed {
 		// A speed read too high puts the point too early.
-		c -= l.rate / acceleration
+		c -= l.rate / f.along
 	}
 	o := own{
 		speed: m.speedVar * (l.mass*l.mass*f.varSlope + 2*l.mass*c*f.covariance + c*c*f.varValue),
@@ -368,7 +370,7 @@ func (m *model) loss(p *Point) (s state, l linear) {
 	slope := f.Loss.F1 - parasitic.F1 + 2*(f.Loss.F2-parasitic.F2)*v
 	parSlope := parasitic.F1 + 2*parasitic.F2*v
 	over := 1 + calibration.Gain
-	l = linear{speed: slope, rate: slope * p.Acceleration}
+	l = linear{speed: slope, rate: slope * p.fitted.along}
 	s.value = f.At(v) - parasitic.At(v)
 	s.by[zero] = m.kappa / over
 	s.by[gain] = drag / over
@@ -400,7 +402,7 @@ func powerOf(s state, l linear, p *Point) (state, linear) {
 	}
 	s.by[termSpeed] += force * v
 	s.by[termRadius] += force * v
-	return s, linear{brake: l.brake * v, mass: l.mass * v, speed: l.speed*v + force, rate: l.rate*v + force*p.Acceleration}
+	return s, linear{brake: l.brake * v, mass: l.mass * v, speed: l.speed*v + force, rate: l.rate*v + force*p.fitted.along}
 }
 
 // place adds what moves the point along the sweep: at a fixed engine speed, an
@@ -408,12 +410,12 @@ func powerOf(s state, l linear, p *Point) (state, linear) {
 func (m *model) place(s *state, l linear, p *Point) {
 	f := &p.fitted
 	s.by[termEngineSpeed] -= l.rate * f.shift
-	if f.bySpeed && !m.steady {
-		byRatio := l.rate * p.Speed / p.Acceleration
+	if f.bySpeed {
+		byRatio := l.rate * p.Speed / f.along
 		s.by[termSpeed] -= byRatio
 		s.by[termRadius] -= byRatio
 	}
-	s.own = m.noise(l, f, p.Acceleration)
+	s.own = m.noise(l, f)
 	s.by[termRepeat] = s.value
 }
 
@@ -489,10 +491,6 @@ func (m *model) figure(f Figure, p *Point) (s state, ok bool) {
 			// The engine speed is not given but read there.
 			s.by[termEngineSpeed] -= s.value
 			s.own.time += s.value * s.value * p.fitted.turn
-			if m.steady && !m.logged {
-				s.by[termSpeed] -= s.value
-				s.by[termRadius] -= s.value
-			}
 		}
 	}
 	return s, true
