@@ -115,10 +115,9 @@ const uniformTolerance = 1e-3
 // Clipped are samples at the greatest (or least) value, when
 //   - a run of at least four of them follows on samples that climb, and is
 //     followed by samples that fall, so steeply that a parabola with those
-//     slopes would have gone on by Cut = slope·W/6, above two quanta and four
-//     standard deviations (W the run's length; the slope is that of W/2 on
-//     either side, which a parabola has 1.5 times as steep as at the run's
-//     ends); or
+//     slopes would have gone on by Cut = slope·W/5, above two quanta and four
+//     standard deviations (W the run's length; the slope is that of W/4 on
+//     either side, which a parabola has 5/4 as steep as at the run's ends); or
 //   - at least five of them are outside their longest run and the noise is
 //     above two quanta: noise does not hit one value twice. Cut is then the
 //     noise.
@@ -134,7 +133,6 @@ func Inspect(s Series, r Range, maxGap float64) Quality {
 	worst := 0.0
 	lastGood, holdFrom := -1, 0
 	inBad := false
-	high, low := stand{top: true}, stand{}
 	for i, x := range s.X {
 		if !r.Holds(x) {
 			if !isFinite(x) {
@@ -157,31 +155,15 @@ func Inspect(s Series, r Range, maxGap float64) Quality {
 		inBad = false
 		if lastGood < 0 {
 			q.Low, q.High, q.First, holdFrom = x, x, s.T[i], i
-			high.begin(i)
-			low.begin(i)
 		} else {
-			follows := x == s.X[lastGood]
-			switch {
-			case x > q.High:
-				q.High = x
-				high.begin(i)
-			case x == q.High:
-				high.meet(i, follows)
-			}
-			switch {
-			case x < q.Low:
-				q.Low = x
-				low.begin(i)
-			case x == q.Low:
-				low.meet(i, follows)
-			}
+			q.Low, q.High = min(q.Low, x), max(q.High, x)
 			if gap := s.T[i] - s.T[lastGood]; gap > maxGap {
 				q.Gaps++
 				if gap > q.LongestGap.Length() {
 					q.LongestGap = Span{s.T[lastGood], s.T[i]}
 				}
 			}
-			if !follows {
+			if x != s.X[lastGood] {
 				holdFrom = i
 			}
 		}
@@ -196,8 +178,8 @@ func Inspect(s Series, r Range, maxGap float64) Quality {
 	}
 	q.Noise, q.Quantum = Noise(good), quantum(good.X)
 	if q.High > q.Low {
-		q.clip(s, high, q.High)
-		q.clip(s, low, q.Low)
+		q.clip(good, standAt(good.X, q.High, true), q.High)
+		q.clip(good, standAt(good.X, q.Low, false), q.Low)
 	}
 	if r.Inert {
 		q.spikes(good)
@@ -243,31 +225,34 @@ func (q *Quality) clock(s Series) Series {
 	return s
 }
 
-// stand gathers the samples at a series' greatest (top) or least value so far.
+// stand gathers the samples at a series' greatest (top) or least value.
 type stand struct {
 	top         bool
 	count       int
 	first, last int // samples
 	from, to    int // longest run of samples without another between
-	runFrom     int
 }
 
-// begin starts at a new extreme.
-func (e *stand) begin(i int) {
-	*e = stand{top: e.top, count: 1, first: i, last: i, from: i, to: i, runFrom: i}
-}
-
-// meet adds a sample; follows says that the good sample before was at the
-// extreme too.
-func (e *stand) meet(i int, follows bool) {
-	e.count++
-	e.last = i
-	if !follows {
-		e.runFrom = i
+// standAt gathers the samples of x that are value.
+func standAt(x []float64, value float64, top bool) stand {
+	e := stand{top: top}
+	runFrom := 0
+	for i, y := range x {
+		if y != value {
+			continue
+		}
+		if e.count == 0 {
+			e.first, e.from, e.to, runFrom = i, i, i, i
+		} else if e.last != i-1 {
+			runFrom = i
+		}
+		if i-runFrom > e.to-e.from {
+			e.from, e.to = runFrom, i
+		}
+		e.last = i
+		e.count++
 	}
-	if i-e.runFrom > e.to-e.from {
-		e.from, e.to = e.runFrom, i
-	}
+	return e
 }
 
 // Fewest samples that are clipped: in a run, and outside the longest.
@@ -288,7 +273,7 @@ func (q *Quality) clip(s Series, e stand, value float64) {
 	}
 	run := Span{s.T[e.from], s.T[e.to]}
 	if e.to-e.from+1 >= fewestClippedRun {
-		width := math.Max(run.Length()/2, 3*q.Step)
+		width := math.Max(run.Length()/4, 3*q.Step)
 		towards, sides, spread := 0.0, 0, 0.0
 		for _, side := range [2]struct {
 			span Span
@@ -311,7 +296,7 @@ func (q *Quality) clip(s Series, e stand, value float64) {
 			sides++
 		}
 		if sides > 0 {
-			w := run.Length() / 6 / float64(sides)
+			w := run.Length() / 5 / float64(sides)
 			if cut := towards * w; cut > 2*q.Quantum && cut > 4*w*math.Sqrt(spread) && cut > 4*q.Noise*math.Sqrt(q.Step/run.Length()) {
 				keep(run, cut)
 				return

@@ -22,6 +22,7 @@ const (
 	// sample must stand off the mean of its two neighbours to be looked at:
 	// the edge of a run of equal spikes stands off by half their height.
 	spikeSuspect = 4.5
+	bendRatio    = 3
 	// mostSpikes is the share of samples above which they are no spikes but
 	// the signal itself, which is then left as it is.
 	mostSpikes = 0.05
@@ -66,8 +67,14 @@ func spikes(s Series) []spike {
 	suspect, least := spikeSuspect*level, spikeThreshold*level
 	var out []spike
 	judged := -1
-	for i := 1; i < n-1; i++ {
-		if math.Abs(s.X[i]-(s.X[i-1]+s.X[i+1])/2) <= suspect {
+	for i := 2; i < n-2; i++ {
+		off := math.Abs(s.X[i] - (s.X[i-1]+s.X[i+1])/2)
+		if off <= suspect {
+			continue
+		}
+		// A bend stands off the neighbours two away four times as far, a spike
+		// and its edge at most twice: samples without noise are all suspect.
+		if math.Abs(s.X[i]-(s.X[i-2]+s.X[i+2])/2) > bendRatio*off {
 			continue
 		}
 		for j := max(judged+1, i-2); j <= min(i+2, n-1); j++ {

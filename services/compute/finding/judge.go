@@ -2,6 +2,7 @@ package finding
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -40,6 +41,9 @@ func Judge(in Input) []Finding {
 		j.intake()
 		j.brake()
 		j.boost()
+		j.enrichment()
+		j.temperatures()
+		j.air()
 		j.statements()
 	} else {
 		text := "The pull cannot be computed."
@@ -71,6 +75,25 @@ func (j *judgement) measure(kind Kind, c fleet.Channel, span channel.Span, size 
 	}
 }
 
+// because is measure for a finding whose size is not what the limit is of.
+func (j *judgement) because(kind Kind, c fleet.Channel, span channel.Span, size float64, unit string, measured float64, limit Limit, text string) {
+	if measured > limit.Note {
+		j.add(Finding{
+			Kind: kind, Channel: c, Start: span.Start, End: span.End, Size: size, Unit: unit,
+			Disqualifying: measured > limit.Disqualify, Text: text,
+		})
+	}
+}
+
+// noteOnly is a limit that never disqualifies, unless the channel is one the
+// curve is made of.
+func noteOnly(limit Limit, c fleet.Channel) Limit {
+	if !made[c] {
+		limit.Disqualify = never
+	}
+	return limit
+}
+
 // during returns the good samples of a channel in the sweep.
 func (j *judgement) during(c fleet.Channel) channel.Series { return j.good[c].Between(j.sweep) }
 
@@ -95,19 +118,19 @@ func (j *judgement) channels() {
 	}
 	slices.Sort(order)
 	for _, c := range order {
-		s := j.Pull.Channels[c]
-		if err := channel.Check(s); err != nil {
+		s, err := j.risen(c)
+		if err != nil {
 			j.add(Finding{Kind: Unreadable, Channel: c, Unit: "1", Disqualifying: made[c],
 				Text: fmt.Sprintf("%s cannot be read: %v. Look at the logger's clock and this channel's column.", nameOf(c), err)})
 			continue
 		}
 		r := channel.RangeOf(c)
-		j.good[c] = channel.Clean(s, r)
+		part, step := s.Between(j.sweep), channel.UsualStep(s.T)
+		j.good[c] = channel.Clean(s.Between(j.about(c, step)), r)
 		limit := j.Limits.GapElsewhere
 		if made[c] {
 			limit = j.Limits.Gap
 		}
-		part, step := s.Between(j.sweep), channel.UsualStep(s.T)
 		q := channel.Inspect(part, r, math.Max(limit.Note, gapSteps*step))
 		j.impossible(c, s, q, r)
 		gap := q.LongestGap
@@ -119,11 +142,92 @@ func (j *judgement) channels() {
 				"%s has no samples that can be used for %.2f s. Look at the sensor's plug and the logger, then pull again.", nameOf(c), gap.Length()))
 		}
 		// A hold by the second, not by the step: two samples are no hold.
-		if made[c] && j.Curve != nil && q.LongestHold.Length() > 2*q.Step {
-			j.measure(Stuck, c, q.LongestHold, q.LongestHold.Length(), "s", j.Limits.Hold, fmt.Sprintf(
+		// A channel at its end is clipped, not stuck.
+		clipped := follows[c] && q.IsClipped() && q.LongestHold.Start >= q.Clip.Start && q.LongestHold.End <= q.Clip.End
+		if (made[c] || c == fleet.RollerSpeedRear) && j.Curve != nil && !clipped && q.LongestHold.Length() > 2*q.Step {
+			j.measure(Stuck, c, q.LongestHold, q.LongestHold.Length(), "s", noteOnly(j.Limits.Hold, c), fmt.Sprintf(
 				"%s reads exactly the same for %.2f s of the sweep; a live one never does. Look at the sensor and its wiring.", nameOf(c), q.LongestHold.Length()))
 		}
+		if j.Curve != nil {
+			j.shape(c, q)
+		}
 	}
+}
+
+// about returns the time of which a channel's samples are looked at: the sweep
+// with the neighbours of its ends, and of the rollers all, for the coast-down.
+func (j *judgement) about(c fleet.Channel, step float64) channel.Span {
+	if j.Curve == nil || c == fleet.RollerSpeed || c == fleet.RollerSpeedRear {
+		return everywhere
+	}
+	return channel.Span{Start: j.sweep.Start - 1 - 2*step, End: j.sweep.End + 1 + 2*step}
+}
+
+// risen returns a channel with a time that rises, and says what had to be left
+// out for it; the error is that of a channel that cannot be computed with.
+func (j *judgement) risen(c fleet.Channel) (channel.Series, error) {
+	s := j.Pull.Channels[c]
+	err := channel.Check(s)
+	if err == nil || !errors.Is(err, channel.ErrClock) {
+		return s, err
+	}
+	tidy, dropped := channel.Tidy(s)
+	if len(tidy.T) < 2 {
+		return s, err
+	}
+	q := channel.Inspect(s, channel.Everything, never)
+	span := channel.Span{Start: tidy.T[0], End: tidy.T[len(tidy.T)-1]}
+	switch {
+	case q.StepsBack > 0:
+		j.measure(ClockFault, c, channel.Span{Start: math.Max(q.StepBack.Start, span.Start), End: math.Max(math.Min(q.StepBack.End, span.End), span.Start)},
+			q.LargestBack, "s", noteOnly(j.Limits.StepBack, c), fmt.Sprintf(
+				"%s has a clock that steps back %d times, by %.3g s at most; %d samples were left out. Let the logger run on a clock that is not set while it records.",
+				nameOf(c), q.StepsBack, q.LargestBack, dropped))
+	default:
+		if q.Duplicates > 0 {
+			span = q.Duplicate
+		}
+		j.add(Finding{Kind: ClockFault, Channel: c, Start: span.Start, End: span.End, Size: float64(dropped), Unit: "1", Text: fmt.Sprintf(
+			"%s has %d samples at the time of the one before or at none; they were left out. Look at the logger's rate and its time column.", nameOf(c), dropped)})
+	}
+	return tidy, nil
+}
+
+// shape looks for jitter, spikes, clipping and coarse steps of a channel in the
+// sweep.
+func (j *judgement) shape(c fleet.Channel, q channel.Quality) {
+	si := fleet.Channels[c]
+	if si == "" {
+		si = "1"
+	}
+	whole := channel.Span{Start: q.First, End: q.Last}
+	if made[c] && q.Step > 0 {
+		j.because(ClockFault, c, whole, q.Jitter, "s", q.Jitter/q.Step, j.Limits.Jitter, fmt.Sprintf(
+			"%s is sampled at times that scatter by %.2g s about an even clock of %.2g s. Stamp samples when they are taken, not when they arrive.", nameOf(c), q.Jitter, q.Step))
+	}
+	if q.Spikes > 0 {
+		j.because(Spiking, c, q.Spike, math.Abs(q.WorstSpike), si, float64(q.Spikes)/float64(q.Good()), noteOnly(j.Limits.Spiking, c), fmt.Sprintf(
+			"%s jumps away and back in %d of %d samples, by up to %s; such samples are left out while they are few. Look at the sensor's cable, its shield and its distance from the ignition.",
+			nameOf(c), q.Spikes, q.Good(), step(q.WorstSpike, c)))
+	}
+	if follows[c] && q.IsClipped() {
+		j.because(Clipped, c, q.Clip, q.Cut, si, q.Clip.Length(), noteOnly(j.Limits.Clipped, c), fmt.Sprintf(
+			"%s stands at %s for %.2f s where it would have gone about %s further: the range of sensor, amplifier or logger ends there. Give it a wider range or a lower gain.",
+			nameOf(c), shown(q.Clipped, c), q.Clip.Length(), step(q.Cut, c)))
+	}
+	if most := math.Max(math.Abs(q.Low), math.Abs(q.High)); made[c] && most > 0 {
+		j.because(Quantised, c, whole, q.Quantum, si, q.Quantum/most, j.Limits.Quantised, fmt.Sprintf(
+			"%s comes in steps of %s, %.1f %% of its greatest value. Let the logger write more digits.", nameOf(c), step(q.Quantum, c), 100*q.Quantum/most))
+	}
+}
+
+// step writes a difference with the unit people use for it.
+func step(x float64, c fleet.Channel) string {
+	x = math.Abs(x)
+	if fleet.Channels[c] == "K" {
+		return fmt.Sprintf("%.3g K", x)
+	}
+	return shown(x, c)
 }
 
 // edgeGap returns the longest of gap and the times from the sweep's ends to the
@@ -146,6 +250,9 @@ func (j *judgement) edgeGap(q channel.Quality) channel.Span {
 func (j *judgement) impossible(c fleet.Channel, s channel.Series, q channel.Quality, r channel.Range) {
 	if q.Samples == 0 {
 		q = channel.Inspect(s, r, never)
+	}
+	if q.Samples == 0 {
+		return
 	}
 	if q.Outside == 0 {
 		return
@@ -175,19 +282,29 @@ func shown(x float64, c fleet.Channel) string {
 	}
 }
 
-// ramp compares the sweep's rate with the one asked for.
+// ramp compares the sweep's rate with the one asked for or, where none was, with
+// the median of the pulls it is held beside.
 func (j *judgement) ramp() {
-	if j.RampRate == nil || !(*j.RampRate > 0) {
+	asked, whose := 0.0, "asked for"
+	switch {
+	case j.RampRate != nil:
+		asked = *j.RampRate
+	case len(j.Compared) > 0:
+		others := slices.Sorted(slices.Values(j.Compared))
+		asked, whose = others[len(others)/2], "of the pulls it is compared with"
+	}
+	if !(asked > 0) {
 		return
 	}
-	off := j.Curve.RampRate / *j.RampRate - 1
+	off := j.Curve.RampRate/asked - 1
 	word := "faster"
 	if off < 0 {
 		word = "slower"
 	}
+	swept := j.Curve.High - j.Curve.Low
 	j.measure(RampRate, "", j.sweep, math.Abs(off), "1", j.Limits.RampRate, fmt.Sprintf(
-		"The sweep ran at %.0f rpm/s, %.0f %% %s than the %.0f rpm/s asked for. Set the ramp again and repeat the pull.",
-		j.Curve.RampRate/rpm, 100*math.Abs(off), word, *j.RampRate/rpm))
+		"The sweep ran at %.0f rpm/s, %.0f %% %s than the %.0f rpm/s %s: it took %.1f s where %.1f s are meant, and heat, boost and tyres are not the same. Set the ramp again and repeat the pull.",
+		j.Curve.RampRate/rpm, 100*math.Abs(off), word, asked/rpm, whose, swept/j.Curve.RampRate, swept/asked))
 }
 
 // bandParts is how many parts of the band a sweep must not miss half of: the
@@ -236,9 +353,80 @@ func (j *judgement) slip() {
 		100*size, p.EngineSpeed/rpm, p.TractiveForce))
 }
 
-// rollers compares front and rear roller.
+// rollers compares front and rear roller. The curve is made of the front one,
+// which has the brake and the load cell (fleet.RollerSpeed). What they differ by
+// without load is their link or their diameters. What they differ by more under
+// load is slip: linked rollers cannot part, and of two that are not linked the
+// free one turns with the tyre, fast, while the braked one turns as fast as the
+// tyre still drives it.
+//
+// Without load is the coast-down, where it is in the same record; else the
+// lowest third of the load cell's readings in the sweep stands for it, and only
+// slip that grows from there to the highest third is seen.
 func (j *judgement) rollers() {
-	rear, front := j.steady(fleet.RollerSpeedRear), j.steady(fleet.RollerSpeed)
+	rear, front, load := j.steady(fleet.RollerSpeedRear), j.steady(fleet.RollerSpeed), j.steady(fleet.LoadCellForce)
+	type pair struct{ load, difference, at float64 }
+	pairs := make([]pair, 0, len(rear.T))
+	for i, t := range rear.T {
+		v, ok := front.At(t)
+		x, ok2 := load.At(t)
+		if ok && ok2 && v > 0 {
+			pairs = append(pairs, pair{math.Abs(x), rear.X[i]/v - 1, t})
+		}
+	}
+	if len(pairs) == 0 {
+		return
+	}
+	mean := func(of []pair) float64 {
+		sum := 0.0
+		for _, p := range of {
+			sum += p.difference
+		}
+		return sum / float64(len(of))
+	}
+	all := mean(pairs)
+	slices.SortStableFunc(pairs, func(a, b pair) int { return cmp.Compare(a.load, b.load) })
+	third := (len(pairs) + 2) / 3
+	free, high := mean(pairs[:third]), mean(pairs[len(pairs)-third:])
+	if d, ok := j.rolling(); ok {
+		free = d
+	}
+	slip := high - free
+	if math.Abs(all-free) > math.Abs(slip) {
+		slip = all - free
+	}
+	if math.Abs(slip) > j.Limits.RollerSlip.Note {
+		span := j.sweep
+		from, to := math.Inf(1), math.Inf(-1)
+		for _, p := range pairs {
+			if math.Abs(p.difference-free) > math.Abs(slip)/2 {
+				from, to = math.Min(from, p.at), math.Max(to, p.at)
+			}
+		}
+		if to >= from {
+			span = channel.Span{Start: from, End: to}
+		}
+		word := "faster"
+		if slip < 0 {
+			word = "slower"
+		}
+		j.measure(Slip, fleet.RollerSpeedRear, span, math.Abs(slip), "1", j.Limits.RollerSlip, fmt.Sprintf(
+			"Under load the rear roller turns %.1f %% %s than the front one beyond what it does without: the rollers are not linked and the tyre slips on one of them. The curve is made of the front roller's speed; the other's would read power that much off. Link the rollers, check tyre pressure and strapping.",
+			100*math.Abs(slip), word))
+		all = free // the rest is no slip
+	}
+	size := math.Abs(all)
+	j.measure(RollerDifference, fleet.RollerSpeedRear, j.sweep, size, "1", j.Limits.RollerDifference, fmt.Sprintf(
+		"Front and rear rollers differ by %.1f %% in speed without load too: the tyre drives one of them only, their link slips, or one has another diameter than the logger was told. The curve is made of the front one. Check the link and where the car stands.", 100*size))
+}
+
+// rolling returns the mean difference of the rollers in the coast-down.
+func (j *judgement) rolling() (float64, bool) {
+	if j.Curve.CoastDown == nil || j.Pull.CoastDown != nil {
+		return 0, false
+	}
+	rear := channel.Thin(j.good[fleet.RollerSpeedRear].Between(*j.Curve.CoastDown), steadyStep)
+	front := channel.Thin(j.good[fleet.RollerSpeed].Between(*j.Curve.CoastDown), steadyStep)
 	sum, n := 0.0, 0
 	for i, t := range rear.T {
 		if v, ok := front.At(t); ok && v > 0 {
@@ -246,12 +434,11 @@ func (j *judgement) rollers() {
 			n++
 		}
 	}
-	if n == 0 {
-		return
+	const fewest = 10
+	if n < fewest {
+		return 0, false
 	}
-	size := math.Abs(sum / float64(n))
-	j.measure(RollerDifference, fleet.RollerSpeedRear, j.sweep, size, "1", j.Limits.RollerDifference, fmt.Sprintf(
-		"Front and rear rollers differ by %.1f %% in speed: the tyre drives one of them only, or their link slips. Check the link and where the car stands.", 100*size))
+	return sum / float64(n), true
 }
 
 // longest returns the longest stretch of s with is true, and the greatest size
@@ -375,6 +562,132 @@ func (j *judgement) boost() {
 		j.measure(BoostLow, fleet.Boost, span, size, "1", j.Limits.BoostLow, fmt.Sprintf(
 			"Boost stays up to %.1f %% under its set point. Look for a leak, a full bypass or a limit of the engine controller.", 100*size))
 	}
+}
+
+// How enrichment is looked for: its level is the median of lambda in this part
+// of the sweep, after the mixture has settled and before anything is hot.
+const (
+	levelFrom = 0.1
+	levelTo   = 0.4
+	// leanest is the level above which the engine is not spark ignition at full
+	// load, and its lambda says nothing of protection.
+	leanest = 1.15
+)
+
+// enrichment looks for a mixture that gets richer, than it was or than is any
+// good, while boost or a temperature rises: fuel that cools the exhaust valves
+// and the turbine, not the engine's own best.
+func (j *judgement) enrichment() {
+	s := j.steady(fleet.Lambda)
+	at := func(share float64) float64 { return j.sweep.Start + share*j.sweep.Length() }
+	early := slices.Sorted(slices.Values(s.Between(channel.Span{Start: at(levelFrom), End: at(levelTo)}).X))
+	later := s.Between(channel.Span{Start: at(levelTo), End: j.sweep.End})
+	if len(early) == 0 || len(later.T) == 0 {
+		return
+	}
+	level := early[len(early)/2]
+	if !(level > 0) || level > leanest {
+		return
+	}
+	limit := j.Limits.Enrichment
+	richest := j.Limits.LambdaLow
+	fell := true
+	span, size := longest(later, func(i int) (float64, bool) {
+		fall := 1 - later.X[i]/level
+		return fall, fall > limit.Note
+	})
+	if span.Length() < j.Limits.Lasting {
+		span, size = longest(s, func(i int) (float64, bool) { return richest.Note - s.X[i], s.X[i] < richest.Note })
+		limit, fell = Limit{0, richest.Note - richest.Disqualify}, false
+		if span.Length() < j.Limits.Lasting {
+			return
+		}
+	}
+	with, ok := j.rises(at(levelFrom), span)
+	if !ok {
+		return
+	}
+	text := fmt.Sprintf("Lambda is down to %.3f, below the %.3f under which an engine does not give its best%s. Look at fuelling, charge cooling and exhaust temperature.",
+		richest.Note-size, richest.Note, with)
+	if fell {
+		text = fmt.Sprintf("Lambda falls %.1f %% below the %.3f it had earlier in the sweep%s: fuel is given to cool valves, turbine or catalyst, and power goes with it. Let the engine cool, give it more air and look at charge cooling and exhaust temperature.",
+			100*size, level, with)
+	}
+	j.measure(Enrichment, fleet.Lambda, span, size, "1", limit, text)
+}
+
+// rises says which of boost and temperatures are higher in span than at the
+// time from, as a part of a sentence; false: some are logged, and none is. Where
+// none is logged it cannot be told, and is not held against the finding.
+func (j *judgement) rises(from float64, span channel.Span) (string, bool) {
+	logged := false
+	for _, x := range []struct {
+		c    fleet.Channel
+		rise func(before, now float64) bool
+		word string
+	}{
+		{fleet.Boost, func(before, now float64) bool { return now > 1.02*before }, "boost"},
+		{fleet.IntakeAirTemperature, func(before, now float64) bool { return now > before+2 }, "intake air temperature"},
+		{fleet.CoolantTemperature, func(before, now float64) bool { return now > before+1 }, "coolant temperature"},
+		{fleet.OilTemperature, func(before, now float64) bool { return now > before+1 }, "oil temperature"},
+	} {
+		s := j.steady(x.c)
+		before, ok := nearest(s, from)
+		now, ok2 := nearest(s, span.End)
+		if !ok || !ok2 {
+			continue
+		}
+		logged = true
+		if x.rise(before, now) {
+			return " while " + x.word + " rises", true
+		}
+	}
+	return "", !logged
+}
+
+// nearest returns the sample of s closest in time.
+func nearest(s channel.Series, t float64) (float64, bool) {
+	if len(s.T) == 0 {
+		return 0, false
+	}
+	i, _ := slices.BinarySearch(s.T, t)
+	if i == len(s.T) || i > 0 && t-s.T[i-1] < s.T[i]-t {
+		i--
+	}
+	return s.X[i], true
+}
+
+// temperatures holds coolant and oil against their bands.
+func (j *judgement) temperatures() {
+	for _, x := range []struct {
+		c    fleet.Channel
+		band Within
+		what string
+	}{{fleet.CoolantTemperature, j.Limits.Coolant, "coolant"}, {fleet.OilTemperature, j.Limits.Oil, "oil"}} {
+		s := j.steady(x.c)
+		if len(s.X) == 0 {
+			continue
+		}
+		low, high := slices.Min(s.X), slices.Max(s.X)
+		j.because(EngineCold, x.c, j.sweep, x.band.Low.Note-low, "K", -low, Limit{-x.band.Low.Note, -x.band.Low.Disqualify}, fmt.Sprintf(
+			"The %s is at %.0f °C, %.0f K below %.0f °C: friction takes power that a warm engine gives. Warm it up before the pull.", x.what, low-273.15, x.band.Low.Note-low, x.band.Low.Note-273.15))
+		j.because(EngineHot, x.c, j.sweep, high-x.band.High.Note, "K", high, x.band.High, fmt.Sprintf(
+			"The %s reaches %.0f °C, %.0f K above %.0f °C: the engine may be held back, and is at risk. Let it cool and look at the fan, the level and the cooler.", x.what, high-273.15, high-x.band.High.Note, x.band.High.Note-273.15))
+	}
+}
+
+// air says when the cell's air is out of line with the site's other cells.
+func (j *judgement) air() {
+	if j.Air == nil || j.Air.Others < 1 {
+		return
+	}
+	off, word := math.Abs(j.Air.Delta), "up"
+	if j.Air.Delta < 0 {
+		word = "down"
+	}
+	j.because(AirDisagrees, "", j.sweep, off, "1", off-j.Air.U, j.Limits.AirDisagrees, fmt.Sprintf(
+		"The cell's air readings move the corrected figures %s by %.2f %% (± %.2f %%, k = 2) against %d runs of the site's other cells. Hold barometer, thermometer and hygrometer beside those of another cell.",
+		word, 100*off, 100*j.Air.U, j.Air.Others))
 }
 
 // statements passes on what the curve could not state.
