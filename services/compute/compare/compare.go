@@ -36,22 +36,23 @@ import (
 	"gonum.org/v1/gonum/stat"
 
 	"rollcall/services/compute/gum"
+	"rollcall/services/compute/powercurve"
 	"rollcall/services/fleet"
 )
 
 // Scope says what an error is shared through.
-type Scope string
+type Scope = powercurve.Scope
 
-// The scopes, from the narrowest.
+// The scopes that powercurve does not know.
 const (
-	ScopePull      Scope = "pull"      // one pull's alone, the same at all its points
 	ScopeSession   Scope = "session"   // pulls of one session
-	ScopeEpoch     Scope = "epoch"     // pulls of one cell under one load-cell calibration
-	ScopeCell      Scope = "cell"      // all pulls of one cell
 	ScopeSite      Scope = "site"      // all cells of one site
-	ScopeCar       Scope = "car"       // all pulls of one car, wherever
 	ScopeUniversal Scope = "universal" // everything
 )
+
+// alone reports whether an error that only one pull of the sets has scatters
+// with the pulls, so that their scatter holds it already.
+func alone(s Scope) bool { return s == powercurve.ScopePull || s == powercurve.ScopeLoss }
 
 // Shared is an error that a curve shares with others: with all that have one of
 // the same Name, Scope and ID. Errors that differ in one of the three are

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"rollcall/services/compute/gum"
+	"rollcall/services/compute/powercurve"
 	"rollcall/services/fleet"
 )
 
@@ -88,7 +89,7 @@ func TestSharedCancels(t *testing.T) {
 		var out []Curve
 		for _, c := range flats(prefix, x...) {
 			c.Cell = fleet.CellID(cell)
-			out = append(out, c.effect("load-cell gain", ScopeEpoch, epoch, 0.003).effect("lever arm", ScopeCell, cell, 0.001).effect("car's rotating mass", ScopeCar, "hazel", 0.002))
+			out = append(out, c.effect("load-cell gain", powercurve.ScopeEpoch, epoch, 0.003).effect("lever arm", powercurve.ScopeCell, cell, 0.001).effect("car's rotating mass", powercurve.ScopeCar, "hazel", 0.002))
 		}
 		return out
 	}
@@ -121,7 +122,7 @@ func TestSharedCancels(t *testing.T) {
 	if !(cells.Band.U > two.Band.U && two.Band.U > one.Band.U) {
 		t.Errorf("U %v, %v, %v does not grow with what does not cancel", one.Band.U, two.Band.U, cells.Band.U)
 	}
-	if p := cells.Parts[0]; p.Name != "load-cell gain" || p.Scope != ScopeEpoch {
+	if p := cells.Parts[0]; p.Name != "load-cell gain" || p.Scope != powercurve.ScopeEpoch {
 		t.Errorf("largest part %+v", p)
 	}
 	near(t, "without cancelling", one.Band.Cancelled, math.Sqrt((200*200+210*210)*(9e-6+1e-6+4e-6)), 1e-9)
@@ -133,7 +134,7 @@ func TestSharedCancels(t *testing.T) {
 	// An error of one pull alone is in the scatter, not beside it.
 	lone := flats("b", 199, 200, 201)
 	for i := range lone {
-		lone[i] = lone[i].effect("coast-down noise", ScopePull, string(lone[i].Pull), 0.001)
+		lone[i] = lone[i].effect("coast-down noise", powercurve.ScopePull, string(lone[i].Pull), 0.001)
 	}
 	alone, err := Compare(lone, flats("a", 209, 210, 211), Settings{})
 	if err != nil || alone.Band.UShared != 0 || len(alone.Parts) != 0 {
@@ -253,7 +254,7 @@ func (w *world) curve(side, cell, session string, gain float64) Curve {
 	w.n++
 	c := Curve{Pull: fleet.PullID(fmt.Sprint(side, w.n)), At: start.Add(time.Duration(w.n) * time.Minute), Cell: fleet.CellID(cell), Car: "hazel", Session: session}
 	pull := w.pull * w.random.NormFloat64()
-	shared := []Shared{{Name: "gain", Scope: ScopeEpoch, ID: cell}, {Name: "inertia", Scope: ScopeCell, ID: cell}, {Name: "mass", Scope: ScopeCar, ID: "hazel"}}
+	shared := []Shared{{Name: "gain", Scope: powercurve.ScopeEpoch, ID: cell}, {Name: "inertia", Scope: powercurve.ScopeCell, ID: cell}, {Name: "mass", Scope: powercurve.ScopeCar, ID: "hazel"}}
 	for n := 2000.0; n <= 6000; n += 250 {
 		x := (n - 4000) / 2000
 		truth := 150e3 * (1 + 0.4*x - 0.3*x*x) * (1 + gain)

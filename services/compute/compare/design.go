@@ -85,7 +85,7 @@ func newDesign(before, after []Curve, s Settings) *design {
 		row := make([]int, len(d.curves[i].Shared))
 		for j, x := range d.curves[i].Shared {
 			k := key{x.Name, x.Scope, x.ID}
-			if x.Scope == ScopePull && count[k] == 1 {
+			if alone(x.Scope) && count[k] == 1 {
 				row[j] = -1 // it scatters with the pulls
 				continue
 			}

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 
+	"rollcall/services/compute/powercurve"
 	"rollcall/services/fleet"
 )
 
@@ -122,7 +123,7 @@ func (d *design) epochs() int {
 	seen := map[string]bool{}
 	for i := range d.curves {
 		for _, s := range d.curves[i].Shared {
-			if s.Scope == ScopeEpoch {
+			if s.Scope == powercurve.ScopeEpoch {
 				seen[s.ID] = true
 			}
 		}
