@@ -98,6 +98,36 @@ type Car struct {
 	Correction   Correction
 	Charging     Charging
 	Displacement float64 // m³, swept volume of the engine; 0: not said
+
+	// Limits are the car's own for the findings of its pulls; those left 0 are
+	// the usual ones.
+	Limits CarLimits
+}
+
+// Limit is how much of something is worth a note on a pull, and how much keeps
+// a reference pull from judging its cell. Both 0: the usual limit.
+type Limit struct {
+	Note, Disqualify float64
+}
+
+// CarLimits are limits that depend on the car. See the findings' package for
+// what each is and for the usual ones.
+type CarLimits struct {
+	RampRate         Limit // ratio off the rate asked for
+	Slip             Limit // ratio of the engine-to-roller ratio
+	RollerSlip       Limit // ratio
+	RollerDifference Limit // ratio
+	Throttle         Limit // rad
+	Knock            Limit // rad
+	IntakeHot        Limit // K above cell air
+	IntakeClimbing   Limit // K over the sweep
+	BoostLow         Limit // ratio under the set point
+	Enrichment       Limit // ratio lambda falls by
+	LambdaLow        Limit // lambda, less is worse
+	CoolantLow       Limit // K, less is worse
+	CoolantHigh      Limit // K
+	OilLow           Limit // K, less is worse
+	OilHigh          Limit // K
 }
 
 // Charging says how an engine is charged.

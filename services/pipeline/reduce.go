@@ -112,6 +112,11 @@ func reduce(r record, coast *record, s situation) reduced {
 	judge := finding.Input{Pull: in, Err: err, RampRate: r.pull.RampRate, Limits: finding.DefaultLimits()}
 	if s.car != nil {
 		judge.BandLow, judge.BandHigh = s.car.BandLow, s.car.BandHigh
+		rate := 0.0
+		if r.pull.RampRate != nil {
+			rate = *r.pull.RampRate
+		}
+		judge.Limits = judge.Limits.For(*s.car, rate)
 	}
 	if err != nil {
 		out.err = err

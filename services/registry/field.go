@@ -19,6 +19,7 @@ var (
 	si      = unit{func(y float64) float64 { return y }, func(x float64) float64 { return x }}
 	percent = unit{func(y float64) float64 { return y / 100 }, func(x float64) float64 { return x * 100 }}
 	litre   = unit{func(y float64) float64 { return y / 1e3 }, func(x float64) float64 { return x * 1e3 }}
+	celsius = unit{func(y float64) float64 { return y + 273.15 }, func(x float64) float64 { return x - 273.15 }}
 	degree  = unit{func(y float64) float64 { return y * math.Pi / 180 }, func(x float64) float64 { return x * 180 / math.Pi }}
 	// rpm is 1/min to rad/s, and 1/min per second to rad/s².
 	rpm = unit{func(y float64) float64 { return y * math.Pi / 30 }, func(x float64) float64 { return x * 30 / math.Pi }}
@@ -38,6 +39,7 @@ type fieldKind uint8
 const (
 	number  fieldKind = iota // one number
 	numbers                  // a list of one or more numbers
+	limit                    // two numbers: where a note begins and where a pull is disqualified
 	text                     // a text
 	date                     // a date or time
 	group                    // keys of its own
@@ -58,6 +60,8 @@ type field[T any] struct {
 
 	num   func(*T) *float64
 	nums  func(*T) *[]float64
+	lim   func(*T) *fleet.Limit
+	less  bool // of a limit: less is worse
 	get   func(T) string
 	set   func(*T, string)
 	date  func(*T) *time.Time
@@ -226,6 +230,38 @@ var carFields = []field[fleet.Car]{
 	{key: "correction", kind: text, what: "the standard-air correction", deft: string(fleet.CorrectionSAEJ1349),
 		one: words(fleet.Corrections),
 		get: func(c fleet.Car) string { return string(c.Correction) }, set: func(c *fleet.Car, v string) { c.Correction = fleet.Correction(v) }},
+	{key: "limits", kind: group, what: "the car's own limits for the findings of its pulls, each as [note, disqualify]", sub: []field[fleet.Car]{
+		{key: "ramp_rate_percent", kind: limit, what: "how far the sweep's rate may be off the one asked for in percent", unit: percent, high: 100,
+			lim: func(c *fleet.Car) *fleet.Limit { return &c.Limits.RampRate }},
+		{key: "slip_percent", kind: limit, what: "how far the engine-to-roller ratio may rise in percent", unit: percent, high: 100,
+			lim: func(c *fleet.Car) *fleet.Limit { return &c.Limits.Slip }},
+		{key: "roller_slip_percent", kind: limit, what: "how far the rollers' speeds may part under load in percent", unit: percent, high: 100,
+			lim: func(c *fleet.Car) *fleet.Limit { return &c.Limits.RollerSlip }},
+		{key: "roller_difference_percent", kind: limit, what: "how far the rollers' speeds may differ without load in percent", unit: percent, high: 100,
+			lim: func(c *fleet.Car) *fleet.Limit { return &c.Limits.RollerDifference }},
+		{key: "throttle_deg", kind: limit, what: "how far the throttle may close with the pedal down in degrees", unit: degree, high: 100,
+			lim: func(c *fleet.Car) *fleet.Limit { return &c.Limits.Throttle }},
+		{key: "knock_deg", kind: limit, what: "how far ignition may be retarded for knock in degrees", unit: degree, high: 60,
+			lim: func(c *fleet.Car) *fleet.Limit { return &c.Limits.Knock }},
+		{key: "intake_hot_k", kind: limit, what: "how far intake air may be above cell air in kelvins", unit: si, high: 300,
+			lim: func(c *fleet.Car) *fleet.Limit { return &c.Limits.IntakeHot }},
+		{key: "intake_climbing_k", kind: limit, what: "how far intake air may climb in the sweep in kelvins", unit: si, high: 300,
+			lim: func(c *fleet.Car) *fleet.Limit { return &c.Limits.IntakeClimbing }},
+		{key: "boost_low_percent", kind: limit, what: "how far boost may stay under its set point in percent", unit: percent, high: 100,
+			lim: func(c *fleet.Car) *fleet.Limit { return &c.Limits.BoostLow }},
+		{key: "enrichment_percent", kind: limit, what: "how far lambda may fall in the sweep in percent", unit: percent, high: 100,
+			lim: func(c *fleet.Car) *fleet.Limit { return &c.Limits.Enrichment }},
+		{key: "lambda_low", kind: limit, less: true, what: "the lambda under which the mixture is too rich", unit: si, low: 0.3, high: 2,
+			lim: func(c *fleet.Car) *fleet.Limit { return &c.Limits.LambdaLow }},
+		{key: "coolant_low_c", kind: limit, less: true, what: "the coolant temperature under which the engine is cold in °C", unit: celsius, low: -50, high: 200,
+			lim: func(c *fleet.Car) *fleet.Limit { return &c.Limits.CoolantLow }},
+		{key: "coolant_high_c", kind: limit, what: "the coolant temperature above which the engine is hot in °C", unit: celsius, low: -50, high: 200,
+			lim: func(c *fleet.Car) *fleet.Limit { return &c.Limits.CoolantHigh }},
+		{key: "oil_low_c", kind: limit, less: true, what: "the oil temperature under which the engine is cold in °C", unit: celsius, low: -50, high: 300,
+			lim: func(c *fleet.Car) *fleet.Limit { return &c.Limits.OilLow }},
+		{key: "oil_high_c", kind: limit, what: "the oil temperature above which the engine is hot in °C", unit: celsius, low: -50, high: 300,
+			lim: func(c *fleet.Car) *fleet.Limit { return &c.Limits.OilHigh }},
+	}},
 }
 
 var massFields = []field[fleet.Mass]{

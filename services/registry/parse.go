@@ -428,6 +428,28 @@ func readValue[T any](r *reader, where string, f field[T], p pair, entry *T) boo
 		}
 		*f.nums(entry) = xs
 		return true
+	case limit:
+		list, ok := p.value.(*ast.SequenceNode)
+		if !ok || len(list.Values) != 2 {
+			r.problem(p.line, fmt.Sprintf("%s: %s is not a pair of numbers", where, f.key), "write where a note begins and where a reference pull is disqualified, such as [3, 5]: "+f.what)
+			return false
+		}
+		note, ok1 := number1(r, where, f, lineOf(list.Values[0]), list.Values[0])
+		bad, ok2 := number1(r, where, f, lineOf(list.Values[1]), list.Values[1])
+		if !ok1 || !ok2 {
+			return false
+		}
+		x := fleet.Limit{Note: f.unit.toSI(note), Disqualify: f.unit.toSI(bad)}
+		switch {
+		case f.less && bad > note, !f.less && bad < note:
+			r.problem(p.line, fmt.Sprintf("%s: %s disqualifies at %s before it notes at %s", where, f.key, plain(bad), plain(note)), "write the milder one first: "+f.what)
+			return false
+		case x == fleet.Limit{}:
+			r.problem(p.line, fmt.Sprintf("%s: %s is [0, 0]", where, f.key), "any value at all would disqualify; leave the key out for the usual limit, or write a larger second number")
+			return false
+		}
+		*f.lim(entry) = x
+		return true
 	case text:
 		s, ok := text1(r, where, f, p)
 		if ok {

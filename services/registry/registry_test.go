@@ -184,6 +184,16 @@ func drawn(t *rapid.T) fleet.Registry {
 			Charging:     rapid.SampledFrom([]fleet.Charging{fleet.ChargingUnknown, fleet.ChargingNone, fleet.ChargingTurbo, fleet.ChargingMechanical}).Draw(t, "charging"),
 			Displacement: rapid.SampledFrom([]float64{0, 0.0016, 0.002498, 0.0063}).Draw(t, "displacement")}
 	}
+	for c, car := range r.Cars {
+		if rapid.Bool().Draw(t, "limits") {
+			note := between("note", 0, 0.5)
+			car.Limits.Slip = fleet.Limit{Note: note, Disqualify: note + between("more", 0.01, 0.4)}
+			low := between("cold", 280, 400)
+			car.Limits.OilLow = fleet.Limit{Note: low, Disqualify: low - between("colder", 0, 50)}
+			car.Limits.IntakeHot = fleet.Limit{Note: 0, Disqualify: between("hot", 1, 200)}
+			r.Cars[c] = car
+		}
+	}
 	for _, m := range rapid.SliceOfNDistinct(id, 0, 2, rapid.ID[string]).Draw(t, "masses") {
 		r.Masses[fleet.MassID(m)] = fleet.Mass{ID: fleet.MassID(m), Mass: between("mass", 11, 1000), U: positive("U", 10), Density: between("density", 500, 23000),
 			Certificate: name.Draw(t, "certificate"), Due: rapid.SampledFrom([]time.Time{{}, noon, noon.Truncate(24 * time.Hour)}).Draw(t, "due")}
@@ -365,4 +375,58 @@ func FuzzParse(f *testing.F) {
 			t.Fatalf("(-want +got):\n%s", diff)
 		}
 	})
+}
+
+// A car's own limits are read in the units of their keys, by hand, kept as they
+// are, and told when they cannot be. A car without any is stored without them.
+func TestCarLimits(t *testing.T) {
+	text := string(whole(t))
+	if !strings.Contains(text, "\n    band_high_rpm:") {
+		t.Fatal("the sample has no band_high_rpm to put limits behind")
+	}
+	with := func(limits string) []byte {
+		return []byte(strings.Replace(text, "\n    band_high_rpm:", "\n    limits: {"+limits+"}\n    band_high_rpm:", 1))
+	}
+	doc := parsed(t, with("slip_percent: [3, 5], knock_deg: [1.5, 4], intake_hot_k: [60, 80], lambda_low: [0.8, 0.7], oil_low_c: [60, 40], boost_low_percent: [4, 4]"))
+	found := false
+	for _, c := range doc.Registry.Cars {
+		l := c.Limits
+		if l == (fleet.CarLimits{}) {
+			if b := body(carFields, c); strings.Contains(string(b), "limits") {
+				t.Errorf("stored with limits it has not: %s", b)
+			}
+			continue
+		}
+		found = true
+		if math.Abs(l.Slip.Note-0.03) > 1e-15 || math.Abs(l.Slip.Disqualify-0.05) > 1e-15 || math.Abs(l.Knock.Disqualify-math.Pi/45) > 1e-15 ||
+			l.IntakeHot != (fleet.Limit{Note: 60, Disqualify: 80}) || l.LambdaLow != (fleet.Limit{Note: 0.8, Disqualify: 0.7}) ||
+			l.OilLow != (fleet.Limit{Note: 333.15, Disqualify: 313.15}) || l.BoostLow.Note != l.BoostLow.Disqualify || l.Throttle != (fleet.Limit{}) {
+			t.Errorf("limits %+v", l)
+		}
+		again, err := unbody[fleet.Car](carFields, body(carFields, c))
+		again.ID = c.ID
+		if err != nil || !cmp.Equal(again, c) {
+			t.Errorf("stored and read again (%v):\n%s", err, cmp.Diff(c, again))
+		}
+	}
+	if !found {
+		t.Error("no car has limits")
+	}
+	for limits, want := range map[string]string{
+		"slip_percent: 3":            "slip_percent is not a pair of numbers",
+		"slip_percent: [3]":          "slip_percent is not a pair of numbers",
+		"slip_percent: [5, 3]":       "disqualifies at 3 before it notes at 5",
+		"oil_low_c: [40, 60]":        "disqualifies at 60 before it notes at 40",
+		"slip_percent: [0, 0]":       "leave the key out for the usual limit",
+		"slip_percent: [3, 500]":     "at most 100",
+		"slipp_percent: [3, 5]":      "slip_percent",
+		"knock_deg: [one, 5]":        "not a number",
+		"knock_deg: {note: 1}":       "not a pair of numbers",
+		"coolant_high_c: [108, 400]": "at most 200",
+	} {
+		_, problems := Parse("fleet.yaml", with(limits), noon)
+		if len(problems) == 0 || !strings.Contains(fmt.Sprint(problems), want) {
+			t.Errorf("%s: got %v, want %q", limits, problems, want)
+		}
+	}
 }

@@ -104,7 +104,11 @@ func written[T any](fields []field[T], entry T) []written1 {
 	for _, f := range fields {
 		switch f.kind {
 		case group:
-			all = append(all, written1{key: f.key, sub: written(f.sub, entry)})
+			// An optional group that nobody filled is not written: what was stored
+			// before the group was known stays the same to the byte.
+			if sub := written(f.sub, entry); len(sub) > 0 || f.need {
+				all = append(all, written1{key: f.key, sub: sub})
+			}
 		case number:
 			x := *f.num(&entry)
 			if x == 0 && !f.need && f.unset == nil {
@@ -117,6 +121,10 @@ func written[T any](fields []field[T], entry T) []written1 {
 				list = append(list, f.unit.decimal(x))
 			}
 			all = append(all, written1{key: f.key, value: "[" + strings.Join(list, ", ") + "]"})
+		case limit:
+			if x := *f.lim(&entry); x != (fleet.Limit{}) {
+				all = append(all, written1{key: f.key, value: "[" + f.unit.decimal(x.Note) + ", " + f.unit.decimal(x.Disqualify) + "]"})
+			}
 		case text:
 			if s := f.get(entry); s != "" || f.need {
 				all = append(all, written1{key: f.key, value: quoted(s)})

@@ -207,6 +207,10 @@ func unbodyKeys[T any](fields []field[T], values map[string]json.RawMessage, ent
 			for _, y := range ys {
 				*f.nums(entry) = append(*f.nums(entry), f.unit.toSI(y))
 			}
+		case limit:
+			var ys [2]float64
+			err = json.Unmarshal(raw, &ys)
+			*f.lim(entry) = fleet.Limit{Note: f.unit.toSI(ys[0]), Disqualify: f.unit.toSI(ys[1])}
 		case text:
 			var s string
 			err = json.Unmarshal(raw, &s)

@@ -338,6 +338,12 @@ func TestLimits(t *testing.T) {
 	if fast.Gap != d.Gap || math.Abs(slow.Gap.Disqualify-28./30) > 1e-12 {
 		t.Errorf("%+v, %+v", fast.Gap, slow.Gap)
 	}
+	car.Limits.IntakeClimbing, car.Limits.Knock, car.Limits.OilLow = fleet.Limit{Note: 7, Disqualify: 9}, fleet.Limit{Note: 0.05, Disqualify: 0.1}, fleet.Limit{Note: 350, Disqualify: 340}
+	own := d.For(car, 840*rpm)
+	if own.IntakeClimbing != (Limit{7, 9}) || own.Knock != (Limit{0.05, 0.1}) || own.Oil.Low != (Limit{350, 340}) || own.Slip != d.Slip || own.Oil.High != d.Oil.High || own.Check() != nil {
+		t.Errorf("%+v", own)
+	}
+	car.Limits = fleet.CarLimits{}
 	if d.For(car, 0) != d || d.For(fleet.Car{}, 1) != d {
 		t.Error("limits of a ramp that is not said")
 	}

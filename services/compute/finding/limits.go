@@ -96,7 +96,9 @@ func (l Limits) Check() error {
 const usualSweep = 14.0
 
 // For returns the limits for a car swept at a ramp rate, rad/s² engine side;
-// 0: not said, and l itself is returned. What a sweep's length changes is
+// 0: not said. The car's own limits, as its registry entry has them, replace the
+// usual ones and are taken as they stand. What a sweep's length changes of the
+// others is
 //   - how much intake air may climb: heat soaks in with time, so in proportion to
 //     the sweep's length, within half and twice the limit, and
 //   - how long a gap in a channel of the curve may be: half of the local
@@ -105,16 +107,31 @@ const usualSweep = 14.0
 //
 // Common practice, no source.
 func (l Limits) For(car fleet.Car, rampRate float64) Limits {
-	if !(rampRate > 0) || !(car.BandHigh > car.BandLow) {
-		return l
+	sweep := 0.0
+	if rampRate > 0 {
+		sweep = (car.BandHigh - car.BandLow) / rampRate
 	}
-	sweep := (car.BandHigh - car.BandLow) / rampRate
-	if !(sweep > 0) || math.IsInf(sweep, 0) {
-		return l
+	if sweep > 0 && !math.IsInf(sweep, 0) {
+		share := math.Min(math.Max(sweep/usualSweep, 0.5), 2)
+		l.IntakeClimbing.Note *= share
+		l.IntakeClimbing.Disqualify *= share
+		l.Gap.Disqualify = math.Max(l.Gap.Disqualify, math.Min(sweep/30, 1))
 	}
-	share := math.Min(math.Max(sweep/usualSweep, 0.5), 2)
-	l.IntakeClimbing.Note *= share
-	l.IntakeClimbing.Disqualify *= share
-	l.Gap.Disqualify = math.Max(l.Gap.Disqualify, math.Min(sweep/30, 1))
+	own := car.Limits
+	for _, x := range []struct {
+		to  *Limit
+		own fleet.Limit
+	}{
+		{&l.RampRate, own.RampRate}, {&l.Slip, own.Slip}, {&l.RollerSlip, own.RollerSlip},
+		{&l.RollerDifference, own.RollerDifference}, {&l.Throttle, own.Throttle}, {&l.Knock, own.Knock},
+		{&l.IntakeHot, own.IntakeHot}, {&l.IntakeClimbing, own.IntakeClimbing}, {&l.BoostLow, own.BoostLow},
+		{&l.Enrichment, own.Enrichment}, {&l.LambdaLow, own.LambdaLow},
+		{&l.Coolant.Low, own.CoolantLow}, {&l.Coolant.High, own.CoolantHigh},
+		{&l.Oil.Low, own.OilLow}, {&l.Oil.High, own.OilHigh},
+	} {
+		if x.own != (fleet.Limit{}) {
+			*x.to = Limit(x.own)
+		}
+	}
 	return l
 }
