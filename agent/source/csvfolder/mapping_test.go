@@ -9,6 +9,9 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/goccy/go-yaml/ast"
+
+	"rollcall/services/compute/unit"
 	"rollcall/services/fleet"
 )
 
@@ -149,4 +152,35 @@ func TestLoadCellScales(t *testing.T) {
 			t.Errorf("got %v, want %q", err, want)
 		}
 	}
+}
+
+// FuzzScale gives any scale to any unit: nothing panics, and one that is
+// accepted turns numbers into finite ones and back.
+func FuzzScale(f *testing.F) {
+	f.Add("mV/V", "5 kN", 2.0, "", 0.012, "")
+	f.Add("V", "", 0.0, "-500 N", 0.0, "")
+	f.Add("count", "1e300 N", 1e-300, "", 0.0, "")
+	f.Add("N·m", "", 0.0, "", 0.0, "350 mm")
+	f.Add("V", "", 0.0, "1e308 kN", math.NaN(), "")
+	f.Add("mV", "1e-320 N", 1.0, "", 1e300, "")
+	f.Fuzz(func(t *testing.T, symbol, rated string, output float64, perUnit string, zero float64, arm string) {
+		raw, err := unit.Parse(symbol)
+		if err != nil {
+			return
+		}
+		for _, to := range []unit.Dimension{unit.Force, unit.Speed, unit.Pressure, unit.Temperature} {
+			c := &checker{name: "mapping.yaml", file: &ast.File{}}
+			s := Scale{Rated: rated, Output: output, PerUnit: perUnit, Zero: zero, LeverArm: arm}
+			u := s.check(c, "$.samples.columns[0].scale", raw, to)
+			if len(c.problems) > 0 {
+				if u != raw {
+					t.Fatalf("refused, yet %+v", u)
+				}
+				continue
+			}
+			if x := u.ToSI(1); x-x != 0 || u.Scale == 0 || u.Dimension != to {
+				t.Fatalf("%+v: 1 is %g", u, x)
+			}
+		}
+	})
 }
