@@ -331,3 +331,40 @@ func BenchmarkRegress(b *testing.B) {
 		}
 	}
 }
+
+// A brake that drags as its load cell reads, by a constant and in proportion to
+// speed: the loss is that of the rest alone, the drag comes back over speed, and
+// loss and drag together go with the mass, loss against drag with the brake's
+// scale, exactly (the regression is linear in both).
+func TestRegressResidualDrag(t *testing.T) {
+	const mass = 1300
+	drag := fleet.Loss{F0: 40, F1: 5}
+	whole := fleet.Loss{F0: truth.F0 + drag.F0, F1: truth.F1 + drag.F1, F2: truth.F2 + drag.F2}
+	fit := func(m, scale float64) Fit {
+		speed, brake := channel.Series{}, channel.Series{}
+		for i := range 3000 {
+			at := float64(i) / 100
+			v := speedAt(whole, mass, 45, at)
+			speed.T, speed.X = append(speed.T, at), append(speed.X, v)
+			brake.T, brake.X = append(brake.T, at), append(brake.X, scale*drag.At(v))
+		}
+		f, err := Regress(Input{Speed: speed, Brake: brake, Mass: m})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return f
+	}
+	a := fit(mass, 1)
+	for _, v := range []float64{20, 30, 44} {
+		if math.Abs(a.At(v)-truth.At(v)) > 0.02 || math.Abs(a.Drag.At(v)-drag.At(v)) > 0.02 {
+			t.Errorf("at %g m/s: loss %.3f N, want %.3f; drag %.3f N, want %.3f", v, a.At(v), truth.At(v), a.Drag.At(v), drag.At(v))
+		}
+		heavier, stronger := fit(mass*1.01, 1), fit(mass, 1.01)
+		if d := heavier.At(v) - a.At(v); math.Abs(d-0.01*a.Slowing(v)) > 1e-6 {
+			t.Errorf("at %g m/s: 1 %% of mass moves the loss by %.6f N, slowing says %.6f", v, d, 0.01*a.Slowing(v))
+		}
+		if d := stronger.At(v) - a.At(v); math.Abs(d+0.01*a.Drag.At(v)) > 1e-6 {
+			t.Errorf("at %g m/s: 1 %% of brake moves the loss by %.6f N, drag says %.6f", v, d, -0.01*a.Drag.At(v))
+		}
+	}
+}

@@ -1,50 +1,97 @@
-package powercurve
+package powercurve_test
 
 import (
+	"fmt"
+	"math"
 	"math/rand/v2"
 	"testing"
 
+	"rollcall/services/compute/channel"
+	"rollcall/services/compute/finding"
+	"rollcall/services/compute/powercurve"
 	"rollcall/services/compute/powercurve/pulltest"
+	"rollcall/services/fleet"
 )
 
-// long is a pull of a 15 s sweep and 30 s of coast-down.
-func long(rate float64) Input {
+// long is a pull of a 15 s sweep and 30 s of coast-down on 20 channels.
+func long(b *testing.B, rate float64) powercurve.Input {
 	p := pulltest.Example()
 	p.Hold, p.Ramp, p.Coast, p.Rate = 0.5, 15, 30, rate
 	p.Accel, p.Bend = 31/p.Ramp, 0
 	p.Random = rand.New(rand.NewPCG(1, 1))
 	p.SpeedNoise, p.LoadNoise, p.EngineNoise = 0.01, 20, 1
-	in := input(&p, p.Cell)
-	in.Band = band(p.Car)
+	in := powercurve.Input{Cell: p.Cell, Vehicle: powercurve.VehicleOf(p.Car), Channels: p.Sample(), Correction: fleet.CorrectionSAEJ1349}
+	for k := range 12 {
+		in.Band = append(in.Band, p.Car.BandLow+(p.Car.BandHigh-p.Car.BandLow)*(float64(k)+0.5)/12)
+	}
+	clock := in.Channels[fleet.RollerSpeed].T
+	slow := func(level, swing float64) channel.Series {
+		x := make([]float64, len(clock))
+		for i, t := range clock {
+			x[i] = level + swing*math.Sin(t/3) + swing/20*p.Random.NormFloat64()
+		}
+		return channel.Series{T: clock, X: x}
+	}
+	for c, s := range map[fleet.Channel]channel.Series{
+		fleet.IntakeAirTemperature: slow(300, 1), fleet.Boost: slow(1.8e5, 500), fleet.BoostSetPoint: slow(1.8e5, 500),
+		fleet.IgnitionAngle: slow(0.3, 0.02), fleet.KnockRetard: slow(0.005, 0.002), fleet.Lambda: slow(0.88, 0.01),
+		fleet.CoolantTemperature: slow(363, 1), fleet.OilTemperature: slow(375, 2), fleet.TyreTemperature: slow(315, 2),
+		fleet.ThrottleAngle: slow(1.4, 0.001), fleet.RollerSpeedRear: in.Channels[fleet.RollerSpeed],
+	} {
+		in.Channels[c] = s
+	}
+	for k := len(in.Channels); k < 20; k++ {
+		in.Channels[fleet.Channel(fmt.Sprintf("x_%d", k))] = slow(10, 1)
+	}
+	if len(in.Channels) != 20 {
+		b.Fatalf("%d channels", len(in.Channels))
+	}
 	return in
 }
 
-func benchmark(b *testing.B, rate float64, budget bool) {
-	in := long(rate)
+// benchmark does everything that is computed of a pull: curve with coast-down
+// and U at every point, the budget of its headline figure, findings.
+func benchmark(b *testing.B, rate float64) {
+	in := long(b, rate)
+	ramp := 31.0 / 15 * 4.6 / 0.31
 	b.ReportAllocs()
 	for b.Loop() {
-		c, err := Reduce(in)
+		c, err := powercurve.Reduce(in)
 		if err != nil || c.NoEnginePower != "" {
 			b.Fatal(err, c.NoEnginePower)
 		}
-		if !budget {
-			continue
-		}
-		if _, err := c.PeakBudget(CorrectedPower); err != nil {
+		if _, err := c.PeakBudget(powercurve.CorrectedPower); err != nil {
 			b.Fatal(err)
 		}
-		for i := range c.Points {
-			if c.Points[i].EnginePower == nil {
-				continue
-			}
-			if _, err := c.Budget(EnginePower, OnPoints, i); err != nil {
-				b.Fatal(err)
-			}
+		finding.Judge(finding.Input{Pull: in, Curve: &c, RampRate: &ramp, BandLow: in.Band[0], BandHigh: in.Band[11], Limits: finding.DefaultLimits()})
+	}
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "pulls/s")
+}
+
+func BenchmarkPull100Hz(b *testing.B) { benchmark(b, 100) }
+func BenchmarkPull1kHz(b *testing.B)  { benchmark(b, 1000) }
+
+// BenchmarkReduce is the curve alone, BenchmarkTrace the covariances of one
+// figure along its grid.
+func BenchmarkReduce(b *testing.B) {
+	in := long(b, 100)
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := powercurve.Reduce(in); err != nil {
+			b.Fatal(err)
 		}
 	}
 }
 
-func BenchmarkReduce100Hz(b *testing.B)           { benchmark(b, 100, false) }
-func BenchmarkReduce1kHz(b *testing.B)            { benchmark(b, 1000, false) }
-func BenchmarkReduceAndBudgets100Hz(b *testing.B) { benchmark(b, 100, true) }
-func BenchmarkReduceAndBudgets1kHz(b *testing.B)  { benchmark(b, 1000, true) }
+func BenchmarkTrace(b *testing.B) {
+	c, err := powercurve.Reduce(long(b, 100))
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := c.Trace(powercurve.CorrectedPower, powercurve.OnPoints); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

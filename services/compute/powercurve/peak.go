@@ -16,8 +16,9 @@ import (
 // so that to first order the choice of the place does not matter and U is that of
 // the parabola's value there: the shared inputs' whole, the noise's less for the
 // points it averages. To second order a slope wrong by s lifts the top by
-// s²/4c, c the parabola's curvature; its root mean square, √3·σ_s²/4c, is the
-// uncertainty of having chosen the maximum. Where the points near the greatest
+// s²/4c, 2c the parabola's curvature; its root mean square, √3·σ_s²/4c, is the
+// uncertainty of having chosen the maximum, but no more than one point's noise:
+// a choice among points cannot gain more. Where the points near the greatest
 // do not bend down there is no top to fit: the greatest point is stated, and its
 // own noise once more for the choice.
 type Peak struct {
@@ -179,11 +180,14 @@ func (l *laid) top(f Figure, points []Point) (out top, ok bool) {
 	if !ok1 || !ok2 {
 		return atPoint(true)
 	}
-	u := l.model.combined(&slope)
+	greatestPoint, _ := l.model.figure(f, p)
+	curvature := -c[2] // half the second derivative
 	out.state, out.speed = value, p.Speed
 	out.peak = Peak{
 		EngineSpeed: p.EngineSpeed + at*width, Value: value.value,
-		UEngineSpeed: width * u / (2 * -c[2]), UChoice: math.Sqrt(3) * slope.own.variance() / (4 * -c[2]),
+		// Somewhere in the parabola's reach is the least that is known.
+		UEngineSpeed: width * math.Min(l.model.combined(&slope)/(2*curvature), 1/math.Sqrt(3)),
+		UChoice:      math.Min(math.Sqrt(3)*slope.own.variance()/(4*curvature), math.Sqrt(greatestPoint.own.variance())),
 	}
 	out.peak.state(l.model.combined(&value))
 	return out, true

@@ -16,8 +16,29 @@
 // brake-to-roller ratio, r roller radius (m), v roller-surface speed (m/s),
 // M_base base inertia (kg), F_par parasitic loss (N), M_coast and M_rot the
 // car's parts that turn in neutral and in gear (kg), F_dl driveline and tyres
-// (N). A percentage loss is never used: without a coast-down there is no engine
-// power.
+// (N).
+//
+// # Why there is no percentage loss
+//
+// A percentage cannot be asked for. What tyres, gears and bearings take is set by
+// how fast they turn and how hard the car is strapped down, and hardly by what
+// the engine gives. A car with 480 hp at the wheels and 510 hp at the engine
+// loses 30 hp. Tuned to 600 hp at the wheels, in the same gear at the same speed
+// on the same tyres, it still loses 30 hp: it has 630 hp. A rule of 20 % says 576
+// hp before and 720 hp after: 66 hp and 90 hp too much, and of 120 hp gained it
+// makes 144 hp. The car's own ratio before, 6.25 %, does no better afterwards in
+// kind: 637.5 hp. (Common practice, no source; the tests hold these numbers.)
+// Without a coast-down there is therefore no engine power, unless the loss of the
+// same car and set-up is carried over from a baseline pull that had one (see
+// CarriedLoss).
+//
+// # Uncertainty
+//
+// Every figure is worked out together with its partial derivative with respect
+// to every input (terms.go). Points share the errors of geometry, calibration,
+// masses and loss; only noise is a point's own, and that of its near neighbours.
+// Curve.Trace gives both parts, so that what two curves have in common cancels in
+// their difference; Curve.Budget writes them out as a table.
 //
 // Values and slopes at a grid point come from local cubics over the time around
 // it (channel.FitLocal). Brake force and inertia force are not smoothed apart:

@@ -359,7 +359,7 @@ func (m *model) loss(p *Point) (s state, l linear) {
 	zero, gain, par := termZero, termGain, termParasitic
 	if o := m.carried; o != nil {
 		parasitic, calibration = o.Cell.Parasitic, o.Calibration
-		if calibration != m.calibration {
+		if calibration.Epoch != m.calibration.Epoch || calibration.Zero != m.calibration.Zero || calibration.Gain != m.calibration.Gain {
 			zero, gain = termZero0, termGain0
 		}
 		if parasitic != m.cell.Parasitic {
