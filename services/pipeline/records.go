@@ -136,24 +136,26 @@ func (p *Pipeline) compute(ctx context.Context, r *record) (outcome, error) {
 		}
 		return outcome{curve: &row, again: mate}, nil
 	}
-	var coast *record
-	if r.pull.Label != "" {
-		mate, err := p.mate(ctx, r.pull, fleet.KindCoastDown)
-		if err != nil {
-			return outcome{}, err
-		}
-		if mate != "" {
-			other, err := p.read(ctx, []fleet.PullID{mate})
-			if err != nil {
-				return outcome{}, err
-			}
-			if other[0] != nil && other[0].missing == "" {
-				coast = other[0]
-			}
-		}
+	coast, err := p.coastDownOf(ctx, r.pull)
+	if err != nil {
+		return outcome{}, err
 	}
 	row = curveRow(reduce(*r, coast, s), effectiveAt)
 	return outcome{curve: &row}, nil
+}
+
+// coastDownOf returns the separate coast-down of a pull when it is there and
+// whole, else nil.
+func (p *Pipeline) coastDownOf(ctx context.Context, pull fleet.Pull) (*record, error) {
+	mate, err := p.mate(ctx, pull, fleet.KindCoastDown)
+	if err != nil || mate == "" {
+		return nil, err
+	}
+	other, err := p.read(ctx, []fleet.PullID{mate})
+	if err != nil || other[0] == nil || other[0].missing != "" {
+		return nil, err
+	}
+	return other[0], nil
 }
 
 // mate returns the pull of a coast-down or the coast-down of a pull: of the

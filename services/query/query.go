@@ -1,5 +1,6 @@
 // Package query answers the FleetService from the store: what the pages, the
-// reading commands and other programs read. It computes nothing.
+// reading commands and other programs read. It computes nothing but, when asked,
+// a comparison of pulls.
 package query
 
 import (
@@ -15,6 +16,7 @@ import (
 	pb "rollcall/proto/rollcall/v1"
 	"rollcall/services/access"
 	"rollcall/services/fleet"
+	"rollcall/services/pipeline"
 	"rollcall/services/store"
 	"rollcall/services/wire"
 )
@@ -33,6 +35,8 @@ type Server struct {
 
 	// Document returns the registry at a time as its YAML file.
 	Document func(at time.Time) []byte
+	// Reduce computes pulls anew from their samples, in the order asked for.
+	Reduce func(ctx context.Context, ids []fleet.PullID) ([]pipeline.Reduced, error)
 }
 
 // New returns a server.

@@ -129,7 +129,8 @@ func TestGolden(t *testing.T) {
 	for name, line := range map[string]string{
 		"cells.txt": "cells", "cells.csv": "cells --csv", "flags.txt": "flags", "flags-all.txt": "flags --closed --touched", "flags.csv": "flags --csv",
 		"checks.txt": "checks", "checks.csv": "checks --csv", "pulls.txt": "pulls", "pulls.csv": "pulls --csv", "pull.txt": "pull " + showtest.PullID, "pull-unusable.txt": "pull " + showtest.BadPullID, "pull.csv": "pull --csv " + showtest.PullID,
-		"curve.txt": "curve " + showtest.PullID, "curve-unusable.txt": "curve " + showtest.BadPullID, "curve.csv": "curve --csv " + showtest.PullID, "runs.txt": "runs", "runs.csv": "runs --csv", "show.txt": "fleet show", "checks.json": "checks --json",
+		"curve.txt": "curve " + showtest.PullID, "curve-unusable.txt": "curve " + showtest.BadPullID, "curve.csv": "curve --csv " + showtest.PullID,
+		"compare.txt": "compare --before " + showtest.PullID + " --after cell=fen-2,label=after --points", "compare.csv": "compare --csv --before label=before --after label=after", "compare.json": "compare --json --before label=before --after label=after", "runs.txt": "runs", "runs.csv": "runs --csv", "show.txt": "fleet show", "checks.json": "checks --json",
 	} {
 		t.Run(name, func(t *testing.T) {
 			out, problems, err := d.run(strings.Fields(line)...)
@@ -252,6 +253,20 @@ func TestExitCodes(t *testing.T) {
 		{"broken", "cells", func(d *desk) { d.fleet.Err = status.Error(codes.Internal, "internal error 4711") }, ExitError, "internal error 4711"},
 		{"store away", "cells", func(d *desk) { d.fleet.Err = status.Error(codes.Unavailable, "store away") }, ExitUnreachable, "not reachable: store away"},
 		{"service away", "cells", func(d *desk) { d.dial = away }, ExitUnreachable, "is `rollcall serve` running"},
+		{"comparison without sets", "compare", nil, ExitUsage, "--before: a set of pulls is needed"},
+		{"comparison with one set", "compare --before label=x", nil, ExitUsage, "--after: a set of pulls is needed"},
+		{"comparison by an unknown key", "compare --before cellar=x --after label=x", nil, ExitUsage, `"cellar" is no key; the keys are cell, site, car, customer`},
+		{"comparison by two labels", "compare --before label=x,label=y --after label=x", nil, ExitUsage, "label is there twice"},
+		{"comparison by no value", "compare --before label= --after label=x", nil, ExitUsage, "label= has no value"},
+		{"comparison with a gap", "compare --before a,,b --after label=x", nil, ExitUsage, "nothing between two commas"},
+		{"comparison both ways", "compare --before 00,label=x --after label=x", nil, ExitUsage, "mixes ids and keys"},
+		{"comparison at a bad time", "compare --before from=then --after label=x", nil, ExitUsage, `--before: --from: "then" is not a time`},
+		{"comparison of a bad gain", "compare --before label=x --after label=y --gain -1", nil, ExitUsage, "no gain in percent"},
+		{"comparison of a bad power", "compare --before label=x --after label=y --power 100", nil, ExitUsage, "no probability in percent"},
+		{"comparison of an unknown pull", "compare --before 00 --after label=x", nil, ExitNothing, "there is no pull 00"},
+		{"comparison refused", "compare --before label=x --after label=y", func(d *desk) {
+			d.fleet.Err = status.Error(codes.InvalidArgument, "the pulls are of different cars")
+		}, ExitError, "the pulls are of different cars"},
 		{"no answer", "cells --timeout 10ms", func(d *desk) { d.dial = hang }, ExitUnreachable, "deadline"},
 		{"problems", "fleet apply " + file, func(d *desk) {
 			d.admin.answer = &rollcallv1.ApplyRegistryResponse{Problems: []*rollcallv1.RegistryProblem{{What: "w", Mend: "m"}}}
@@ -347,10 +362,27 @@ func TestRecompute(t *testing.T) {
 
 func TestHelpNamesExitCodes(t *testing.T) {
 	d := open(t)
-	for _, c := range []string{"cells", "flags", "flags close", "checks", "pulls", "pull", "curve", "runs", "fleet", "fleet show", "fleet apply", "recompute"} {
+	for _, c := range []string{"cells", "flags", "flags close", "checks", "pulls", "pull", "curve", "compare", "runs", "fleet", "fleet show", "fleet apply", "recompute"} {
 		out, _, err := d.run(append(strings.Fields(c), "--help")...)
 		if err != nil || !strings.Contains(out, "3 nothing found") {
 			t.Errorf("%s: %v\n%s", c, err, out)
 		}
+	}
+}
+
+// What is asked for on the command line arrives in SI.
+func TestCompareRequest(t *testing.T) {
+	d := open(t)
+	if _, _, err := d.run("compare", "--before", "cell=fen-2, customer=red coupe 3.2,session=week 3,from=2026-03-01,until=7d", "--after", showtest.PullID+", "+showtest.BadPullID, "--figure", "engine torque", "--gain", "1.5", "--power", "80", "--any-car"); err != nil {
+		t.Fatal(err)
+	}
+	gain, power := 0.015, 0.8
+	want := &rollcallv1.ComparePullsRequest{
+		Before: &rollcallv1.PullSet{Filter: &rollcallv1.Filter{CellId: "fen-2", From: timestamppb.New(time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)), Until: timestamppb.New(showtest.Now.AddDate(0, 0, -7))}, CustomerCar: "red coupe 3.2", Session: "week 3"},
+		After:  &rollcallv1.PullSet{PullIds: []string{showtest.PullID, showtest.BadPullID}},
+		Figure: "engine torque", Gain: &gain, Power: &power, AnyCar: true,
+	}
+	if !proto.Equal(d.fleet.Compared, want) {
+		t.Errorf("asked for %v, want %v", d.fleet.Compared, want)
 	}
 }

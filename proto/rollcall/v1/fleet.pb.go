@@ -2210,6 +2210,702 @@ func (x *GetRegistryResponse) GetYaml() []byte {
 	return nil
 }
 
+// PullSet chooses pulls: by id, or all computed pulls that a filter leaves.
+// Empty fields do not narrow; ids and the rest exclude each other.
+type PullSet struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	PullIds       []string               `protobuf:"bytes,1,rep,name=pull_ids,json=pullIds,proto3" json:"pull_ids,omitempty"`
+	Filter        *Filter                `protobuf:"bytes,2,opt,name=filter,proto3" json:"filter,omitempty"`
+	Session       string                 `protobuf:"bytes,3,opt,name=session,proto3" json:"session,omitempty"`
+	Label         string                 `protobuf:"bytes,4,opt,name=label,proto3" json:"label,omitempty"`
+	CustomerCar   string                 `protobuf:"bytes,5,opt,name=customer_car,json=customerCar,proto3" json:"customer_car,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PullSet) Reset() {
+	*x = PullSet{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PullSet) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PullSet) ProtoMessage() {}
+
+func (x *PullSet) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PullSet.ProtoReflect.Descriptor instead.
+func (*PullSet) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *PullSet) GetPullIds() []string {
+	if x != nil {
+		return x.PullIds
+	}
+	return nil
+}
+
+func (x *PullSet) GetFilter() *Filter {
+	if x != nil {
+		return x.Filter
+	}
+	return nil
+}
+
+func (x *PullSet) GetSession() string {
+	if x != nil {
+		return x.Session
+	}
+	return ""
+}
+
+func (x *PullSet) GetLabel() string {
+	if x != nil {
+		return x.Label
+	}
+	return ""
+}
+
+func (x *PullSet) GetCustomerCar() string {
+	if x != nil {
+		return x.CustomerCar
+	}
+	return ""
+}
+
+type ComparePullsRequest struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Before *PullSet               `protobuf:"bytes,1,opt,name=before,proto3" json:"before,omitempty"`
+	After  *PullSet               `protobuf:"bytes,2,opt,name=after,proto3" json:"after,omitempty"`
+	// corrected engine power, engine power, wheel power, corrected engine torque,
+	// engine torque, tractive force; empty: the first of corrected engine power,
+	// engine power and wheel power that all pulls state alike.
+	Figure string `protobuf:"bytes,3,opt,name=figure,proto3" json:"figure,omitempty"`
+	// The gain, a ratio, whose sample size is asked for; absent: the one found.
+	Gain *float64 `protobuf:"fixed64,4,opt,name=gain,proto3,oneof" json:"gain,omitempty"`
+	// Probability with which it is to be resolved; absent: 0.9.
+	Power *float64 `protobuf:"fixed64,5,opt,name=power,proto3,oneof" json:"power,omitempty"`
+	// Compare pulls of different cars too.
+	AnyCar        bool `protobuf:"varint,6,opt,name=any_car,json=anyCar,proto3" json:"any_car,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ComparePullsRequest) Reset() {
+	*x = ComparePullsRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ComparePullsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ComparePullsRequest) ProtoMessage() {}
+
+func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ComparePullsRequest.ProtoReflect.Descriptor instead.
+func (*ComparePullsRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *ComparePullsRequest) GetBefore() *PullSet {
+	if x != nil {
+		return x.Before
+	}
+	return nil
+}
+
+func (x *ComparePullsRequest) GetAfter() *PullSet {
+	if x != nil {
+		return x.After
+	}
+	return nil
+}
+
+func (x *ComparePullsRequest) GetFigure() string {
+	if x != nil {
+		return x.Figure
+	}
+	return ""
+}
+
+func (x *ComparePullsRequest) GetGain() float64 {
+	if x != nil && x.Gain != nil {
+		return *x.Gain
+	}
+	return 0
+}
+
+func (x *ComparePullsRequest) GetPower() float64 {
+	if x != nil && x.Power != nil {
+		return *x.Power
+	}
+	return 0
+}
+
+func (x *ComparePullsRequest) GetAnyCar() bool {
+	if x != nil {
+		return x.AnyCar
+	}
+	return false
+}
+
+// ComparePullsResponse is a comparison. Figures are in figure_unit, SI.
+type ComparePullsResponse struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Figure string                 `protobuf:"bytes,1,opt,name=figure,proto3" json:"figure,omitempty"`
+	// W, N·m or N
+	FigureUnit string          `protobuf:"bytes,2,opt,name=figure_unit,json=figureUnit,proto3" json:"figure_unit,omitempty"`
+	Correction string          `protobuf:"bytes,3,opt,name=correction,proto3" json:"correction,omitempty"`
+	Before     *SetSummary     `protobuf:"bytes,4,opt,name=before,proto3" json:"before,omitempty"`
+	After      *SetSummary     `protobuf:"bytes,5,opt,name=after,proto3" json:"after,omitempty"`
+	Peak       *PullDifference `protobuf:"bytes,6,opt,name=peak,proto3" json:"peak,omitempty"`
+	// Of the mean over the engine speeds that all pulls share.
+	Band   *PullDifference   `protobuf:"bytes,7,opt,name=band,proto3" json:"band,omitempty"`
+	Points []*PullDifference `protobuf:"bytes,8,rep,name=points,proto3" json:"points,omitempty"`
+	// What the comparison found, in plain words.
+	Statement string `protobuf:"bytes,9,opt,name=statement,proto3" json:"statement,omitempty"`
+	// How many pulls would resolve the gain.
+	Plan string `protobuf:"bytes,10,opt,name=plan,proto3" json:"plan,omitempty"`
+	// Of a set; 0: no number does, or it cannot be said.
+	PlanPulls uint32  `protobuf:"varint,11,opt,name=plan_pulls,json=planPulls,proto3" json:"plan_pulls,omitempty"`
+	PlanGain  float64 `protobuf:"fixed64,12,opt,name=plan_gain,json=planGain,proto3" json:"plan_gain,omitempty"`
+	// The smallest gain that sets of these sizes resolve, a ratio; 0: not known.
+	SmallestGain float64  `protobuf:"fixed64,13,opt,name=smallest_gain,json=smallestGain,proto3" json:"smallest_gain,omitempty"`
+	Notes        []string `protobuf:"bytes,14,rep,name=notes,proto3" json:"notes,omitempty"`
+	// What the errors that do not cancel give the mean, largest first.
+	Parts               []*DifferencePart `protobuf:"bytes,15,rep,name=parts,proto3" json:"parts,omitempty"`
+	Repeatability       float64           `protobuf:"fixed64,16,opt,name=repeatability,proto3" json:"repeatability,omitempty"`
+	SessionDeviation    float64           `protobuf:"fixed64,17,opt,name=session_deviation,json=sessionDeviation,proto3" json:"session_deviation,omitempty"`
+	EngineSpeedLowRadS  float64           `protobuf:"fixed64,18,opt,name=engine_speed_low_rad_s,json=engineSpeedLowRadS,proto3" json:"engine_speed_low_rad_s,omitempty"`
+	EngineSpeedHighRadS float64           `protobuf:"fixed64,19,opt,name=engine_speed_high_rad_s,json=engineSpeedHighRadS,proto3" json:"engine_speed_high_rad_s,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
+}
+
+func (x *ComparePullsResponse) Reset() {
+	*x = ComparePullsResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ComparePullsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ComparePullsResponse) ProtoMessage() {}
+
+func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ComparePullsResponse.ProtoReflect.Descriptor instead.
+func (*ComparePullsResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *ComparePullsResponse) GetFigure() string {
+	if x != nil {
+		return x.Figure
+	}
+	return ""
+}
+
+func (x *ComparePullsResponse) GetFigureUnit() string {
+	if x != nil {
+		return x.FigureUnit
+	}
+	return ""
+}
+
+func (x *ComparePullsResponse) GetCorrection() string {
+	if x != nil {
+		return x.Correction
+	}
+	return ""
+}
+
+func (x *ComparePullsResponse) GetBefore() *SetSummary {
+	if x != nil {
+		return x.Before
+	}
+	return nil
+}
+
+func (x *ComparePullsResponse) GetAfter() *SetSummary {
+	if x != nil {
+		return x.After
+	}
+	return nil
+}
+
+func (x *ComparePullsResponse) GetPeak() *PullDifference {
+	if x != nil {
+		return x.Peak
+	}
+	return nil
+}
+
+func (x *ComparePullsResponse) GetBand() *PullDifference {
+	if x != nil {
+		return x.Band
+	}
+	return nil
+}
+
+func (x *ComparePullsResponse) GetPoints() []*PullDifference {
+	if x != nil {
+		return x.Points
+	}
+	return nil
+}
+
+func (x *ComparePullsResponse) GetStatement() string {
+	if x != nil {
+		return x.Statement
+	}
+	return ""
+}
+
+func (x *ComparePullsResponse) GetPlan() string {
+	if x != nil {
+		return x.Plan
+	}
+	return ""
+}
+
+func (x *ComparePullsResponse) GetPlanPulls() uint32 {
+	if x != nil {
+		return x.PlanPulls
+	}
+	return 0
+}
+
+func (x *ComparePullsResponse) GetPlanGain() float64 {
+	if x != nil {
+		return x.PlanGain
+	}
+	return 0
+}
+
+func (x *ComparePullsResponse) GetSmallestGain() float64 {
+	if x != nil {
+		return x.SmallestGain
+	}
+	return 0
+}
+
+func (x *ComparePullsResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *ComparePullsResponse) GetParts() []*DifferencePart {
+	if x != nil {
+		return x.Parts
+	}
+	return nil
+}
+
+func (x *ComparePullsResponse) GetRepeatability() float64 {
+	if x != nil {
+		return x.Repeatability
+	}
+	return 0
+}
+
+func (x *ComparePullsResponse) GetSessionDeviation() float64 {
+	if x != nil {
+		return x.SessionDeviation
+	}
+	return 0
+}
+
+func (x *ComparePullsResponse) GetEngineSpeedLowRadS() float64 {
+	if x != nil {
+		return x.EngineSpeedLowRadS
+	}
+	return 0
+}
+
+func (x *ComparePullsResponse) GetEngineSpeedHighRadS() float64 {
+	if x != nil {
+		return x.EngineSpeedHighRadS
+	}
+	return 0
+}
+
+// SetSummary is one side of a comparison.
+type SetSummary struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	PullIds  []string               `protobuf:"bytes,1,rep,name=pull_ids,json=pullIds,proto3" json:"pull_ids,omitempty"`
+	CellIds  []string               `protobuf:"bytes,2,rep,name=cell_ids,json=cellIds,proto3" json:"cell_ids,omitempty"`
+	Sessions uint32                 `protobuf:"varint,3,opt,name=sessions,proto3" json:"sessions,omitempty"`
+	From     *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=from,proto3" json:"from,omitempty"`
+	Until    *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=until,proto3" json:"until,omitempty"`
+	Mean     float64                `protobuf:"fixed64,6,opt,name=mean,proto3" json:"mean,omitempty"`
+	// Of the mean over the band, pull to pull; absent with one pull.
+	StandardDeviation *float64 `protobuf:"fixed64,7,opt,name=standard_deviation,json=standardDeviation,proto3,oneof" json:"standard_deviation,omitempty"`
+	Range             *float64 `protobuf:"fixed64,8,opt,name=range,proto3,oneof" json:"range,omitempty"`
+	// 2.8 standard deviations, ISO 5725-6.
+	RepeatabilityLimit *float64 `protobuf:"fixed64,9,opt,name=repeatability_limit,json=repeatabilityLimit,proto3,oneof" json:"repeatability_limit,omitempty"`
+	OutlyingPullIds    []string `protobuf:"bytes,10,rep,name=outlying_pull_ids,json=outlyingPullIds,proto3" json:"outlying_pull_ids,omitempty"`
+	// What a calibrator tells the customer of this set.
+	Sentence      string   `protobuf:"bytes,11,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	Notes         []string `protobuf:"bytes,12,rep,name=notes,proto3" json:"notes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SetSummary) Reset() {
+	*x = SetSummary{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetSummary) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetSummary) ProtoMessage() {}
+
+func (x *SetSummary) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetSummary.ProtoReflect.Descriptor instead.
+func (*SetSummary) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *SetSummary) GetPullIds() []string {
+	if x != nil {
+		return x.PullIds
+	}
+	return nil
+}
+
+func (x *SetSummary) GetCellIds() []string {
+	if x != nil {
+		return x.CellIds
+	}
+	return nil
+}
+
+func (x *SetSummary) GetSessions() uint32 {
+	if x != nil {
+		return x.Sessions
+	}
+	return 0
+}
+
+func (x *SetSummary) GetFrom() *timestamppb.Timestamp {
+	if x != nil {
+		return x.From
+	}
+	return nil
+}
+
+func (x *SetSummary) GetUntil() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Until
+	}
+	return nil
+}
+
+func (x *SetSummary) GetMean() float64 {
+	if x != nil {
+		return x.Mean
+	}
+	return 0
+}
+
+func (x *SetSummary) GetStandardDeviation() float64 {
+	if x != nil && x.StandardDeviation != nil {
+		return *x.StandardDeviation
+	}
+	return 0
+}
+
+func (x *SetSummary) GetRange() float64 {
+	if x != nil && x.Range != nil {
+		return *x.Range
+	}
+	return 0
+}
+
+func (x *SetSummary) GetRepeatabilityLimit() float64 {
+	if x != nil && x.RepeatabilityLimit != nil {
+		return *x.RepeatabilityLimit
+	}
+	return 0
+}
+
+func (x *SetSummary) GetOutlyingPullIds() []string {
+	if x != nil {
+		return x.OutlyingPullIds
+	}
+	return nil
+}
+
+func (x *SetSummary) GetSentence() string {
+	if x != nil {
+		return x.Sentence
+	}
+	return ""
+}
+
+func (x *SetSummary) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+// PullDifference is after less before.
+type PullDifference struct {
+	state           protoimpl.MessageState `protogen:"open.v1"`
+	EngineSpeedRadS float64                `protobuf:"fixed64,1,opt,name=engine_speed_rad_s,json=engineSpeedRadS,proto3" json:"engine_speed_rad_s,omitempty"`
+	Before          float64                `protobuf:"fixed64,2,opt,name=before,proto3" json:"before,omitempty"`
+	After           float64                `protobuf:"fixed64,3,opt,name=after,proto3" json:"after,omitempty"`
+	Delta           float64                `protobuf:"fixed64,4,opt,name=delta,proto3" json:"delta,omitempty"`
+	// U of delta, 95 %.
+	ExpandedUncertainty      float64 `protobuf:"fixed64,5,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3" json:"expanded_uncertainty,omitempty"`
+	Ratio                    float64 `protobuf:"fixed64,6,opt,name=ratio,proto3" json:"ratio,omitempty"`
+	RatioExpandedUncertainty float64 `protobuf:"fixed64,7,opt,name=ratio_expanded_uncertainty,json=ratioExpandedUncertainty,proto3" json:"ratio_expanded_uncertainty,omitempty"`
+	Resolved                 bool    `protobuf:"varint,8,opt,name=resolved,proto3" json:"resolved,omitempty"`
+	// Standard uncertainties delta is made of.
+	RepeatabilityUncertainty float64 `protobuf:"fixed64,9,opt,name=repeatability_uncertainty,json=repeatabilityUncertainty,proto3" json:"repeatability_uncertainty,omitempty"`
+	SessionUncertainty       float64 `protobuf:"fixed64,10,opt,name=session_uncertainty,json=sessionUncertainty,proto3" json:"session_uncertainty,omitempty"`
+	SharedUncertainty        float64 `protobuf:"fixed64,11,opt,name=shared_uncertainty,json=sharedUncertainty,proto3" json:"shared_uncertainty,omitempty"`
+	unknownFields            protoimpl.UnknownFields
+	sizeCache                protoimpl.SizeCache
+}
+
+func (x *PullDifference) Reset() {
+	*x = PullDifference{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PullDifference) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PullDifference) ProtoMessage() {}
+
+func (x *PullDifference) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PullDifference.ProtoReflect.Descriptor instead.
+func (*PullDifference) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *PullDifference) GetEngineSpeedRadS() float64 {
+	if x != nil {
+		return x.EngineSpeedRadS
+	}
+	return 0
+}
+
+func (x *PullDifference) GetBefore() float64 {
+	if x != nil {
+		return x.Before
+	}
+	return 0
+}
+
+func (x *PullDifference) GetAfter() float64 {
+	if x != nil {
+		return x.After
+	}
+	return 0
+}
+
+func (x *PullDifference) GetDelta() float64 {
+	if x != nil {
+		return x.Delta
+	}
+	return 0
+}
+
+func (x *PullDifference) GetExpandedUncertainty() float64 {
+	if x != nil {
+		return x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *PullDifference) GetRatio() float64 {
+	if x != nil {
+		return x.Ratio
+	}
+	return 0
+}
+
+func (x *PullDifference) GetRatioExpandedUncertainty() float64 {
+	if x != nil {
+		return x.RatioExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *PullDifference) GetResolved() bool {
+	if x != nil {
+		return x.Resolved
+	}
+	return false
+}
+
+func (x *PullDifference) GetRepeatabilityUncertainty() float64 {
+	if x != nil {
+		return x.RepeatabilityUncertainty
+	}
+	return 0
+}
+
+func (x *PullDifference) GetSessionUncertainty() float64 {
+	if x != nil {
+		return x.SessionUncertainty
+	}
+	return 0
+}
+
+func (x *PullDifference) GetSharedUncertainty() float64 {
+	if x != nil {
+		return x.SharedUncertainty
+	}
+	return 0
+}
+
+// DifferencePart is an error that both sets do not share alike.
+type DifferencePart struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Name          string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Scope         string                 `protobuf:"bytes,2,opt,name=scope,proto3" json:"scope,omitempty"`
+	Of            string                 `protobuf:"bytes,3,opt,name=of,proto3" json:"of,omitempty"`
+	Uncertainty   float64                `protobuf:"fixed64,4,opt,name=uncertainty,proto3" json:"uncertainty,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DifferencePart) Reset() {
+	*x = DifferencePart{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DifferencePart) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DifferencePart) ProtoMessage() {}
+
+func (x *DifferencePart) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DifferencePart.ProtoReflect.Descriptor instead.
+func (*DifferencePart) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *DifferencePart) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *DifferencePart) GetScope() string {
+	if x != nil {
+		return x.Scope
+	}
+	return ""
+}
+
+func (x *DifferencePart) GetOf() string {
+	if x != nil {
+		return x.Of
+	}
+	return ""
+}
+
+func (x *DifferencePart) GetUncertainty() float64 {
+	if x != nil {
+		return x.Uncertainty
+	}
+	return 0
+}
+
 var File_rollcall_v1_fleet_proto protoreflect.FileDescriptor
 
 const file_rollcall_v1_fleet_proto_rawDesc = "" +
@@ -2437,7 +3133,83 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x12GetRegistryRequest\x12*\n" +
 	"\x02at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\")\n" +
 	"\x13GetRegistryResponse\x12\x12\n" +
-	"\x04yaml\x18\x01 \x01(\fR\x04yaml2\xeb\x04\n" +
+	"\x04yaml\x18\x01 \x01(\fR\x04yaml\"\xa4\x01\n" +
+	"\aPullSet\x12\x19\n" +
+	"\bpull_ids\x18\x01 \x03(\tR\apullIds\x12+\n" +
+	"\x06filter\x18\x02 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\x12\x18\n" +
+	"\asession\x18\x03 \x01(\tR\asession\x12\x14\n" +
+	"\x05label\x18\x04 \x01(\tR\x05label\x12!\n" +
+	"\fcustomer_car\x18\x05 \x01(\tR\vcustomerCar\"\xe7\x01\n" +
+	"\x13ComparePullsRequest\x12,\n" +
+	"\x06before\x18\x01 \x01(\v2\x14.rollcall.v1.PullSetR\x06before\x12*\n" +
+	"\x05after\x18\x02 \x01(\v2\x14.rollcall.v1.PullSetR\x05after\x12\x16\n" +
+	"\x06figure\x18\x03 \x01(\tR\x06figure\x12\x17\n" +
+	"\x04gain\x18\x04 \x01(\x01H\x00R\x04gain\x88\x01\x01\x12\x19\n" +
+	"\x05power\x18\x05 \x01(\x01H\x01R\x05power\x88\x01\x01\x12\x17\n" +
+	"\aany_car\x18\x06 \x01(\bR\x06anyCarB\a\n" +
+	"\x05_gainB\b\n" +
+	"\x06_power\"\xff\x05\n" +
+	"\x14ComparePullsResponse\x12\x16\n" +
+	"\x06figure\x18\x01 \x01(\tR\x06figure\x12\x1f\n" +
+	"\vfigure_unit\x18\x02 \x01(\tR\n" +
+	"figureUnit\x12\x1e\n" +
+	"\n" +
+	"correction\x18\x03 \x01(\tR\n" +
+	"correction\x12/\n" +
+	"\x06before\x18\x04 \x01(\v2\x17.rollcall.v1.SetSummaryR\x06before\x12-\n" +
+	"\x05after\x18\x05 \x01(\v2\x17.rollcall.v1.SetSummaryR\x05after\x12/\n" +
+	"\x04peak\x18\x06 \x01(\v2\x1b.rollcall.v1.PullDifferenceR\x04peak\x12/\n" +
+	"\x04band\x18\a \x01(\v2\x1b.rollcall.v1.PullDifferenceR\x04band\x123\n" +
+	"\x06points\x18\b \x03(\v2\x1b.rollcall.v1.PullDifferenceR\x06points\x12\x1c\n" +
+	"\tstatement\x18\t \x01(\tR\tstatement\x12\x12\n" +
+	"\x04plan\x18\n" +
+	" \x01(\tR\x04plan\x12\x1d\n" +
+	"\n" +
+	"plan_pulls\x18\v \x01(\rR\tplanPulls\x12\x1b\n" +
+	"\tplan_gain\x18\f \x01(\x01R\bplanGain\x12#\n" +
+	"\rsmallest_gain\x18\r \x01(\x01R\fsmallestGain\x12\x14\n" +
+	"\x05notes\x18\x0e \x03(\tR\x05notes\x121\n" +
+	"\x05parts\x18\x0f \x03(\v2\x1b.rollcall.v1.DifferencePartR\x05parts\x12$\n" +
+	"\rrepeatability\x18\x10 \x01(\x01R\rrepeatability\x12+\n" +
+	"\x11session_deviation\x18\x11 \x01(\x01R\x10sessionDeviation\x122\n" +
+	"\x16engine_speed_low_rad_s\x18\x12 \x01(\x01R\x12engineSpeedLowRadS\x124\n" +
+	"\x17engine_speed_high_rad_s\x18\x13 \x01(\x01R\x13engineSpeedHighRadS\"\xf0\x03\n" +
+	"\n" +
+	"SetSummary\x12\x19\n" +
+	"\bpull_ids\x18\x01 \x03(\tR\apullIds\x12\x19\n" +
+	"\bcell_ids\x18\x02 \x03(\tR\acellIds\x12\x1a\n" +
+	"\bsessions\x18\x03 \x01(\rR\bsessions\x12.\n" +
+	"\x04from\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x04from\x120\n" +
+	"\x05until\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\x05until\x12\x12\n" +
+	"\x04mean\x18\x06 \x01(\x01R\x04mean\x122\n" +
+	"\x12standard_deviation\x18\a \x01(\x01H\x00R\x11standardDeviation\x88\x01\x01\x12\x19\n" +
+	"\x05range\x18\b \x01(\x01H\x01R\x05range\x88\x01\x01\x124\n" +
+	"\x13repeatability_limit\x18\t \x01(\x01H\x02R\x12repeatabilityLimit\x88\x01\x01\x12*\n" +
+	"\x11outlying_pull_ids\x18\n" +
+	" \x03(\tR\x0foutlyingPullIds\x12\x1a\n" +
+	"\bsentence\x18\v \x01(\tR\bsentence\x12\x14\n" +
+	"\x05notes\x18\f \x03(\tR\x05notesB\x15\n" +
+	"\x13_standard_deviationB\b\n" +
+	"\x06_rangeB\x16\n" +
+	"\x14_repeatability_limit\"\xc1\x03\n" +
+	"\x0ePullDifference\x12+\n" +
+	"\x12engine_speed_rad_s\x18\x01 \x01(\x01R\x0fengineSpeedRadS\x12\x16\n" +
+	"\x06before\x18\x02 \x01(\x01R\x06before\x12\x14\n" +
+	"\x05after\x18\x03 \x01(\x01R\x05after\x12\x14\n" +
+	"\x05delta\x18\x04 \x01(\x01R\x05delta\x121\n" +
+	"\x14expanded_uncertainty\x18\x05 \x01(\x01R\x13expandedUncertainty\x12\x14\n" +
+	"\x05ratio\x18\x06 \x01(\x01R\x05ratio\x12<\n" +
+	"\x1aratio_expanded_uncertainty\x18\a \x01(\x01R\x18ratioExpandedUncertainty\x12\x1a\n" +
+	"\bresolved\x18\b \x01(\bR\bresolved\x12;\n" +
+	"\x19repeatability_uncertainty\x18\t \x01(\x01R\x18repeatabilityUncertainty\x12/\n" +
+	"\x13session_uncertainty\x18\n" +
+	" \x01(\x01R\x12sessionUncertainty\x12-\n" +
+	"\x12shared_uncertainty\x18\v \x01(\x01R\x11sharedUncertainty\"l\n" +
+	"\x0eDifferencePart\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
+	"\x05scope\x18\x02 \x01(\tR\x05scope\x12\x0e\n" +
+	"\x02of\x18\x03 \x01(\tR\x02of\x12 \n" +
+	"\vuncertainty\x18\x04 \x01(\x01R\vuncertainty2\xc0\x05\n" +
 	"\fFleetService\x12J\n" +
 	"\tListCells\x12\x1d.rollcall.v1.ListCellsRequest\x1a\x1e.rollcall.v1.ListCellsResponse\x12J\n" +
 	"\tListFlags\x12\x1d.rollcall.v1.ListFlagsRequest\x1a\x1e.rollcall.v1.ListFlagsResponse\x12M\n" +
@@ -2446,7 +3218,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\tListPulls\x12\x1d.rollcall.v1.ListPullsRequest\x1a\x1e.rollcall.v1.ListPullsResponse\x12D\n" +
 	"\aGetPull\x12\x1b.rollcall.v1.GetPullRequest\x1a\x1c.rollcall.v1.GetPullResponse\x12G\n" +
 	"\bGetCurve\x12\x1c.rollcall.v1.GetCurveRequest\x1a\x1d.rollcall.v1.GetCurveResponse\x12G\n" +
-	"\bListRuns\x12\x1c.rollcall.v1.ListRunsRequest\x1a\x1d.rollcall.v1.ListRunsResponse\x12P\n" +
+	"\bListRuns\x12\x1c.rollcall.v1.ListRunsRequest\x1a\x1d.rollcall.v1.ListRunsResponse\x12S\n" +
+	"\fComparePulls\x12 .rollcall.v1.ComparePullsRequest\x1a!.rollcall.v1.ComparePullsResponse\x12P\n" +
 	"\vGetRegistry\x12\x1f.rollcall.v1.GetRegistryRequest\x1a .rollcall.v1.GetRegistryResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
 
 var (
@@ -2461,7 +3234,7 @@ func file_rollcall_v1_fleet_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_fleet_proto_rawDescData
 }
 
-var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 28)
+var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 34)
 var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*Filter)(nil),                // 0: rollcall.v1.Filter
 	(*ListCellsRequest)(nil),      // 1: rollcall.v1.ListCellsRequest
@@ -2490,63 +3263,82 @@ var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*Run)(nil),                   // 24: rollcall.v1.Run
 	(*GetRegistryRequest)(nil),    // 25: rollcall.v1.GetRegistryRequest
 	(*GetRegistryResponse)(nil),   // 26: rollcall.v1.GetRegistryResponse
-	nil,                           // 27: rollcall.v1.GetPullResponse.HeaderEntry
-	(*timestamppb.Timestamp)(nil), // 28: google.protobuf.Timestamp
+	(*PullSet)(nil),               // 27: rollcall.v1.PullSet
+	(*ComparePullsRequest)(nil),   // 28: rollcall.v1.ComparePullsRequest
+	(*ComparePullsResponse)(nil),  // 29: rollcall.v1.ComparePullsResponse
+	(*SetSummary)(nil),            // 30: rollcall.v1.SetSummary
+	(*PullDifference)(nil),        // 31: rollcall.v1.PullDifference
+	(*DifferencePart)(nil),        // 32: rollcall.v1.DifferencePart
+	nil,                           // 33: rollcall.v1.GetPullResponse.HeaderEntry
+	(*timestamppb.Timestamp)(nil), // 34: google.protobuf.Timestamp
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
-	28, // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
-	28, // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
+	34, // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
+	34, // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
 	0,  // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
 	3,  // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
-	28, // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
-	28, // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
-	28, // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
+	34, // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
+	34, // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
+	34, // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
 	0,  // 7: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
 	6,  // 8: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
-	28, // 9: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
-	28, // 10: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
-	28, // 11: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
-	28, // 12: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
+	34, // 9: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
+	34, // 10: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
+	34, // 11: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
+	34, // 12: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
 	7,  // 13: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
 	8,  // 14: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
-	28, // 15: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	34, // 15: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
 	0,  // 16: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
 	11, // 17: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	28, // 18: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	34, // 18: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
 	0,  // 19: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
 	14, // 20: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	28, // 21: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	34, // 21: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
 	15, // 22: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
 	14, // 23: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
 	18, // 24: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	27, // 25: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	33, // 25: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
 	14, // 26: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
 	21, // 27: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
 	0,  // 28: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
 	24, // 29: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	28, // 30: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	28, // 31: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
-	1,  // 32: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,  // 33: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	9,  // 34: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	12, // 35: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	16, // 36: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	19, // 37: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	22, // 38: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	25, // 39: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	2,  // 40: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,  // 41: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	10, // 42: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	13, // 43: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	17, // 44: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	20, // 45: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	23, // 46: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	26, // 47: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	40, // [40:48] is the sub-list for method output_type
-	32, // [32:40] is the sub-list for method input_type
-	32, // [32:32] is the sub-list for extension type_name
-	32, // [32:32] is the sub-list for extension extendee
-	0,  // [0:32] is the sub-list for field type_name
+	34, // 30: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	34, // 31: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	0,  // 32: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
+	27, // 33: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
+	27, // 34: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
+	30, // 35: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
+	30, // 36: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
+	31, // 37: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
+	31, // 38: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
+	31, // 39: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
+	32, // 40: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
+	34, // 41: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	34, // 42: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	1,  // 43: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,  // 44: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	9,  // 45: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	12, // 46: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	16, // 47: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	19, // 48: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	22, // 49: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	28, // 50: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	25, // 51: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	2,  // 52: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,  // 53: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	10, // 54: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	13, // 55: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	17, // 56: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	20, // 57: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	23, // 58: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	29, // 59: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	26, // 60: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	52, // [52:61] is the sub-list for method output_type
+	43, // [43:52] is the sub-list for method input_type
+	43, // [43:43] is the sub-list for extension type_name
+	43, // [43:43] is the sub-list for extension extendee
+	0,  // [0:43] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -2559,13 +3351,15 @@ func file_rollcall_v1_fleet_proto_init() {
 	file_rollcall_v1_fleet_proto_msgTypes[14].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[21].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[24].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[28].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[30].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_fleet_proto_rawDesc), len(file_rollcall_v1_fleet_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   28,
+			NumMessages:   34,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -23,14 +23,15 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	FleetService_ListCells_FullMethodName   = "/rollcall.v1.FleetService/ListCells"
-	FleetService_ListFlags_FullMethodName   = "/rollcall.v1.FleetService/ListFlags"
-	FleetService_ListChecks_FullMethodName  = "/rollcall.v1.FleetService/ListChecks"
-	FleetService_ListPulls_FullMethodName   = "/rollcall.v1.FleetService/ListPulls"
-	FleetService_GetPull_FullMethodName     = "/rollcall.v1.FleetService/GetPull"
-	FleetService_GetCurve_FullMethodName    = "/rollcall.v1.FleetService/GetCurve"
-	FleetService_ListRuns_FullMethodName    = "/rollcall.v1.FleetService/ListRuns"
-	FleetService_GetRegistry_FullMethodName = "/rollcall.v1.FleetService/GetRegistry"
+	FleetService_ListCells_FullMethodName    = "/rollcall.v1.FleetService/ListCells"
+	FleetService_ListFlags_FullMethodName    = "/rollcall.v1.FleetService/ListFlags"
+	FleetService_ListChecks_FullMethodName   = "/rollcall.v1.FleetService/ListChecks"
+	FleetService_ListPulls_FullMethodName    = "/rollcall.v1.FleetService/ListPulls"
+	FleetService_GetPull_FullMethodName      = "/rollcall.v1.FleetService/GetPull"
+	FleetService_GetCurve_FullMethodName     = "/rollcall.v1.FleetService/GetCurve"
+	FleetService_ListRuns_FullMethodName     = "/rollcall.v1.FleetService/ListRuns"
+	FleetService_ComparePulls_FullMethodName = "/rollcall.v1.FleetService/ComparePulls"
+	FleetService_GetRegistry_FullMethodName  = "/rollcall.v1.FleetService/GetRegistry"
 )
 
 // FleetServiceClient is the client API for FleetService service.
@@ -46,6 +47,8 @@ type FleetServiceClient interface {
 	GetPull(ctx context.Context, in *GetPullRequest, opts ...grpc.CallOption) (*GetPullResponse, error)
 	GetCurve(ctx context.Context, in *GetCurveRequest, opts ...grpc.CallOption) (*GetCurveResponse, error)
 	ListRuns(ctx context.Context, in *ListRunsRequest, opts ...grpc.CallOption) (*ListRunsResponse, error)
+	// ComparePulls holds two sets of pulls against each other.
+	ComparePulls(ctx context.Context, in *ComparePullsRequest, opts ...grpc.CallOption) (*ComparePullsResponse, error)
 	GetRegistry(ctx context.Context, in *GetRegistryRequest, opts ...grpc.CallOption) (*GetRegistryResponse, error)
 }
 
@@ -127,6 +130,16 @@ func (c *fleetServiceClient) ListRuns(ctx context.Context, in *ListRunsRequest, 
 	return out, nil
 }
 
+func (c *fleetServiceClient) ComparePulls(ctx context.Context, in *ComparePullsRequest, opts ...grpc.CallOption) (*ComparePullsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ComparePullsResponse)
+	err := c.cc.Invoke(ctx, FleetService_ComparePulls_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *fleetServiceClient) GetRegistry(ctx context.Context, in *GetRegistryRequest, opts ...grpc.CallOption) (*GetRegistryResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetRegistryResponse)
@@ -150,6 +163,8 @@ type FleetServiceServer interface {
 	GetPull(context.Context, *GetPullRequest) (*GetPullResponse, error)
 	GetCurve(context.Context, *GetCurveRequest) (*GetCurveResponse, error)
 	ListRuns(context.Context, *ListRunsRequest) (*ListRunsResponse, error)
+	// ComparePulls holds two sets of pulls against each other.
+	ComparePulls(context.Context, *ComparePullsRequest) (*ComparePullsResponse, error)
 	GetRegistry(context.Context, *GetRegistryRequest) (*GetRegistryResponse, error)
 	mustEmbedUnimplementedFleetServiceServer()
 }
@@ -181,6 +196,9 @@ func (UnimplementedFleetServiceServer) GetCurve(context.Context, *GetCurveReques
 }
 func (UnimplementedFleetServiceServer) ListRuns(context.Context, *ListRunsRequest) (*ListRunsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListRuns not implemented")
+}
+func (UnimplementedFleetServiceServer) ComparePulls(context.Context, *ComparePullsRequest) (*ComparePullsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ComparePulls not implemented")
 }
 func (UnimplementedFleetServiceServer) GetRegistry(context.Context, *GetRegistryRequest) (*GetRegistryResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetRegistry not implemented")
@@ -332,6 +350,24 @@ func _FleetService_ListRuns_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _FleetService_ComparePulls_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ComparePullsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ComparePulls(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ComparePulls_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ComparePulls(ctx, req.(*ComparePullsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _FleetService_GetRegistry_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetRegistryRequest)
 	if err := dec(in); err != nil {
@@ -384,6 +420,10 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListRuns",
 			Handler:    _FleetService_ListRuns_Handler,
+		},
+		{
+			MethodName: "ComparePulls",
+			Handler:    _FleetService_ComparePulls_Handler,
 		},
 		{
 			MethodName: "GetRegistry",

@@ -232,7 +232,7 @@ func serveOn(ctx context.Context, c Config, rc rpc.Config, s *store.Store, grpcL
 		}
 	}
 	reading := query.New(s, book, time.Now)
-	reading.Document = keeping.Registry
+	reading.Document, reading.Reduce = keeping.Registry, computing.Reduce
 
 	server, err := rpc.New(rc, log, metrics)
 	if err != nil {

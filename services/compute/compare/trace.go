@@ -83,3 +83,23 @@ func factor(r [][]float64) [][]float64 {
 	}
 	return l
 }
+
+// Top returns the greatest value of a curve, with the standard uncertainty of
+// what is the pull's own there, and of what it shares with others.
+func (c *Curve) Top() (engineSpeed, value, own, common float64) {
+	best := 0
+	for k, v := range c.Value {
+		if v > c.Value[best] {
+			best = k
+		}
+	}
+	own = c.Own[best]
+	for _, s := range c.Shared {
+		if alone(s.Scope) {
+			own = math.Hypot(own, s.Effect[best])
+		} else {
+			common = math.Hypot(common, s.Effect[best])
+		}
+	}
+	return c.EngineSpeed[best], c.Value[best], own, common
+}

@@ -46,6 +46,8 @@ type Fleet struct {
 	Err error
 	// Filter is that of the last list asked for.
 	Filter *rollcallv1.Filter
+	// Compared is the last comparison asked for.
+	Compared *rollcallv1.ComparePullsRequest
 	// RegistryAt is the moment of the last registry asked for.
 	RegistryAt *timestamppb.Timestamp
 }
@@ -212,4 +214,38 @@ func (f *Fleet) GetCurve(_ context.Context, r *rollcallv1.GetCurveRequest) (*rol
 func (f *Fleet) GetRegistry(_ context.Context, r *rollcallv1.GetRegistryRequest) (*rollcallv1.GetRegistryResponse, error) {
 	f.RegistryAt = r.GetAt()
 	return &rollcallv1.GetRegistryResponse{Yaml: []byte(f.YAML)}, f.Err
+}
+
+// ComparePulls returns a comparison of two sets of three pulls, whatever is
+// asked for, but refuses a pull that is not there.
+func (f *Fleet) ComparePulls(_ context.Context, r *rollcallv1.ComparePullsRequest) (*rollcallv1.ComparePullsResponse, error) {
+	f.Compared = r
+	for _, set := range []*rollcallv1.PullSet{r.GetBefore(), r.GetAfter()} {
+		for _, id := range set.GetPullIds() {
+			if _, err := f.pull(id); err != nil {
+				return nil, err
+			}
+		}
+	}
+	if f.Err != nil {
+		return nil, f.Err
+	}
+	difference := func(rpm, before, after, u float64) *rollcallv1.PullDifference {
+		d := after - before
+		return &rollcallv1.PullDifference{EngineSpeedRadS: rpm * math.Pi / 30, Before: before, After: after, Delta: d, ExpandedUncertainty: u, Ratio: d / before, RatioExpandedUncertainty: u / before,
+			Resolved: math.Abs(d) > u, RepeatabilityUncertainty: 0.3 * u, SessionUncertainty: 0.2 * u, SharedUncertainty: 0.1 * u}
+	}
+	set := func(label string, mean float64, days int) *rollcallv1.SetSummary {
+		return &rollcallv1.SetSummary{PullIds: []string{strings.Repeat("1", 32), strings.Repeat("2", 32), strings.Repeat("3", 32)}, CellIds: []string{"fen-2"}, Sessions: 1, From: Day(days), Until: Day(days),
+			Mean: mean, StandardDeviation: Number(420), Range: Number(810), RepeatabilityLimit: Number(1176),
+			Sentence: "Peak corrected engine power of the " + label + " car 203.4 kW ± 2.6 kW (95 %) at 6200 rpm, mean of 3 pulls on fen-2."}
+	}
+	return &rollcallv1.ComparePullsResponse{Figure: "corrected engine power", FigureUnit: "W", Correction: "sae_j1349", Before: set("stock", 150300, 9), After: set("tuned", 153100, 8),
+		Peak: difference(6200, 203400, 208600, 1310), Band: difference(4180, 150300, 153100, 960),
+		Points:    []*rollcallv1.PullDifference{difference(2200, 68640, 68710, 800), difference(4000, 139790, 143100, 900), difference(6160, 206010, 211150, 1290)},
+		Statement: "peak corrected engine power: +5.20 kW ± 1.31 kW (+2.56 % ± 0.64 %), from 203.40 to 208.60 kW; U at 95 %; resolved",
+		Plan:      "to resolve 1.00 % with a probability of 90 % takes 4 pulls a set; as many as these resolve 1.12 %", PlanPulls: 4, PlanGain: 0.01, SmallestGain: 0.0112,
+		Notes:         []string{"both sets are of fen-2: what its calibration errs by cancels as far as both share it", "pull " + PullID + " (after) has findings: intake air " + Attack},
+		Parts:         []*rollcallv1.DifferencePart{{Name: "lever arm", Scope: "cell", Of: "cell fen-2, 0.35", Uncertainty: 31.2}, {Name: "load-cell gain", Scope: "epoch", Of: "cell fen-2, epoch e1, 0", Uncertainty: 8.4}},
+		Repeatability: 0.0028, SessionDeviation: 0.004, EngineSpeedLowRadS: 2200 * math.Pi / 30, EngineSpeedHighRadS: 6160 * math.Pi / 30}, nil
 }
