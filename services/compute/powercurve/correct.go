@@ -115,10 +115,14 @@ type airEffects struct {
 // during returns the mean of a channel over the sweep, or over the record when
 // it was not sampled in the sweep.
 func (r *reduction) during(name fleet.Channel) (float64, bool) {
-	s := optional(r.in.Channels, name)
-	if mean, n := channel.Mean(s.Between(r.sweep)); n > 0 {
+	s := r.in.Channels[name]
+	if channel.Check(s) != nil {
+		return 0, false
+	}
+	possible := channel.RangeOf(name)
+	if mean, n := channel.Mean(channel.Clean(s.Between(r.sweep), possible)); n > 0 {
 		return mean, true
 	}
-	mean, n := channel.Mean(s)
+	mean, n := channel.Mean(channel.Clean(s, possible))
 	return mean, n > 0
 }

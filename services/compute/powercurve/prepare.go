@@ -579,8 +579,23 @@ func (r *reduction) coast(out *Curve) {
 	out.Loss, out.CoastDown = &fit, &span
 }
 
+// cursor reads a series at times that do not fall, as Series.At does, without
+// searching.
+type cursor struct {
+	s channel.Series
+	i int
+}
+
+func (c *cursor) at(t float64) (float64, bool) {
+	for c.i < len(c.s.T) && c.s.T[c.i] < t {
+		c.i++
+	}
+	near := channel.Series{T: c.s.T[max(c.i-1, 0):min(c.i+1, len(c.s.T))], X: c.s.X[max(c.i-1, 0):min(c.i+1, len(c.s.X))]}
+	return near.At(t)
+}
+
 // freeFunc returns what says that the car is in neutral or its clutch is down
-// and stays so: engine speed no longer in proportion to roller speed; or, where
+// and stays so, asked at times that do not fall: engine speed no longer in proportion to roller speed; or, where
 // engine speed is not logged, that the brake has let go.
 func (r *reduction) freeFunc(speed, engine, brake channel.Series) func(float64) bool {
 	brake = channel.Thin(brake, findStep)
@@ -589,17 +604,19 @@ func (r *reduction) freeFunc(speed, engine, brake channel.Series) func(float64) 
 		limit = math.Max(limit, math.Abs(r.in.Calibration.Force(x)*r.kappa))
 	}
 	limit *= released
+	braking := cursor{s: brake}
 	letGo := func(t float64) bool {
-		b, ok := brake.At(t)
+		b, ok := braking.at(t)
 		return !ok || math.Abs(b) <= limit
 	}
 	if len(engine.T) == 0 || r.engaged == 0 {
 		return letGo
 	}
 	freeSince := math.Inf(1)
+	turning, rolling := cursor{s: engine}, cursor{s: speed}
 	return func(t float64) bool {
-		n, okN := engine.At(t)
-		v, okV := speed.At(t)
+		n, okN := turning.at(t)
+		v, okV := rolling.at(t)
 		if !okN || !okV || !(v > 0) || math.Abs(n/v/r.engaged-1) <= gearStep {
 			freeSince = math.Inf(1)
 			return false

@@ -203,7 +203,7 @@ func lastFull(sweeps []*reduction) int {
 }
 
 // steady returns the steady points in a stretch of speeds, each faster than the
-// one before, and their speeds.
+// one before, and their speeds; where the pedal is logged, with it down.
 func (r *reduction) steady(smooth *channel.Smoothed, pedal channel.Series) (steps []channel.Span, speeds []float64) {
 	most := 0.0
 	for _, x := range pedal.X {
@@ -263,11 +263,11 @@ func (r *reduction) loaded(steps []channel.Span, speeds []float64) ([]channel.Sp
 // findSteps looks for steady points in the rise up to the top, smooth; true
 // when they, and not a ramp, are the sweep.
 func (r *reduction) findSteps(all channel.Series, smooth *channel.Smoothed) bool {
-	pedal := optional(r.in.Channels, fleet.Pedal).Between(channel.Span{Start: r.from, End: r.to})
 	// The greatest speed may be anywhere on the last step.
-	if steps, _ := r.steady(smooth, pedal); len(steps) < fewestSteps-1 {
+	if steps, _ := r.steady(smooth, channel.Series{}); len(steps) < fewestSteps-1 {
 		return false
 	}
+	pedal := optional(r.in.Channels, fleet.Pedal).Between(channel.Span{Start: r.from, End: r.to})
 	thin := channel.Thin(all, findStep)
 	end := len(thin.T)
 	for end > 0 && thin.X[end-1] < (1-steadyShare)*r.high {
