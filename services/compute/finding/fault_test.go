@@ -306,6 +306,57 @@ func TestUnlinkedRollerIsSlip(t *testing.T) {
 	}
 }
 
+// A clean pull has no finding at any rate from 10 to 1000 Hz, each channel on a
+// clock of its own, that begins when it does.
+func TestCleanAtEveryRate(t *testing.T) {
+	for _, rate := range []float64{10, 20, 50, 200, 1000} {
+		s := pulltest.Example()
+		s.Coast, s.Rate = 45, rate
+		s.Random, s.SpeedNoise, s.LoadNoise, s.EngineNoise = rand.New(rand.NewPCG(uint64(rate), 5)), 0.01, 20, 1
+		in := powercurve.Input{Cell: s.Cell, Vehicle: powercurve.VehicleOf(s.Car), Channels: s.Sample(), Correction: fleet.CorrectionSAEJ1349}
+		for k, c := range []fleet.Channel{fleet.AirPressure, fleet.AirTemperature, fleet.RelativeHumidity} { // every 1.1 to 1.3 s
+			x := in.Channels[c]
+			slow := channel.Series{}
+			for i := k; i < len(x.T); i += int((1.1 + 0.1*float64(k)) * rate) {
+				slow.T, slow.X = append(slow.T, x.T[i]), append(slow.X, x.X[i])
+			}
+			in.Channels[c] = slow
+		}
+		load := in.Channels[fleet.LoadCellForce] // a few milliseconds late
+		at := make([]float64, len(load.T))
+		for i, t := range load.T {
+			at[i] = t + 0.0037
+		}
+		in.Channels[fleet.LoadCellForce] = channel.Series{T: at, X: load.X}
+		if got := judge(in, nil); len(got) != 0 {
+			t.Errorf("%g Hz: %+v", rate, got)
+		}
+	}
+}
+
+// A roller speed whose clock stepped back is told, and keeps the pull from
+// judging, whether a curve could be made of it or not.
+func TestClockOfTheCurve(t *testing.T) {
+	in := pull(7)
+	s := in.Channels[fleet.RollerSpeed]
+	at := append([]float64{}, s.T...)
+	for i := range at {
+		if at[i] > 12 {
+			at[i] -= 0.3
+		}
+	}
+	in.Channels[fleet.RollerSpeed] = channel.Series{T: at, X: s.X}
+	for _, f := range judge(in, nil) {
+		if f.Kind == ClockFault && f.Channel == fleet.RollerSpeed {
+			if !f.Disqualifying || math.Abs(f.Size-0.29) > 0.001 || math.Abs(f.Start-11.71) > 0.02 || math.Abs(f.End-12) > 0.02 {
+				t.Errorf("%+v", f)
+			}
+			return
+		}
+	}
+	t.Error("not found")
+}
+
 func TestLimits(t *testing.T) {
 	d := DefaultLimits()
 	if err := d.Check(); err != nil {
