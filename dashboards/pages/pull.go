@@ -84,6 +84,16 @@ func figuresOf(p *rollcallv1.Pull) []figure {
 			s += ", outside the standard's range"
 		}
 		add("Correction factor", s)
+		if p.PeakCorrectedPowerW != nil && p.GetCorrection() != "none" {
+			corrected := show.Scaled(p.PeakCorrectedPowerW, 1000, 1)
+			if p.PeakCorrectedPowerExpandedUncertaintyW != nil {
+				corrected += " ± " + show.Scaled(p.PeakCorrectedPowerExpandedUncertaintyW, 1000, 1)
+			}
+			add("Peak corrected power", corrected+" kW")
+		}
+		if note := p.GetCorrectionNote(); note != "" {
+			add("Correction", note)
+		}
 	}
 	add("Session", p.GetSession())
 	add("Label", p.GetLabel())

@@ -346,6 +346,7 @@ func fromCurve(r *store.CurveRow) *pb.Pull {
 		PeakWheelPowerW: r.PeakWheelPower, PeakEnginePowerW: r.PeakEnginePower, PeakEnginePowerExpandedUncertaintyW: r.PeakEnginePowerU,
 		PeakEngineSpeedRadS: r.PeakEnginePowerEngineSpeed, PeakEngineTorqueNm: r.PeakEngineTorque,
 		Epoch: r.Epoch, CodeVersion: r.CodeVersion,
+		CorrectionNote: r.CorrectionNote, PeakCorrectedPowerW: r.PeakCorrectedPower, PeakCorrectedPowerExpandedUncertaintyW: r.PeakCorrectedPowerU,
 	}
 	if p.Reason == "" {
 		p.Reason = r.NoEnginePower

@@ -154,6 +154,14 @@ func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
 	if p.CorrectionFactor != nil {
 		line("correction", factor(p))
 	}
+	if p.PeakCorrectedPowerW != nil && p.GetCorrection() != "none" {
+		s := show.Scaled(p.PeakCorrectedPowerW, 1000, 2) + " kW peak"
+		if p.PeakCorrectedPowerExpandedUncertaintyW != nil {
+			s += " ± " + show.Scaled(p.PeakCorrectedPowerExpandedUncertaintyW, 1000, 2) + " kW (U, k = 2)"
+		}
+		line("corrected", s)
+	}
+	line("note", p.GetCorrectionNote())
 	line("calibration", p.GetEpoch())
 	line("code", p.GetCodeVersion())
 	for _, f := range p.GetFindings() {

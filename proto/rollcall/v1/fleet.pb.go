@@ -1186,10 +1186,15 @@ type Pull struct {
 	PeakEngineTorqueNm                  *float64   `protobuf:"fixed64,18,opt,name=peak_engine_torque_nm,json=peakEngineTorqueNm,proto3,oneof" json:"peak_engine_torque_nm,omitempty"`
 	Findings                            []*Finding `protobuf:"bytes,19,rep,name=findings,proto3" json:"findings,omitempty"`
 	// The load-cell calibration and the registry it was computed with.
-	Epoch         string `protobuf:"bytes,20,opt,name=epoch,proto3" json:"epoch,omitempty"`
-	CodeVersion   string `protobuf:"bytes,21,opt,name=code_version,json=codeVersion,proto3" json:"code_version,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Epoch       string `protobuf:"bytes,20,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	CodeVersion string `protobuf:"bytes,21,opt,name=code_version,json=codeVersion,proto3" json:"code_version,omitempty"`
+	// Which air was taken, what is outside the standard's range, and why the
+	// standard's assumption may not hold for a charged engine.
+	CorrectionNote                         string   `protobuf:"bytes,22,opt,name=correction_note,json=correctionNote,proto3" json:"correction_note,omitempty"`
+	PeakCorrectedPowerW                    *float64 `protobuf:"fixed64,23,opt,name=peak_corrected_power_w,json=peakCorrectedPowerW,proto3,oneof" json:"peak_corrected_power_w,omitempty"`
+	PeakCorrectedPowerExpandedUncertaintyW *float64 `protobuf:"fixed64,24,opt,name=peak_corrected_power_expanded_uncertainty_w,json=peakCorrectedPowerExpandedUncertaintyW,proto3,oneof" json:"peak_corrected_power_expanded_uncertainty_w,omitempty"`
+	unknownFields                          protoimpl.UnknownFields
+	sizeCache                              protoimpl.SizeCache
 }
 
 func (x *Pull) Reset() {
@@ -1367,6 +1372,27 @@ func (x *Pull) GetCodeVersion() string {
 		return x.CodeVersion
 	}
 	return ""
+}
+
+func (x *Pull) GetCorrectionNote() string {
+	if x != nil {
+		return x.CorrectionNote
+	}
+	return ""
+}
+
+func (x *Pull) GetPeakCorrectedPowerW() float64 {
+	if x != nil && x.PeakCorrectedPowerW != nil {
+		return *x.PeakCorrectedPowerW
+	}
+	return 0
+}
+
+func (x *Pull) GetPeakCorrectedPowerExpandedUncertaintyW() float64 {
+	if x != nil && x.PeakCorrectedPowerExpandedUncertaintyW != nil {
+		return *x.PeakCorrectedPowerExpandedUncertaintyW
+	}
+	return 0
 }
 
 // Finding is something about a pull that whoever reads it should know.
@@ -3017,7 +3043,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x10ListPullsRequest\x12+\n" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"<\n" +
 	"\x11ListPullsResponse\x12'\n" +
-	"\x05pulls\x18\x01 \x03(\v2\x11.rollcall.v1.PullR\x05pulls\"\xe9\a\n" +
+	"\x05pulls\x18\x01 \x03(\v2\x11.rollcall.v1.PullR\x05pulls\"\xf9\t\n" +
 	"\x04Pull\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x12\n" +
@@ -3043,13 +3069,18 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x15peak_engine_torque_nm\x18\x12 \x01(\x01H\x05R\x12peakEngineTorqueNm\x88\x01\x01\x120\n" +
 	"\bfindings\x18\x13 \x03(\v2\x14.rollcall.v1.FindingR\bfindings\x12\x14\n" +
 	"\x05epoch\x18\x14 \x01(\tR\x05epoch\x12!\n" +
-	"\fcode_version\x18\x15 \x01(\tR\vcodeVersionB\x14\n" +
+	"\fcode_version\x18\x15 \x01(\tR\vcodeVersion\x12'\n" +
+	"\x0fcorrection_note\x18\x16 \x01(\tR\x0ecorrectionNote\x128\n" +
+	"\x16peak_corrected_power_w\x18\x17 \x01(\x01H\x06R\x13peakCorrectedPowerW\x88\x01\x01\x12`\n" +
+	"+peak_corrected_power_expanded_uncertainty_w\x18\x18 \x01(\x01H\aR&peakCorrectedPowerExpandedUncertaintyW\x88\x01\x01B\x14\n" +
 	"\x12_correction_factorB\x15\n" +
 	"\x13_peak_wheel_power_wB\x16\n" +
 	"\x14_peak_engine_power_wB+\n" +
 	")_peak_engine_power_expanded_uncertainty_wB\x1a\n" +
 	"\x18_peak_engine_speed_rad_sB\x18\n" +
-	"\x16_peak_engine_torque_nm\"\xd0\x01\n" +
+	"\x16_peak_engine_torque_nmB\x19\n" +
+	"\x17_peak_corrected_power_wB.\n" +
+	",_peak_corrected_power_expanded_uncertainty_w\"\xd0\x01\n" +
 	"\aFinding\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x18\n" +
 	"\achannel\x18\x02 \x01(\tR\achannel\x12\x17\n" +

@@ -120,7 +120,8 @@ func Chain() *Fleet {
 	f.Pulls = []*rollcallv1.Pull{
 		{PullId: PullID, CellId: "fen-2", Kind: "pull", StartedAt: Day(9), CustomerCar: "red coupe 3.2", Label: "after", State: "computed", Correction: "sae_j1349", CorrectionFactor: Number(1.0182), CorrectionInRange: true,
 			PeakWheelPowerW: Number(171200), PeakEnginePowerW: Number(203400), PeakEnginePowerExpandedUncertaintyW: Number(2600), PeakEngineSpeedRadS: Number(6200 * math.Pi / 30), PeakEngineTorqueNm: Number(329.4),
-			Findings: []*rollcallv1.Finding{{Kind: "intake air", Channel: "intake_air_temperature", StartS: 8.2, EndS: 14.6, Size: 9.5, SizeUnit: "K", Text: "intake air climbs by 9.5 K"}}, Epoch: "e1", CodeVersion: "test"},
+			Findings: []*rollcallv1.Finding{{Kind: "intake air", Channel: "intake_air_temperature", StartS: 8.2, EndS: 14.6, Size: 9.5, SizeUnit: "K", Text: "intake air climbs by 9.5 K"}}, Epoch: "e1", CodeVersion: "test",
+			PeakCorrectedPowerW: Number(207102), PeakCorrectedPowerExpandedUncertaintyW: Number(2680), CorrectionNote: "with intake air temperature; SAE J1349 takes the power of an engine to follow the air around it; the engine is charged"},
 		{PullId: BadPullID, CellId: "fen-2", Kind: "pull", StartedAt: Day(33), CustomerCar: "grey estate 2.0", State: "unusable", Reason: "roller speed has a gap of 1.2 s"},
 	}
 	for i := range 12 {
