@@ -18,6 +18,7 @@ type reduction struct {
 	speed  channel.Series
 	load   channel.Series // readings
 	engine channel.Series // empty when it is not logged
+	thin   channel.Series // speed, in blocks of findStep
 	logged bool
 	ratio  float64 // rad/m, engine speed per roller speed by gear and tyre; 0: not known
 
@@ -97,7 +98,11 @@ func brakeForce(cell fleet.Cell, s loadcell.Calibration, reading channel.Series,
 	if channel.Check(reading) != nil {
 		return channel.Series{}
 	}
-	reading = channel.Clean(reading.Between(span), channel.RangeOf(fleet.LoadCellForce))
+	return forceOf(cell, s, channel.Clean(reading.Between(span), channel.RangeOf(fleet.LoadCellForce)))
+}
+
+// forceOf is brakeForce of readings that are known to be good.
+func forceOf(cell fleet.Cell, s loadcell.Calibration, reading channel.Series) channel.Series {
 	out := channel.Series{T: reading.T, X: make([]float64, len(reading.X))}
 	for i, x := range reading.X {
 		out.X[i] = s.Force(x) * cell.LeverArm * cell.BrakeRatio / cell.RollerRadius
@@ -259,13 +264,13 @@ func (r *reduction) findSweep() error {
 	if high < leastTop {
 		return fmt.Errorf("%w: the rollers reach %.2f m/s only", ErrSweep, high)
 	}
-	rising := channel.Thin(all.Between(channel.Span{Start: math.Inf(-1), End: r.top}), findStep)
+	rising := r.thin.Between(channel.Span{Start: r.from, End: r.top})
 	var smooth channel.Smoothed
 	if err := channel.Smooth(&smooth, rising, channel.Window{Length: findWindow, Order: 2}); err != nil {
 		return fmt.Errorf("%w: %d samples before the greatest speed", ErrSweep, len(rising.T))
 	}
 	slope := smooth.Slope
-	if r.findSteps(all, &smooth) {
+	if r.findSteps(&smooth) {
 		return nil
 	}
 	// The run of rising speed up to the top, past the rollover at its end.
@@ -563,7 +568,15 @@ func (r *reduction) coast(out *Curve) {
 			from = speed.T[0] // it starts while the car already coasts
 		}
 	}
-	brake := brakeForce(r.in.Cell, r.in.Calibration, channels[fleet.LoadCellForce], channel.Span{Start: from - settle, End: math.Inf(1)})
+	rest := channel.Span{Start: from - settle, End: math.Inf(1)}
+	var brake channel.Series
+	if r.in.CoastDown != nil {
+		brake = brakeForce(r.in.Cell, r.in.Calibration, channels[fleet.LoadCellForce], rest)
+	} else {
+		rest.End = r.to
+		brake = forceOf(r.in.Cell, r.in.Calibration, r.load.Between(rest))
+		speed = speed.Between(rest)
+	}
 	span, err := coastdown.Find(speed, from, r.freeFunc(speed, engine, brake))
 	if err != nil {
 		out.NoEnginePower = "no coast-down after the sweep: let the car roll out in neutral, brake released, and keep recording"

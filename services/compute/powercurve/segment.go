@@ -131,7 +131,8 @@ func (r *reduction) findSweeps() ([]*reduction, error) {
 	if !(high >= leastTop) {
 		return nil, fmt.Errorf("%w: the rollers reach %.2f m/s only", ErrSweep, high)
 	}
-	cuts := turns(channel.Thin(r.speed, findStep), turnShare*high)
+	r.thin = channel.Thin(r.speed, findStep)
+	cuts := turns(r.thin, turnShare*high)
 	var found []*reduction
 	var failed error
 	greatest := math.Inf(-1)
@@ -262,13 +263,13 @@ func (r *reduction) loaded(steps []channel.Span, speeds []float64) ([]channel.Sp
 
 // findSteps looks for steady points in the rise up to the top, smooth; true
 // when they, and not a ramp, are the sweep.
-func (r *reduction) findSteps(all channel.Series, smooth *channel.Smoothed) bool {
+func (r *reduction) findSteps(smooth *channel.Smoothed) bool {
 	// The greatest speed may be anywhere on the last step.
 	if steps, _ := r.steady(smooth, channel.Series{}); len(steps) < fewestSteps-1 {
 		return false
 	}
 	pedal := optional(r.in.Channels, fleet.Pedal).Between(channel.Span{Start: r.from, End: r.to})
-	thin := channel.Thin(all, findStep)
+	thin := r.thin.Between(channel.Span{Start: r.from, End: r.to})
 	end := len(thin.T)
 	for end > 0 && thin.X[end-1] < (1-steadyShare)*r.high {
 		end--
