@@ -134,15 +134,17 @@ func exceeds(t, dof, delta float64) float64 {
 	if dof > 1e6 {
 		return phi(delta - t)
 	}
-	chi := distuv.ChiSquared{K: dof}
+	// ln f(w) = ln 2 + ν/2·ln(ν/2) − ln Γ(ν/2) + (ν − 1)·ln w − ν·w²/2
+	gamma, _ := math.Lgamma(dof / 2)
+	scale := math.Ln2 + dof/2*math.Log(dof/2) - gamma
 	sd := 1 / math.Sqrt(2*dof)
 	low, high := max(0, 1-9*sd), 1+9*sd
 	sum := 0.0
 	for i, x := range nodes.x {
 		w := low + (high-low)*x
-		sum += nodes.weight[i] * phi(delta-t*w) * w * math.Exp(chi.LogProb(dof*w*w))
+		sum += nodes.weight[i] * phi(delta-t*w) * math.Exp(scale+(dof-1)*math.Log(w)-dof*w*w/2)
 	}
-	return sum * 2 * dof * (high - low)
+	return sum * (high - low)
 }
 
 // nodes are those of the quadrature over 0 to 1.
