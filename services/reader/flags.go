@@ -56,6 +56,9 @@ func printFlags(w io.Writer, flags []*rollcallv1.Flag, touched bool) error {
 		line("seen", f.GetEvidence())
 		line("since", show.At(f.GetFirstEvidenceAt())+" UTC, first evidence")
 		for j, cause := range f.GetCauses() {
+			if j > 0 && cause.GetProbability() < leastShown {
+				continue // --json has them all
+			}
 			head := "cause"
 			if j > 0 {
 				head = "or"
@@ -110,3 +113,6 @@ func (a *app) closeFlag() *cobra.Command {
 	}
 	return c
 }
+
+// leastShown is the probability from which a cause beside the first is listed.
+const leastShown = 0.005
