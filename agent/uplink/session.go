@@ -168,6 +168,9 @@ func (s *session) send(o outgoing) error {
 	return err
 }
 
+// settled is how long nothing must have waited before the service is told so.
+const settled = 500 * time.Millisecond
+
 // work sends and handles answers until the stream or ctx ends.
 func (s *session) work(ctx context.Context) error {
 	heartbeat := time.NewTicker(s.u.config.Heartbeat)
@@ -177,7 +180,15 @@ func (s *session) work(ctx context.Context) error {
 	}
 	begin := time.NewTimer(0)
 	defer begin.Stop()
+	waited := false
 	for {
+		// When nothing waits any more the service hears of it, so that it does
+		// not show a backlog that is gone.
+		if waits := s.u.spool.Stats().Messages > 0; waits != waited {
+			if waited = waits; !waits {
+				heartbeat.Reset(min(settled, s.u.config.Heartbeat))
+			}
+		}
 		if s.due() && len(s.underWay) == 0 {
 			s.newPass()
 		}
@@ -197,6 +208,7 @@ func (s *session) work(ctx context.Context) error {
 						return err
 					}
 				case <-heartbeat.C:
+					heartbeat.Reset(s.u.config.Heartbeat)
 					if err := s.heartbeat(); err != nil {
 						return err
 					}
@@ -218,6 +230,7 @@ func (s *session) work(ctx context.Context) error {
 		case <-changed:
 		case <-begin.C:
 		case <-heartbeat.C:
+			heartbeat.Reset(s.u.config.Heartbeat)
 			if err := s.heartbeat(); err != nil {
 				return err
 			}

@@ -948,3 +948,34 @@ func TestAcknowledgedSurvivesKill(t *testing.T) {
 		}
 	}
 }
+
+// TestAnotherCellsPullIsLeftAlone sends, from another cell, records under the
+// id of a pull: the pull stays what its own cell sent.
+func TestAnotherCellsPullIsLeftAlone(t *testing.T) {
+	s := storetest.Open(t)
+	ctx := t.Context()
+	mine := whole("d1", start)
+	theirs := whole("d1", start.Add(time.Minute))
+	theirs.Pulls[0].CellID, theirs.Ends[0].CellID, theirs.Ends[0].Blocks = "mere-2", "mere-2", 9
+	for i := range theirs.Blocks {
+		theirs.Blocks[i].CellID, theirs.Blocks[i].Counts = "mere-2", []int32{7}
+	}
+	for _, b := range []store.Batch{mine, theirs} {
+		if err := s.Append(ctx, b); err != nil {
+			t.Fatal(err)
+		}
+	}
+	raw, err := s.ReadPull(ctx, "d1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(mine.Blocks, raw.Blocks); diff != "" {
+		t.Errorf("blocks sent -, read +\n%s", diff)
+	}
+	if diff := cmp.Diff(mine.Ends[0], raw.End); diff != "" {
+		t.Errorf("end sent -, read +\n%s", diff)
+	}
+	if raw.Begin.CellID != "bath-1" {
+		t.Errorf("the pull is %s's, want bath-1's", raw.Begin.CellID)
+	}
+}
