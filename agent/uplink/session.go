@@ -184,7 +184,7 @@ func (s *session) work(ctx context.Context) error {
 	for {
 		// When nothing waits any more the service hears of it, so that it does
 		// not show a backlog that is gone.
-		if waits := s.u.spool.Stats().Messages > 0; waits != waited {
+		if waits := s.u.spool.Waiting() > 0; waits != waited {
 			if waited = waits; !waits {
 				heartbeat.Reset(min(settled, s.u.config.Heartbeat))
 			}
