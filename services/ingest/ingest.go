@@ -72,8 +72,8 @@ type Config struct {
 // DefaultConfig returns the configuration used when nothing is said.
 func DefaultConfig() Config {
 	return Config{
-		QueueBytes: 64 << 20, BatchBytes: 16 << 20, Linger: 3 * time.Millisecond, Committers: 1, CommitTimeout: 30 * time.Second,
-		RecentBytes: 64 << 20, RetryAfter: time.Second, ClockTolerance: 2 * time.Second, Ahead: 1024,
+		QueueBytes: 128 << 20, BatchBytes: 32 << 20, Linger: 3 * time.Millisecond, Committers: 1, CommitTimeout: 30 * time.Second,
+		RecentBytes: 64 << 20, RetryAfter: time.Second, ClockTolerance: 2 * time.Second, Ahead: 8192,
 	}
 }
 
