@@ -152,7 +152,7 @@ func (r *rig) measureLatency(ctx context.Context, t *table) error {
 	sink := uplink.NewSink(s)
 	random := rand.New(rand.NewPCG(1, 2))
 	var latency sample
-	computed := 0
+	computed, reason := 0, ""
 	next := time.Now()
 	for _, record := range records {
 		last := record[len(record)-1]
@@ -179,20 +179,22 @@ func (r *rig) measureLatency(ctx context.Context, t *table) error {
 		if err := sink.Append(ctx, last); err != nil {
 			return err
 		}
-		state, err := r.awaitCurve(ctx, begin.PullId)
+		pull, err := r.awaitCurve(ctx, begin.PullId)
 		if err != nil {
 			return err
 		}
 		latency = append(latency, float64(time.Since(began).Microseconds())/1000)
-		if state == "computed" {
+		if pull.State == "computed" {
 			computed++
+		} else {
+			reason = fmt.Sprintf("pull %s is %s: %s", pull.PullId, pull.State, pull.Reason)
 		}
 	}
 	if len(latency) < r.pulls {
 		return fmt.Errorf("the scenario gave %d pulls, %d were wanted", len(latency), r.pulls)
 	}
 	if state := link.State(); state.SetAside > 0 || computed == 0 {
-		return fmt.Errorf("%d of %d pulls were computed, %d messages were set aside: %v", computed, len(latency), state.SetAside, state.Answers)
+		return fmt.Errorf("%d of %d pulls were computed, %d messages were set aside: %s, %v", computed, len(latency), state.SetAside, reason, state.Answers)
 	}
 	p50, p99 := latency.quantile(0.5), latency.quantile(0.99)
 	t.add(figure{name: "latency from last block to stored curve, p50", value: fmt.Sprintf("%.0f ms", p50), spread: latency.spread("%.0f")})
@@ -204,17 +206,17 @@ func (r *rig) measureLatency(ctx context.Context, t *table) error {
 	return r.quiet(ctx)
 }
 
-// awaitCurve asks for a pull's curve until it is there, and returns its state.
-func (r *rig) awaitCurve(ctx context.Context, id string) (string, error) {
+// awaitCurve asks for a pull's curve until it is there, and returns its pull.
+func (r *rig) awaitCurve(ctx context.Context, id string) (*pb.Pull, error) {
 	limit, cancel := context.WithTimeout(ctx, 30*time.Second)
 	defer cancel()
 	for {
 		answer, err := r.Fleet.GetCurve(limit, &pb.GetCurveRequest{PullId: id})
 		switch {
 		case err == nil:
-			return answer.Pull.GetState(), nil
+			return answer.Pull, nil
 		case status.Code(err) != codes.NotFound:
-			return "", fmt.Errorf("wait for the curve of pull %s: %w", id, err)
+			return nil, fmt.Errorf("wait for the curve of pull %s: %w", id, err)
 		}
 	}
 }
