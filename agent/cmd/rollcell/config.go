@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/parser"
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 	"go.uber.org/zap"
@@ -156,8 +158,22 @@ func readConfig(c *Config, file string) error {
 	if err != nil {
 		return fmt.Errorf("read configuration: %w", err)
 	}
-	if err := yaml.UnmarshalWithOptions(text, c, yaml.Strict()); err != nil && !errors.Is(err, io.EOF) {
+	tree, err := parser.ParseBytes(text, 0)
+	if err != nil {
 		return fmt.Errorf("read configuration %s: %s", file, yaml.FormatError(err, false, true))
+	}
+	said := 0
+	for _, d := range tree.Docs {
+		// A document of comments alone would set every setting to nothing.
+		if _, comment := d.Body.(*ast.CommentGroupNode); comment || d.Body == nil {
+			continue
+		}
+		if said++; said > 1 {
+			return fmt.Errorf("read configuration %s: a second document begins at line %d; keep one in the file", file, d.Body.GetToken().Position.Line)
+		}
+		if err := yaml.NodeToValue(d.Body, c, yaml.Strict()); err != nil {
+			return fmt.Errorf("read configuration %s: %s", file, yaml.FormatError(err, false, true))
+		}
 	}
 	dir, err := filepath.Abs(filepath.Dir(file))
 	if err != nil {

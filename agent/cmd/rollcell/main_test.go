@@ -464,6 +464,8 @@ func TestConfig(t *testing.T) {
 		{"wrong type", good + "spool:\n  max_bytes: much\n", nil, nil, 2, []string{"max_bytes", "7"}},
 		{"not YAML", "cell: [", nil, nil, 2, []string{"read configuration"}},
 		{"empty", "", nil, nil, 2, []string{"cell is empty", "server is empty", "folder is empty", "mapping is empty"}},
+		{"comments only", "# cell: north-1\n", []string{"--cell", "a", "--server", "127.0.0.1:1", "--folder", "in", "--mapping", filepath.Join(dir, "mapping.yaml")}, nil, 0, []string{"max_bytes: 10737418240"}},
+		{"two documents", good + "---\ncell: b\n", nil, nil, 2, []string{"second document", "line 7"}},
 		{"flag over environment over file", good, []string{"--cell", "c"}, map[string]string{"ROLLCALL_CELL": "b", "ROLLCALL_SPOOL_MAX_BYTES": "50000000"}, 0, []string{"cell: c", "max_bytes: 50000000"}},
 		{"bad environment", good, nil, map[string]string{"ROLLCALL_SPOOL_MAX_BYTES": "lots"}, 2, []string{"ROLLCALL_SPOOL_MAX_BYTES", "lots"}},
 		{"spool too small", good + "spool: {max_bytes: 1000}\n", nil, nil, 2, []string{"spool.max_bytes is 1000"}},
