@@ -166,10 +166,21 @@ func openStore(ctx context.Context, sc store.Config, log *zap.Logger, f func(con
 // take nothing new, what was taken in is made durable, the computation ends,
 // the engine stops last.
 func serve(ctx context.Context, c Config, log *zap.Logger) error {
-	// Ports first: a port in use must not cost the start of an engine.
+	// Certificates and ports first: what is wrong with them must not cost the
+	// start of an engine.
+	metrics := prometheus.NewRegistry()
+	metrics.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	rc := rpc.DefaultConfig()
 	rc.Listen, rc.TLS = c.GRPCListen, c.TLS
+	server, err := rpc.New(rc, log, metrics)
+	if err != nil {
+		return err
+	}
 	grpcListener, err := rpc.Listen(ctx, rc)
+	var inUse *rpc.PortInUseError
+	if errors.As(err, &inUse) {
+		return portInUse(inUse.Listen, "grpc_listen")
+	}
 	if err != nil {
 		return err
 	}
@@ -180,7 +191,7 @@ func serve(ctx context.Context, c Config, log *zap.Logger) error {
 	}
 	defer httpListener.Close()
 	err = withStore(ctx, c, log, func(ctx context.Context, s *store.Store) error {
-		return serveOn(ctx, c, rc, s, grpcListener, httpListener, log)
+		return serveOn(ctx, c, s, server, metrics, grpcListener, httpListener, log)
 	})
 	if errors.Is(err, context.Canceled) && ctx.Err() != nil {
 		return nil
@@ -191,7 +202,7 @@ func serve(ctx context.Context, c Config, log *zap.Logger) error {
 func listenHTTP(ctx context.Context, address string) (net.Listener, error) {
 	l, err := new(net.ListenConfig).Listen(ctx, "tcp", address)
 	if errors.Is(err, syscall.EADDRINUSE) {
-		return nil, fmt.Errorf("%s is in use by another program; stop it or choose another port with http_listen", address)
+		return nil, portInUse(address, "http_listen")
 	}
 	if err != nil {
 		return nil, fmt.Errorf("listen on %s: %w", address, err)
@@ -199,15 +210,16 @@ func listenHTTP(ctx context.Context, address string) (net.Listener, error) {
 	return l, nil
 }
 
-func serveOn(ctx context.Context, c Config, rc rpc.Config, s *store.Store, grpcListener, httpListener net.Listener, log *zap.Logger) error {
+func portInUse(address, key string) error {
+	return fmt.Errorf("%s is in use by another program; stop it or choose another port with %s", address, key)
+}
+
+func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, metrics *prometheus.Registry, grpcListener, httpListener net.Listener, log *zap.Logger) error {
 	if n, err := s.Migrate(ctx); err != nil {
 		return err
 	} else if n > 0 {
 		log.Info("tables brought up to this release", zap.Int("migrations", n))
 	}
-	metrics := prometheus.NewRegistry()
-	metrics.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-
 	book := admin.NewBook(s)
 	if err := book.Load(ctx); err != nil {
 		return err
@@ -234,10 +246,6 @@ func serveOn(ctx context.Context, c Config, rc rpc.Config, s *store.Store, grpcL
 	reading := query.New(s, book, time.Now)
 	reading.Document = keeping.Registry
 
-	server, err := rpc.New(rc, log, metrics)
-	if err != nil {
-		return err
-	}
 	pb.RegisterIngestServiceServer(server, taking)
 	pb.RegisterFleetServiceServer(server, reading)
 	pb.RegisterAdminServiceServer(server, keeping)
