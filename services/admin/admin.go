@@ -203,7 +203,8 @@ func (s *Server) Recompute(_ *pb.RecomputeRequest, stream pb.AdminService_Recomp
 	})
 }
 
-// GetRegistry returns the registry at a time, in the form ApplyRegistry reads.
+// Registry returns the registry at a time, zero for now, in the form
+// ApplyRegistry reads; nothing when nothing had been applied by then.
 func (s *Server) Registry(at time.Time) []byte {
 	if at.IsZero() {
 		at = s.now()
@@ -214,6 +215,9 @@ func (s *Server) Registry(at time.Time) []byte {
 		if !v.EffectiveAt.After(at) && v.EffectiveAt.After(from) {
 			from = v.EffectiveAt
 		}
+	}
+	if from.IsZero() {
+		return nil
 	}
 	return slices.Clone(registry.RenderFrom(r, from))
 }
