@@ -292,7 +292,7 @@ func (m Main) checkConfigCommand() *cobra.Command {
 		Short: "Print the merged configuration of `rollcall serve`, or what is wrong with it",
 		Long: "Prints the merged configuration of `rollcall serve`, passwords hidden, and reads the files it\n" +
 			"names. Exit codes: 0 all is well; 2 something is wrong.",
-		Args:  positional(cobra.NoArgs),
+		Args: positional(cobra.NoArgs),
 	}
 	config := serveFlags(cmd)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {

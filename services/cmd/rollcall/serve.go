@@ -11,6 +11,7 @@ import (
 	"syscall"
 	"time"
 
+	"github.com/ClickHouse/clickhouse-go/v2"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
@@ -113,7 +114,7 @@ func withStore(ctx context.Context, c Config, log *zap.Logger, f func(context.Co
 		return fmt.Errorf("find this program: %w", err)
 	}
 	ec := engine.DefaultConfig()
-	ec.Command = engineCommandLine(program)
+	ec.Command = []string{program, "engine"}
 	ec.DataDir = filepath.Join(c.DataDir, "engine")
 	ec.Library = c.EngineLibrary
 	ec.MemoryBytes = c.EngineMemoryBytes
@@ -138,9 +139,8 @@ func withStore(ctx context.Context, c Config, log *zap.Logger, f func(context.Co
 	return err
 }
 
-// engineCommandLine is how the service starts its engine; tests point it at
-// themselves.
-var engineCommandLine = func(program string) []string { return []string{program, "engine"} }
+// authenticationFailed is ClickHouse's AUTHENTICATION_FAILED.
+const authenticationFailed = 516
 
 // openStore waits for the database, for it may be starting too.
 func openStore(ctx context.Context, sc store.Config, log *zap.Logger, f func(context.Context, *store.Store) error) error {
@@ -149,6 +149,10 @@ func openStore(ctx context.Context, sc store.Config, log *zap.Logger, f func(con
 		if err == nil {
 			defer s.Close()
 			return f(ctx, s)
+		}
+		var refused *clickhouse.Exception
+		if sc.Dial == nil && errors.As(err, &refused) && refused.Code == authenticationFailed {
+			return fmt.Errorf("the ClickHouse server lets nobody in like this: %s; mend the user in clickhouse, or the password in clickhouse_password_file or ROLLCALL_CLICKHOUSE_PASSWORD", refused.Message)
 		}
 		if !errors.Is(err, store.ErrUnavailable) {
 			return err
