@@ -76,7 +76,11 @@ func main() {
 			err = run(ctx, o)
 		}
 	}
-	if err != nil {
+	switch {
+	case err != nil && ctx.Err() != nil:
+		fmt.Fprintln(os.Stderr, "bench: interrupted; everything it started is stopped and its folder removed")
+		os.Exit(1)
+	case err != nil:
 		fmt.Fprintln(os.Stderr, "bench:", err)
 		os.Exit(1)
 	}
