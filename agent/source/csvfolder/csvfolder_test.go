@@ -923,7 +923,11 @@ func TestPolling(t *testing.T) {
 	ended := make(chan error)
 	go func() { ended <- f.Run(ctx, &memory{}) }()
 	await(t, func() bool { return exists(dir, "done") })
-	write(t, filepath.Join(dir, "pull_a.csv"), plainHead+plainBody)
+	// By renaming: a file seen while it is written would wait for the debounce.
+	write(t, filepath.Join(dir, "pull_a.csv.part"), plainHead+plainBody)
+	if err := os.Rename(filepath.Join(dir, "pull_a.csv.part"), filepath.Join(dir, "pull_a.csv")); err != nil {
+		t.Fatal(err)
+	}
 	await(t, func() bool { return f.Status().Done == 1 })
 	cancel()
 	<-ended
