@@ -60,7 +60,7 @@ func DefaultConfig() Config {
 		GRPCListen:            "127.0.0.1:7443",
 		HTTPListen:            "127.0.0.1:7480",
 		FalseFlagsPerCellYear: 0.1,
-		FleetDelay:            500 * time.Millisecond,
+		FleetDelay:            2 * time.Second,
 		LogLevel:              "info",
 	}
 }

@@ -238,7 +238,7 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 		return err
 	}
 	taking.Stored, taking.StoredCheck = computing.Stored, computing.StoredCheck
-	computing.Recent = taking.Recent
+	computing.Recent, computing.Busy = taking.Recent, taking.Busy
 
 	keeping := admin.New(s, book, time.Now, log)
 	keeping.FlagClosed, keeping.RecomputeAll = computing.FlagClosed, computing.Recompute
