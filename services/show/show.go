@@ -157,6 +157,17 @@ func Sentence(s string) string {
 	return hyphen.ReplaceAllString(hyphen.ReplaceAllString(s, "${1}−${2}"), "${1}−${2}")
 }
 
+// Title is a flag in a few words; name is what its cell is called.
+func Title(f *rollcallv1.Flag, name string) string {
+	switch {
+	case f.GetCellId() != "":
+		return name + ": " + f.GetKind()
+	case f.GetKind() == "reference car":
+		return "Reference car " + f.GetCarId() + " has changed"
+	}
+	return "Reference car " + f.GetCarId() + ": " + f.GetKind()
+}
+
 // Cause is a cause's name for people.
 func Cause(fault string) string {
 	if fault == "none" {

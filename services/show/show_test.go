@@ -22,6 +22,8 @@ func TestFigures(t *testing.T) {
 		{Sentence("Offset -1.68 % ± 0.32 % (-3.5 N), zero error -0.1 N"), "Offset −1.68 % ± 0.32 % (−3.5 N), zero error −0.1 N"},
 		{Sentence("-1 -2 -3"), "−1 −2 −3"}, {Sentence("cell fen-2 on 2026-10-13, coast-down, 1e-3"), "cell fen-2 on 2026-10-13, coast-down, 1e-3"},
 		{Cause("none"), "no fault of the cell"}, {Cause("load-cell gain"), "load-cell gain"},
+		{Title(&rollcallv1.Flag{CellId: "fen-2", Kind: "drifting"}, "Fenwater 2"), "Fenwater 2: drifting"},
+		{Title(&rollcallv1.Flag{CarId: "hazel", Kind: "reference car"}, ""), "Reference car hazel has changed"},
 		{Count(1, "cell", "cells"), "1 cell"}, {Count(0, "cell", "cells"), "0 cells"},
 		{Or(""), "–"}, {Or("x"), "x"},
 		{At(nil), "–"}, {At(&timestamppb.Timestamp{Seconds: 1782725400}), "2026-06-29 09:30"},
