@@ -226,7 +226,19 @@ func TestLiveIsRecompute(t *testing.T) {
 		done := make(chan error, 1)
 		go func() { done <- p.Run(ctx) }()
 		load()
-		await(t, func() bool { return p.Idle() })
+		// Nobody says that a record has come: it is found by a sweep, and until
+		// then the pipeline is idle.
+		await(t, func() bool {
+			pulls, err := s.PullsAwaitingComputation(ctx, pipeline.CodeVersion, 1)
+			if err != nil {
+				t.Fatal(err)
+			}
+			checks, err := s.ChecksAwaitingComputation(ctx, pipeline.CodeVersion, 1)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return len(pulls)+len(checks) == 0 && p.Idle()
+		})
 		cancel()
 		if err := <-done; err != nil {
 			t.Fatal(err)
