@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"reflect"
 	"runtime"
 	"strings"
 	"time"
@@ -152,7 +153,8 @@ func (c Config) logger(w io.Writer) (*zap.Logger, error) {
 	return zap.New(zapcore.NewCore(zapcore.NewJSONEncoder(e), zapcore.Lock(zapcore.AddSync(w)), level)), nil
 }
 
-// readConfig reads a YAML file over c. Unknown keys are errors with their line.
+// readConfig reads a YAML file over c. Every unknown key and every value of the
+// wrong kind is named with its line.
 func readConfig(c *Config, file string) error {
 	text, err := os.ReadFile(file)
 	if err != nil {
@@ -160,19 +162,26 @@ func readConfig(c *Config, file string) error {
 	}
 	tree, err := parser.ParseBytes(text, 0)
 	if err != nil {
-		return fmt.Errorf("read configuration %s: %s", file, yaml.FormatError(err, false, true))
+		return fmt.Errorf("read configuration: %w", explainYAML(file, "", 0, err))
 	}
-	said := 0
+	var bodies []ast.Node
 	for _, d := range tree.Docs {
 		// A document of comments alone would set every setting to nothing.
-		if _, comment := d.Body.(*ast.CommentGroupNode); comment || d.Body == nil {
-			continue
+		if _, comment := d.Body.(*ast.CommentGroupNode); !comment && d.Body != nil {
+			bodies = append(bodies, d.Body)
 		}
-		if said++; said > 1 {
-			return fmt.Errorf("read configuration %s: a second document begins at line %d; keep one in the file", file, d.Body.GetToken().Position.Line)
+	}
+	if len(bodies) > 1 {
+		return fmt.Errorf("read configuration: %s:%d: a second document begins here; keep one in the file", file, bodies[1].GetToken().Position.Line)
+	}
+	for _, body := range bodies {
+		top, ok := body.(ast.MapNode)
+		if !ok {
+			return fmt.Errorf("read configuration: %s:%d: write one `key: value` a line, as cell: fen-1", file, body.GetToken().Position.Line)
 		}
-		if err := yaml.NodeToValue(d.Body, c, yaml.Strict()); err != nil {
-			return fmt.Errorf("read configuration %s: %s", file, yaml.FormatError(err, false, true))
+		errs := readPairs(top, c, map[string]any{"tls": &c.TLS, "spool": &c.Spool}, file)
+		if len(errs) > 0 {
+			return fmt.Errorf("read configuration:\n%w", errors.Join(errs...))
 		}
 	}
 	dir, err := filepath.Abs(filepath.Dir(file))
@@ -185,6 +194,48 @@ func readConfig(c *Config, file string) error {
 		}
 	}
 	return nil
+}
+
+// readPairs reads settings into to, and returns all that is wrong with them;
+// inner are the settings that have settings of their own.
+func readPairs(top ast.MapNode, to any, inner map[string]any, file string) (errs []error) {
+	for pairs := top.MapRange(); pairs.Next(); {
+		pair := pairs.KeyValue()
+		key := pair.Key.GetToken().Value
+		if below, ok := pair.Value.(ast.MapNode); ok && inner[key] != nil {
+			errs = append(errs, readPairs(below, inner[key], nil, file)...)
+		} else if err := yaml.NodeToValue(pair, to, yaml.Strict()); err != nil {
+			errs = append(errs, explainYAML(file, key, pair.Key.GetToken().Position.Line, err))
+		}
+	}
+	return errs
+}
+
+// explainYAML puts an error of the YAML library about a key, if any, into one
+// line, with the line of the file it knows or else the one given.
+func explainYAML(file, key string, line int, err error) error {
+	text := err.Error()
+	var known yaml.Error
+	if errors.As(err, &known) {
+		text = known.GetMessage()
+		if t := known.GetToken(); t != nil && t.Position != nil {
+			line = t.Position.Line
+		}
+	}
+	var kind *yaml.TypeError
+	var unknown *yaml.UnknownFieldError
+	switch {
+	case errors.As(err, &unknown):
+		text = strings.Replace(text, "unknown field", "unknown key", 1) + "; `rollcell check-config` prints those there are"
+	case errors.As(err, &kind):
+		want := map[reflect.Kind]string{reflect.Float64: "a number", reflect.Int64: "a whole number", reflect.String: "a text", reflect.Bool: "true or false"}[kind.DstType.Kind()]
+		if want != "" {
+			text = key + ": " + want + " is needed here"
+		}
+	case key != "":
+		text = key + ": " + text
+	}
+	return fmt.Errorf("%s:%d: %s", file, line, text)
 }
 
 // configFlags binds a command's configuration flags and returns what merges
