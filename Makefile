@@ -34,6 +34,9 @@ test: engine
 bench: engine build
 	$(GO) run ./deploy/bench
 
+# proto/released.binpb is the contract as last released; what is on the wire must
+# stay readable with it. It is renewed with each release, and only then:
+# cd proto && go tool -modfile=../deploy/tools/go.mod buf build -o released.binpb
 lint:
 	@unformatted=$$(gofmt -l agent dashboards deploy proto services); test -z "$$unformatted" || { echo "run gofmt on:"; echo "$$unformatted"; exit 1; }
 	$(GO) vet ./...

@@ -702,6 +702,14 @@ func (s *Spool) Acked(sequence uint64) bool {
 	return s.acked.has(sequence, sequence)
 }
 
+// Waiting returns how many messages are not yet acknowledged. Unlike Stats it
+// costs next to nothing.
+func (s *Spool) Waiting() int64 {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return int64(s.next - 1 - s.acked.prefix - s.acked.beyond)
+}
+
 // Stats returns how the spool is.
 func (s *Spool) Stats() Stats {
 	s.mu.Lock()

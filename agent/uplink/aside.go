@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"go.uber.org/zap"
 	"google.golang.org/protobuf/proto"
 
 	"rollcall/agent/spool"
@@ -54,15 +55,56 @@ func setAside(dir string, a Aside, payload []byte) error {
 	return nil
 }
 
-// describe says what a message is, as far as it can be decoded.
-func describe(a *Aside, payload []byte) {
+// wantedDir is the folder in which AskAside leaves its requests.
+func wantedDir(dir string) string { return filepath.Join(dir, "wanted") }
+
+// AskAside asks the agent that sets aside into dir, whether it runs now or
+// later, to set aside a message (its sequence number) or what is left of a
+// record (pull_id or check_id) when the service next says that the registry
+// does not know it. What the service takes is never set aside.
+func AskAside(dir, what string) error {
+	if err := os.MkdirAll(wantedDir(dir), 0o700); err != nil {
+		return fmt.Errorf("ask to set %s aside: %w", what, err)
+	}
+	if err := os.WriteFile(filepath.Join(wantedDir(dir), filepath.Base(what)), nil, 0o600); err != nil {
+		return fmt.Errorf("ask to set %s aside: %w", what, err)
+	}
+	return nil
+}
+
+// takeRequests takes what AskAside left, and says whether there was anything.
+func (u *Uplink) takeRequests() bool {
+	dir := wantedDir(u.config.AsideDir)
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		if !errors.Is(err, os.ErrNotExist) {
+			u.log.Warn("requests to set aside not read", zap.Error(err))
+		}
+		return false
+	}
+	asked := false
+	for _, e := range entries {
+		if err := os.Remove(filepath.Join(dir, e.Name())); err != nil {
+			u.log.Warn("request to set aside not taken", zap.String("of", e.Name()), zap.Error(err))
+			continue
+		}
+		u.byHand[e.Name()] = true
+		asked = true
+	}
+	return asked
+}
+
+// describe says what a message is, as far as it can be decoded, and the file it
+// came from where it says so.
+func describe(a *Aside, payload []byte) (file string) {
 	var m pb.StreamRequest
 	if err := proto.Unmarshal(payload, &m); err != nil {
 		a.Message = "not decodable"
-		return
+		return ""
 	}
 	switch b := m.GetBody().(type) {
 	case *pb.StreamRequest_PullBegin:
+		file = b.PullBegin.GetHeader()["file_name"]
 		a.Message, a.Of = "pull_begin", b.PullBegin.GetPullId()
 	case *pb.StreamRequest_SampleBlock:
 		a.Message, a.Of, a.Channel = "sample_block", b.SampleBlock.GetPullId(), b.SampleBlock.GetChannel()
@@ -73,6 +115,7 @@ func describe(a *Aside, payload []byte) {
 	default:
 		a.Message = "unknown"
 	}
+	return file
 }
 
 // CountAside returns how many messages have been set aside.

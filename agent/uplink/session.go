@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 	"time"
 
@@ -168,6 +169,9 @@ func (s *session) send(o outgoing) error {
 	return err
 }
 
+// settled is how long nothing must have waited before the service is told so.
+const settled = 500 * time.Millisecond
+
 // work sends and handles answers until the stream or ctx ends.
 func (s *session) work(ctx context.Context) error {
 	heartbeat := time.NewTicker(s.u.config.Heartbeat)
@@ -177,7 +181,15 @@ func (s *session) work(ctx context.Context) error {
 	}
 	begin := time.NewTimer(0)
 	defer begin.Stop()
+	waited := false
 	for {
+		// When nothing waits any more the service hears of it, so that it does
+		// not show a backlog that is gone.
+		if waits := s.u.spool.Waiting() > 0; waits != waited {
+			if waited = waits; !waits {
+				heartbeat.Reset(min(settled, s.u.config.Heartbeat))
+			}
+		}
 		if s.due() && len(s.underWay) == 0 {
 			s.newPass()
 		}
@@ -197,6 +209,7 @@ func (s *session) work(ctx context.Context) error {
 						return err
 					}
 				case <-heartbeat.C:
+					heartbeat.Reset(s.u.config.Heartbeat)
 					if err := s.heartbeat(); err != nil {
 						return err
 					}
@@ -218,6 +231,7 @@ func (s *session) work(ctx context.Context) error {
 		case <-changed:
 		case <-begin.C:
 		case <-heartbeat.C:
+			heartbeat.Reset(s.u.config.Heartbeat)
 			if err := s.heartbeat(); err != nil {
 				return err
 			}
@@ -255,6 +269,9 @@ func (s *session) maySend() bool { return !s.stopped && !s.due() && !(s.single &
 // newPass begins again at the first message that is not acknowledged.
 func (s *session) newPass() {
 	s.stopped, s.again, s.held, s.faulted = false, time.Time{}, 0, false
+	s.u.mu.Lock()
+	s.u.state.HeldAgain = time.Time{}
+	s.u.mu.Unlock()
 	s.reader.Seek(0)
 }
 
@@ -302,6 +319,7 @@ func (s *session) passed() {
 	if s.held == 0 && len(s.underWay) == 0 && s.again.IsZero() {
 		s.u.slow.reset()
 		s.u.lower(AlarmRegistry, AlarmAside, AlarmSpool)
+		clear(s.u.byHand)
 	}
 }
 
@@ -320,6 +338,11 @@ func (s *session) stop(atLeast time.Duration) {
 // hold keeps a message for a later pass and goes on with the others.
 func (s *session) hold(atLeast time.Duration) {
 	s.held++
+	defer func() {
+		s.u.mu.Lock()
+		s.u.state.HeldAgain = s.again
+		s.u.mu.Unlock()
+	}()
 	if s.stopped {
 		return
 	}
@@ -386,6 +409,11 @@ func (s *session) handle(a answer, ok bool) error {
 		}
 		s.stop(a.retryAfter)
 	case d.Pace == wire.PaceSlow:
+		h := s.u.heldNow(a)
+		if s.u.byHand[h.Of] || s.u.byHand[strconv.FormatUint(a.id, 10)] {
+			s.aside(a)
+			return nil
+		}
 		if d.Alarm {
 			s.u.raise(AlarmRegistry, fmt.Sprintf("%s: %s", d.Meaning, a.reason))
 		}
@@ -396,9 +424,32 @@ func (s *session) handle(a answer, ok bool) error {
 	return nil
 }
 
+// heldNow notes a message the registry does not know for State.
+func (u *Uplink) heldNow(a answer) Held {
+	u.mu.Lock()
+	h, is := u.held[a.id]
+	u.mu.Unlock()
+	if !is {
+		h = Held{Sequence: a.id}
+		if record, err := u.read(a.id); err == nil {
+			var about Aside
+			h.File = describe(&about, record.Payload)
+			h.Message, h.Of = about.Message, about.Of
+		}
+	}
+	h.Reason = a.reason
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	u.held[a.id] = h
+	return h
+}
+
 // done acknowledges a message to the spool.
 func (u *Uplink) done(sequence uint64) {
 	delete(u.tries, sequence)
+	u.mu.Lock()
+	delete(u.held, sequence)
+	u.mu.Unlock()
 	if err := u.spool.Ack(sequence); err != nil {
 		u.log.Error("message not acknowledged on disk", zap.Uint64("sequence", sequence), zap.Error(err))
 		u.raise(AlarmSpool, err.Error())
@@ -414,19 +465,29 @@ func (s *session) aside(a answer) {
 	}
 }
 
-// setAside moves a message from the spool to the aside folder.
-func (u *Uplink) setAside(a answer) error {
-	r := u.spool.NewReader(a.id)
+// read reads a message from the spool.
+func (u *Uplink) read(sequence uint64) (spool.Record, error) {
+	r := u.spool.NewReader(sequence)
 	defer r.Close()
 	record, ok, err := r.Read(nil)
+	if err == nil && (!ok || record.Sequence != sequence) {
+		err = fmt.Errorf("message %d is not in the spool any more", sequence)
+	}
+	return record, err
+}
+
+// setAside moves a message from the spool to the aside folder.
+func (u *Uplink) setAside(a answer) error {
+	record, err := u.read(a.id)
 	if err != nil {
 		return err
 	}
-	if !ok || record.Sequence != a.id {
-		return fmt.Errorf("message %d is not in the spool any more", a.id)
-	}
 	reason := a.reason
-	if wire.Dispose(a.code).Action != wire.SetAside {
+	switch d := wire.Dispose(a.code); {
+	case d.Action == wire.SetAside:
+	case d.Pace == wire.PaceSlow:
+		reason = "by hand, after: " + a.reason
+	default:
 		reason = fmt.Sprintf("unexplained after %d tries: %s", u.tries[a.id], a.reason)
 	}
 	err = setAside(u.config.AsideDir, Aside{
@@ -484,6 +545,9 @@ func ownFault(err error) bool {
 // heartbeat tells the service how this agent is, and writes down what is
 // acknowledged.
 func (s *session) heartbeat() error {
+	if s.u.takeRequests() && !s.again.IsZero() {
+		s.again = s.u.now()
+	}
 	if err := s.u.spool.Save(); err != nil {
 		s.u.log.Error("spool cursor not written", zap.Error(err))
 		s.u.raise(AlarmSpool, err.Error())

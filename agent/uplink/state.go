@@ -18,7 +18,27 @@ type State struct {
 	UnderWay    int      // messages sent and not answered
 	Answers     []Answer // the last ones, oldest first
 	Alarms      []Alarm  // by kind
+	// LinkAgain is when the link is tried again; zero: it is up or being tried.
+	LinkAgain time.Time
+	// Held are the first of the messages that wait for the registry, by
+	// sequence; HeldCount counts all, HeldAgain is when they are tried again.
+	Held      []Held
+	HeldCount int
+	HeldAgain time.Time
 }
+
+// Held is a message that waits in the spool for somebody to mend the registry,
+// or to set it aside.
+type Held struct {
+	Sequence uint64
+	Message  string // pull_begin, sample_block …
+	Of       string // pull_id or check_id
+	File     string // the file it came from; empty: not known
+	Reason   string
+}
+
+// heldShown is how many held messages State shows.
+const heldShown = 20
 
 // Answer is one answer, or a run of equal ones.
 type Answer struct {
@@ -55,6 +75,12 @@ func (u *Uplink) State() State {
 	defer u.mu.Unlock()
 	s := u.state
 	s.Answers = append([]Answer(nil), u.state.Answers...)
+	s.Held, s.HeldCount = nil, len(u.held)
+	for _, h := range u.held {
+		s.Held = append(s.Held, h)
+	}
+	sort.Slice(s.Held, func(i, j int) bool { return s.Held[i].Sequence < s.Held[j].Sequence })
+	s.Held = s.Held[:min(len(s.Held), heldShown)]
 	s.Alarms = nil
 	for _, a := range u.alarms {
 		s.Alarms = append(s.Alarms, a)
@@ -87,6 +113,9 @@ func (u *Uplink) connected(yes bool, err error) {
 	defer u.mu.Unlock()
 	if u.state.Connected != yes || u.state.Since.IsZero() {
 		u.state.Connected, u.state.Since = yes, u.now()
+	}
+	if yes {
+		u.state.LinkAgain = time.Time{}
 	}
 	if err != nil {
 		u.state.LastError, u.state.LastErrorAt = err.Error(), u.now()

@@ -40,6 +40,11 @@ type Uplink struct {
 	mu     sync.Mutex
 	state  State
 	alarms map[string]Alarm
+	held   map[uint64]Held
+
+	// byHand are the messages and records somebody asked to set aside. It
+	// belongs to Run.
+	byHand map[string]bool
 }
 
 // New returns an uplink that sends s. It starts nothing.
@@ -53,6 +58,8 @@ func New(config Config, s *spool.Spool, log *zap.Logger) (*Uplink, error) {
 		fast:   pace{min: config.BackoffMin, max: config.BackoffMax},
 		slow:   pace{min: config.SlowMin, max: config.SlowMax},
 		alarms: map[string]Alarm{},
+		held:   map[uint64]Held{},
+		byHand: map[string]bool{},
 	}, nil
 }
 
@@ -95,6 +102,9 @@ func (u *Uplink) Run(ctx context.Context) error {
 			}
 			u.raise(kind, status.Convert(err).Message())
 		}
+		u.mu.Lock()
+		u.state.LinkAgain = u.now().Add(wait)
+		u.mu.Unlock()
 		u.log.Warn("link lost", zap.Error(err), zap.Duration("again_in", wait))
 		select {
 		case <-time.After(wait):

@@ -84,14 +84,18 @@ func timeAxis(runs []*rollcallv1.Run) (axis, time.Time, time.Time) {
 	return axis{float64(from.UnixNano()), float64(until.UnixNano())}, from, until
 }
 
-// chartHeight is the share of a chart over time above its dates.
-const chartHeight = 0.9
+// chartHeight is the share of a chart over time above its dates; of the chart
+// of offsets the checks have what lies between offsetHeight and that.
+const (
+	chartHeight  = 0.9
+	offsetHeight = 0.8
+)
 
 // frameOf draws what charts over time have in common.
-func frameOf(d *drawing, x axis, from, until time.Time, y axis, unit string) {
+func frameOf(d *drawing, x axis, from, until time.Time, y axis, height float64, unit string) {
 	step := roundStep((y.high - y.low) / 5)
 	for _, t := range y.ticks(5) {
-		place := y.up(t) * chartHeight
+		place := y.up(t) * height
 		d.line("grid", 0, place, 1, place)
 		word := tick(t, step)
 		if t > step/2 {
@@ -120,19 +124,20 @@ func drawOffsets(c *rollcallv1.CellStatus, runs []*rollcallv1.Run, checks []*rol
 	limit := c.GetTolerance() * 100
 	reach := limit * 1.3
 	for _, r := range runs {
-		reach = max(reach, min(math.Abs(r.GetOffset())+r.GetExpandedUncertainty(), 4*c.GetTolerance())*105)
+		// The line itself is never cut off; a very wide U is.
+		reach = max(reach, math.Abs(r.GetOffset())*105, min(math.Abs(r.GetOffset())+r.GetExpandedUncertainty(), 4*c.GetTolerance())*105)
 	}
 	x, from, until := timeAxis(runs)
 	y := axis{-reach, reach}
-	d := newDrawing("chart", fmt.Sprintf("offset of %s from the fleet after each of %s, with U, against its limit of ± %.3g %%", nameOf(c), show.Count(len(runs), "reference run", "reference runs"), limit), 300)
+	d := newDrawing("chart", fmt.Sprintf("offset of %s from the fleet after each of %s, with U, against its limit of ± %.3g %%", nameOf(c), show.Count(len(runs), "reference run", "reference runs"), limit), 330)
 	place := func(r *rollcallv1.Run, v float64) point {
-		return point{x.at(float64(r.GetStartedAt().AsTime().UnixNano())), inside(y.up(v*100)) * chartHeight}
+		return point{x.at(float64(r.GetStartedAt().AsTime().UnixNano())), inside(y.up(v*100)) * offsetHeight}
 	}
-	d.rect("band", 0, y.up(limit)*chartHeight, 1, y.up(-limit)*chartHeight)
-	frameOf(d, x, from, until, y, " %")
-	d.line("edge", 0, y.up(limit)*chartHeight, 1, y.up(limit)*chartHeight)
-	d.line("edge", 0, y.up(-limit)*chartHeight, 1, y.up(-limit)*chartHeight)
-	d.line("fleet", 0, y.up(0)*chartHeight, 1, y.up(0)*chartHeight)
+	d.rect("band", 0, y.up(limit)*offsetHeight, 1, y.up(-limit)*offsetHeight)
+	frameOf(d, x, from, until, y, offsetHeight, " %")
+	d.line("edge", 0, y.up(limit)*offsetHeight, 1, y.up(limit)*offsetHeight)
+	d.line("edge", 0, y.up(-limit)*offsetHeight, 1, y.up(-limit)*offsetHeight)
+	d.line("fleet", 0, y.up(0)*offsetHeight, 1, y.up(0)*offsetHeight)
 	var upper, middle, lower []point
 	for _, r := range runs {
 		middle = append(middle, place(r, r.GetOffset()))
@@ -147,8 +152,7 @@ func drawOffsets(c *rollcallv1.CellStatus, runs []*rollcallv1.Run, checks []*rol
 	for _, k := range checks {
 		if share := x.at(float64(k.GetPerformedAt().AsTime().UnixNano())); k.GetPerformedAt() != nil && share >= 0 && share <= 1 {
 			shape, class := shapeOfVerdict(k.GetVerdict())
-			d.line("check", share, chartHeight-0.06, share, chartHeight)
-			d.mark(shape, class+" small", share, chartHeight-0.08)
+			d.mark(shape, class+" small", share, (offsetHeight+chartHeight)/2)
 		}
 	}
 	return d.end()
@@ -177,12 +181,12 @@ func drawSums(c *rollcallv1.CellStatus, runs []*rollcallv1.Run) template.HTML {
 	limit := c.GetCusumLimit()
 	reach := limit * 1.3
 	for _, r := range runs {
-		reach = max(reach, min(max(r.GetCusumHigh(), r.GetCusumLow()), 4*limit)*1.05)
+		reach = max(reach, max(r.GetCusumHigh(), r.GetCusumLow())*1.05)
 	}
 	x, from, until := timeAxis(runs)
 	y := axis{-reach, reach}
 	d := newDrawing("chart", fmt.Sprintf("CUSUM of %s, upward and downward, against its limit of %.3g", nameOf(c), limit), 200)
-	frameOf(d, x, from, until, y, "")
+	frameOf(d, x, from, until, y, chartHeight, "")
 	for _, edge := range []float64{limit, -limit} {
 		d.line("edge", 0, y.up(edge)*chartHeight, 1, y.up(edge)*chartHeight)
 	}
@@ -201,13 +205,13 @@ func drawSums(c *rollcallv1.CellStatus, runs []*rollcallv1.Run) template.HTML {
 // flagPage is the data of a flag's page.
 type flagPage struct {
 	*rollcallv1.Flag
-	Of, Link string
-	State    state
-	Cautions []string
+	Title, Link string
+	State       state
+	Cautions    []string
 }
 
 func (h *handler) showFlag(ctx context.Context, r *http.Request) (answer, error) {
-	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{IncludeClosed: true})
+	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{IncludeClosed: true, Filter: &rollcallv1.Filter{Limit: 1_000_000}})
 	if err != nil {
 		return answer{}, err
 	}
@@ -215,16 +219,24 @@ func (h *handler) showFlag(ctx context.Context, r *http.Request) (answer, error)
 		if f.GetFlagId() != r.PathValue("id") {
 			continue
 		}
-		p := flagPage{Flag: f, Of: f.GetCellId(), State: stateOf(&rollcallv1.CellStatus{FlagId: f.GetFlagId(), FlagKind: f.GetKind()})}
-		if f.GetCellId() == "" {
-			p.Of = "reference car " + f.GetCarId()
-		} else {
+		name := f.GetCellId()
+		if name != "" {
+			cells, err := h.fleet.ListCells(ctx, &rollcallv1.ListCellsRequest{Filter: &rollcallv1.Filter{CellId: name}})
+			if err != nil {
+				return answer{}, err
+			}
+			for _, c := range cells.GetCells() {
+				name = nameOf(c)
+			}
+		}
+		p := flagPage{Flag: f, Title: show.Title(f, name), State: stateOf(&rollcallv1.CellStatus{FlagId: f.GetFlagId(), FlagKind: f.GetKind()})}
+		if f.GetCellId() != "" {
 			p.Link = "/cells/" + f.GetCellId()
 		}
 		if f.GetOpen() && f.GetNextCheck() != "" {
 			p.Cautions = []string{caution.Car, caution.Masses, caution.First}
 		}
-		return answer{page: "flag", title: "Flag on " + p.Of, data: p}, nil
+		return answer{page: "flag", title: p.Title, data: p}, nil
 	}
 	return answer{}, status.Error(codes.NotFound, "no such flag")
 }

@@ -26,16 +26,24 @@ var words = template.FuncMap{
 	"sized":   show.Sized,
 	"sign":    sign,
 	"lower":   strings.ToLower,
-	// tie keeps a number together with its ± and its %.
-	"tie":    strings.NewReplacer(" ± ", "\u00a0±\u00a0", "± ", "±\u00a0", " %", "\u00a0%", " ±", "\u00a0±").Replace,
-	"day":    func(t *timestamppb.Timestamp) string { return strings.Split(show.At(t), " ")[0] },
-	"chance": func(p float64) string { return fmt.Sprintf("%.0f\u00a0%%", p*100) },
-	"count":  show.Count,
-	"name":   nameOf,
-	"ratio":  func(x float64) string { return show.Percent(&x) },
-	"effect": func(x float64) string { return show.OffPercent(&x) },
-	"fixed":  func(x float64, decimals int) string { return show.Scaled(&x, 1, decimals) },
+	"cause":   show.Cause,
+	"causes":  show.Causes,
+	"tie":     tie,
+	"day":     func(t *timestamppb.Timestamp) string { return strings.Split(show.At(t), " ")[0] },
+	"chance":  func(p float64) string { return fmt.Sprintf("%.0f\u00a0%%", p*100) },
+	"count":   show.Count,
+	"name":    nameOf,
+	"ratio":   func(x float64) string { return show.Percent(&x) },
+	"effect":  func(x float64) string { return show.OffPercent(&x) },
+	"fixed":   func(x float64, decimals int) string { return show.Sentence(show.Scaled(&x, 1, decimals)) },
+	"signed":  func(x float64, decimals int) string { return show.Signed(x, decimals) },
 }
+
+var ties = strings.NewReplacer(" ± ", "\u00a0±\u00a0", "± ", "±\u00a0", " %", "\u00a0%", " ±", "\u00a0±")
+
+// tie gives a sentence its minus signs and keeps a number together with its ±
+// and its %.
+func tie(s string) string { return ties.Replace(show.Sentence(s)) }
 
 // state is how a cell stands, in a word and a shape.
 type state struct {
@@ -90,6 +98,7 @@ type fleetPage struct {
 	Shapes   []state // the shapes in use, for the legend
 	Flags    []flagCard
 	Cells    []cellRow
+	Sums     bool // a flag speaks of its CUSUM
 	Cautions []string
 }
 
@@ -111,6 +120,7 @@ type flagCard struct {
 	*rollcallv1.Flag
 	State state
 	Of    string // the cell's or car's name
+	Title string
 }
 
 func (h *handler) showFleet(ctx context.Context, _ *http.Request) (answer, error) {
@@ -160,7 +170,7 @@ func fleetPageOf(cells []*rollcallv1.CellStatus, flags []*rollcallv1.Flag) fleet
 		row := cellRow{CellStatus: c, State: stateOf(c)}
 		row.Plot = drawOffset(c, row.State, x)
 		if c.GetCause() != "" {
-			row.Cause = fmt.Sprintf("%s, %.0f\u00a0%%", c.GetCause(), c.GetCauseProbability()*100)
+			row.Cause = fmt.Sprintf("%s, %.0f\u00a0%%", show.Cause(c.GetCause()), c.GetCauseProbability()*100)
 		}
 		p.Cells = append(p.Cells, row)
 		if n := len(p.Sites); n == 0 || p.Sites[n-1].Cells[0].GetSiteId() != c.GetSiteId() {
@@ -185,7 +195,9 @@ func fleetPageOf(cells []*rollcallv1.CellStatus, flags []*rollcallv1.Flag) fleet
 		case card.Of == "":
 			card.Of = f.GetCellId()
 		}
+		card.Title = show.Title(f, card.Of)
 		p.Flags = append(p.Flags, card)
+		p.Sums = p.Sums || strings.Contains(f.GetEvidence(), "CUSUM")
 		if f.GetNextCheck() != "" {
 			p.Cautions = []string{caution.Car, caution.Masses, caution.First}
 		}

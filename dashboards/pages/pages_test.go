@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -88,6 +89,88 @@ func TestOtherPagesGolden(t *testing.T) {
 	}
 }
 
+// A record without a curve has a page, and nothing of a car it has not.
+func TestEmptyRollersHaveAPage(t *testing.T) {
+	fleet := showtest.Chain()
+	if page := get(fleet, Options{}, "/cells/fen-2").Body.String(); !strings.Contains(page, `href="/pulls/`+showtest.EmptyID) {
+		t.Error("the cell's page does not lead there")
+	}
+	w := get(fleet, Options{}, "/pulls/"+showtest.EmptyID)
+	page := w.Body.String()
+	if w.Code != http.StatusOK || !strings.Contains(page, "<h1>empty-roller coast-down, 2026-05-20 09:30 UTC</h1>") || !strings.Contains(page, "<title>empty-roller coast-down on fen-2") {
+		t.Errorf("%d %s", w.Code, page)
+	}
+}
+
+// A pull that an open flag touches says so, with the way there.
+func TestDoubtIsShown(t *testing.T) {
+	fleet := showtest.Chain()
+	page := get(fleet, Options{}, "/pulls/"+showtest.PullID).Body.String()
+	for _, want := range []string{"<strong>In doubt.</strong> Cell fen-2 was not known to be good", `<a href="/flags/` + showtest.GainFlag + `">The flag</a>`} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the pull's page has no %q", want)
+		}
+	}
+	if strings.Contains(get(fleet, Options{}, "/pulls/"+showtest.BadPullID).Body.String(), "In doubt") {
+		t.Error("a pull is doubted that no flag touches")
+	}
+	if page := get(fleet, Options{}, "/cells/fen-2").Body.String(); strings.Count(page, "<strong>in doubt</strong>") != 1 {
+		t.Errorf("%d pulls marked on the cell's page, want 1", strings.Count(page, "<strong>in doubt</strong>"))
+	}
+}
+
+// The flag of a car is spoken of as a car's.
+func TestCarFlag(t *testing.T) {
+	page := get(showtest.Chain(), Options{}, "/flags/"+showtest.CarFlag).Body.String()
+	if !strings.Contains(page, "<h1>Reference car hazel has changed</h1>") || !strings.Contains(page, "A car&#39;s flag closes this way only") && !strings.Contains(page, "A car's flag closes this way only") {
+		t.Error("the page is not that of a car")
+	}
+	for _, not := range []string{"as-left check", "Customer pulls touched"} {
+		if strings.Contains(page, not) {
+			t.Errorf("the page of a car says %q", not)
+		}
+	}
+}
+
+// However far a cell has gone, its lines are drawn where they are, and checks
+// stand under them.
+func TestChartsKeepTheirLines(t *testing.T) {
+	fleet := showtest.Chain()
+	for i, r := range fleet.Runs {
+		*r.Offset, r.CusumHigh, r.CusumLow = -0.09+0.002*float64(i), 0, 300-10*float64(i)
+	}
+	cell := fleet.Cells[1]
+	lowest := 0.0
+	for name, drawn := range map[string]string{"offsets": string(drawOffsets(cell, fleet.Runs, fleet.Checks)), "CUSUM": string(drawSums(cell, fleet.Runs))} {
+		paths := regexp.MustCompile(`class="trace[^"]*" d="M([^"]*)"`).FindAllStringSubmatch(drawn, -1)
+		path := paths[len(paths)-1][1]
+		seen := map[string]bool{}
+		for _, p := range strings.Split(path, "L") {
+			_, y, _ := strings.Cut(p, " ")
+			if seen[y] {
+				t.Errorf("%s: the line is flat at %s, but no two runs are alike", name, y)
+			}
+			seen[y] = true
+			v, err := strconv.ParseFloat(y, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if name == "offsets" {
+				lowest = max(lowest, v/10)
+			}
+		}
+	}
+	marks := regexp.MustCompile(`<svg class="at" x="[^"]*" y="([^"]*)%"><g class="shape [a-z -]* small"`).FindAllStringSubmatch(string(drawOffsets(cell, fleet.Runs, fleet.Checks)), -1)
+	if len(marks) != 2 {
+		t.Fatalf("%d checks are drawn, want 2", len(marks))
+	}
+	for _, m := range marks {
+		if y, err := strconv.ParseFloat(m[1], 64); err != nil || y < lowest+3 {
+			t.Errorf("a check stands at %s %%, the line reaches down to %.1f %%", m[1], lowest)
+		}
+	}
+}
+
 // Texts from elsewhere never become markup, on any page.
 func TestTextsAreEscaped(t *testing.T) {
 	fleet := showtest.Chain()
@@ -98,11 +181,12 @@ func TestTextsAreEscaped(t *testing.T) {
 	for _, f := range fleet.Flags {
 		f.Evidence, f.NextCheck, f.ClosedReason, f.ClosedBy = attack, attack, attack, attack
 		for _, c := range f.Causes {
-			c.Fault, c.SizeUnit = attack, attack
+			c.Fault, c.SizeUnit, c.Probability = attack, attack, 0.5
 		}
 	}
 	fleet.Checks[0].Reason, fleet.Runs[0].CarId, fleet.Runs[0].LeftOutReason = attack, attack, attack
 	fleet.Pulls[0].Label, fleet.Pulls[0].Correction, fleet.Pulls[0].Findings[0].Text, fleet.Pulls[0].Findings[0].Channel, fleet.Pulls[0].CustomerCar = attack, attack, attack, attack, attack
+	fleet.Pulls[0].Doubt, fleet.Pulls[0].DoubtFlagIds[0], fleet.Pulls[0].PeakNote, fleet.Cells[1].StandingAgainst = attack, attack, attack, attack
 	for _, path := range []string{"/", "/cells/fen-2", "/cells/ost-2", "/flags/" + showtest.GainFlag, "/flags/" + showtest.ClosedFlag, "/pulls/" + showtest.PullID, "/cells/" + "%3Cscript%3Ealert(%22x%22)%3C%2Fscript%3E", "/%3Cscript%3E"} {
 		page := get(fleet, Options{Chain: attack}, path).Body.String()
 		if strings.Contains(page, "<script") {

@@ -37,19 +37,23 @@ func (h *handler) showPull(ctx context.Context, r *http.Request) (answer, error)
 	p := pullPage{Pull: one.GetPull(), Channels: one.GetChannels(), Header: one.GetHeader()}
 	p.Car = p.GetCarId()
 	if p.Car == "" {
-		p.Car = show.Or(p.GetCustomerCar())
+		p.Car = p.GetCustomerCar()
+	}
+	title := fmt.Sprintf("%s on %s", p.GetKind(), p.GetCellId())
+	if p.Car != "" {
+		title = fmt.Sprintf("%s on %s", p.Car, p.GetCellId())
 	}
 	p.Figures = figuresOf(p.Pull)
-	// A pull that could not be computed has no curve; that is no trouble.
+	// What has no curve has no points; that is no trouble.
 	if curve, err := h.fleet.GetCurve(ctx, &rollcallv1.GetCurveRequest{PullId: id}); err == nil {
 		p.Chart = drawCurve(curve.GetPoints())
 		for _, c := range curve.GetPoints() {
 			p.Points = append(p.Points, pointRow(c))
 		}
-	} else if p.GetState() == "computed" {
+	} else if p.GetState() == "computed" && p.GetKind() == "pull" {
 		return answer{}, err
 	}
-	return answer{page: "pull", title: fmt.Sprintf("%s on %s", p.Car, p.GetCellId()), data: p}, nil
+	return answer{page: "pull", title: title, data: p}, nil
 }
 
 func (pullPage) PointHeads() []string { return pointHeads }
@@ -70,13 +74,20 @@ func figuresOf(p *rollcallv1.Pull) []figure {
 		if p.PeakEngineSpeedRadS != nil {
 			s += " at " + show.Scaled(p.PeakEngineSpeedRadS, show.RPM, 0) + " rpm"
 		}
-		add("Peak engine power", s)
+		add("Peak engine power, as measured", s)
+	}
+	if p.PeakCorrectedPowerW != nil {
+		s := show.Scaled(p.PeakCorrectedPowerW, 1000, 1)
+		if p.PeakCorrectedPowerExpandedUncertaintyW != nil {
+			s += " ± " + show.Scaled(p.PeakCorrectedPowerExpandedUncertaintyW, 1000, 1)
+		}
+		add("Peak engine power, corrected", s+" kW")
 	}
 	if p.PeakWheelPowerW != nil {
-		add("Peak wheel power", show.Scaled(p.PeakWheelPowerW, 1000, 1)+" kW")
+		add("Peak wheel power, as measured", show.Scaled(p.PeakWheelPowerW, 1000, 1)+" kW")
 	}
 	if p.PeakEngineTorqueNm != nil {
-		add("Peak torque", show.Scaled(p.PeakEngineTorqueNm, 1, 1)+" N·m")
+		add("Peak engine torque, as measured", show.Scaled(p.PeakEngineTorqueNm, 1, 1)+" N·m")
 	}
 	if p.CorrectionFactor != nil {
 		s := fmt.Sprintf("%.4f (%s)", p.GetCorrectionFactor(), p.GetCorrection())
@@ -84,13 +95,6 @@ func figuresOf(p *rollcallv1.Pull) []figure {
 			s += ", outside the standard's range"
 		}
 		add("Correction factor", s)
-		if p.PeakCorrectedPowerW != nil && p.GetCorrection() != "none" {
-			corrected := show.Scaled(p.PeakCorrectedPowerW, 1000, 1)
-			if p.PeakCorrectedPowerExpandedUncertaintyW != nil {
-				corrected += " ± " + show.Scaled(p.PeakCorrectedPowerExpandedUncertaintyW, 1000, 1)
-			}
-			add("Peak corrected power", corrected+" kW")
-		}
 		if note := p.GetCorrectionNote(); note != "" {
 			add("Correction", note)
 		}
@@ -98,7 +102,9 @@ func figuresOf(p *rollcallv1.Pull) []figure {
 	add("Session", p.GetSession())
 	add("Label", p.GetLabel())
 	add("Calibration", p.GetEpoch())
-	add("Code", p.GetCodeVersion())
+	if p.GetCodeVersion() != "" {
+		add("Computed", "by code version "+p.GetCodeVersion())
+	}
 	return all
 }
 

@@ -76,7 +76,11 @@ func main() {
 			err = run(ctx, o)
 		}
 	}
-	if err != nil {
+	switch {
+	case err != nil && ctx.Err() != nil:
+		fmt.Fprintln(os.Stderr, "bench: interrupted; everything it started is stopped and its folder removed")
+		os.Exit(1)
+	case err != nil:
 		fmt.Fprintln(os.Stderr, "bench:", err)
 		os.Exit(1)
 	}
@@ -155,9 +159,13 @@ func (o options) withRig(ctx context.Context, dir string, t *table) (err error) 
 		}
 	}
 	r, err := startRig(ctx, o, dir)
-	if r != nil {
-		defer func() { err = errors.Join(err, r.stop()) }()
-	}
+	defer func() {
+		if err != nil && r.Chain != nil && r.Service != nil {
+			// The folder with the log is removed.
+			err = fmt.Errorf("%w\nthe service's last words:\n%s", err, tail(r.Service.Log))
+		}
+		err = errors.Join(err, r.stop())
+	}()
 	if err != nil {
 		return err
 	}

@@ -45,7 +45,9 @@ type rig struct {
 // startRig starts an engine and a service that uses it, and applies the demo's
 // registry. What it returns has to be stopped, also beside an error.
 func startRig(ctx context.Context, o options, dir string) (*rig, error) {
-	r := &rig{options: o, dir: dir, stopEngine: func() error { return nil }, web: http.Client{Timeout: 5 * time.Second}}
+	r := &rig{options: o, dir: dir, stopEngine: func() error { return nil },
+		// The service would spend time compressing its metrics.
+		web: http.Client{Timeout: 5 * time.Second, Transport: &http.Transport{DisableCompression: true}}}
 	file := filepath.Join(o.source, "registry.yaml")
 	text, err := os.ReadFile(file)
 	if err != nil {
@@ -192,6 +194,31 @@ func (r *rig) quiet(ctx context.Context) error {
 		return errors.New("engine and service did not come to rest within a minute")
 	}
 	return err
+}
+
+// events are counters of the engine.
+type events struct{ inserts, selects, inserted, merged uint64 }
+
+// minus returns what was counted since.
+func (e events) minus(before events) events {
+	return events{e.inserts - before.inserts, e.selects - before.selects, e.inserted - before.inserted, e.merged - before.merged}
+}
+
+func (e events) String() string {
+	return fmt.Sprintf("%d inserts of %d rows, %d reads, %d rows merged", e.inserts, e.inserted, e.selects, e.merged)
+}
+
+func (r *rig) events(ctx context.Context) (e events, err error) {
+	const count = "sumIf(value, event = '%s')"
+	columns := make([]string, 0, 4)
+	for _, name := range []string{"InsertQuery", "SelectQuery", "InsertedRows", "MergedRows"} {
+		columns = append(columns, fmt.Sprintf(count, name))
+	}
+	err = r.direct.Conn().QueryRow(ctx, "SELECT "+strings.Join(columns, ", ")+" FROM system.events").Scan(&e.inserts, &e.selects, &e.inserted, &e.merged)
+	if err != nil {
+		return e, fmt.Errorf("read the engine's counters: %w", err)
+	}
+	return e, nil
 }
 
 // empty removes all samples from a database.

@@ -151,8 +151,12 @@ func (r *rig) measureLatency(ctx context.Context, t *table) error {
 
 	sink := uplink.NewSink(s)
 	random := rand.New(rand.NewPCG(1, 2))
-	var latency sample
-	computed := 0
+	var latency, spooled sample
+	before, err := r.metrics(ctx)
+	if err != nil {
+		return err
+	}
+	computed, reason := 0, ""
 	next := time.Now()
 	for _, record := range records {
 		last := record[len(record)-1]
@@ -179,42 +183,56 @@ func (r *rig) measureLatency(ctx context.Context, t *table) error {
 		if err := sink.Append(ctx, last); err != nil {
 			return err
 		}
-		state, err := r.awaitCurve(ctx, begin.PullId)
+		spooled = append(spooled, float64(time.Since(began).Microseconds())/1000)
+		pull, err := r.awaitCurve(ctx, begin.PullId)
 		if err != nil {
 			return err
 		}
 		latency = append(latency, float64(time.Since(began).Microseconds())/1000)
-		if state == "computed" {
+		if pull.State == "computed" {
 			computed++
+		} else {
+			reason = fmt.Sprintf("pull %s is %s: %s", pull.PullId, pull.State, pull.Reason)
 		}
 	}
 	if len(latency) < r.pulls {
 		return fmt.Errorf("the scenario gave %d pulls, %d were wanted", len(latency), r.pulls)
 	}
 	if state := link.State(); state.SetAside > 0 || computed == 0 {
-		return fmt.Errorf("%d of %d pulls were computed, %d messages were set aside: %v", computed, len(latency), state.SetAside, state.Answers)
+		return fmt.Errorf("%d of %d pulls were computed, %d messages were set aside: %s, %v", computed, len(latency), state.SetAside, reason, state.Answers)
 	}
 	p50, p99 := latency.quantile(0.5), latency.quantile(0.99)
 	t.add(figure{name: "latency from last block to stored curve, p50", value: fmt.Sprintf("%.0f ms", p50), spread: latency.spread("%.0f")})
 	t.judged(figure{name: "latency from last block to stored curve, p99", value: fmt.Sprintf("%.0f ms", p99), spread: fmt.Sprintf("p95 %.0f", latency.quantile(0.95)), aim: "< 250 ms"}, p99 < 250)
+	after, err := r.metrics(ctx)
+	if err != nil {
+		return err
+	}
+	// A histogram's mean over the time, ms.
+	mean := func(name string) float64 {
+		return 1000 * (after[name+"_sum"] - before[name+"_sum"]) / max(1, after[name+"_count"]-before[name+"_count"])
+	}
 	slices.Sort(latency)
-	t.note("latency: %d simulated pulls of one cell with its checks and coast-downs, one every %v on average, %g Hz, 8 channels; from handing the pull's end to the agent's spool "+
-		"until GetCurve returns the curve (asked again and again, no pause); %d gave a curve, the others a row that says why not; the fleet is compared anew meanwhile; the five slowest %.0f ms",
+	t.note("latency: %d simulated pulls of one cell among its checks and coast-downs, one every %v on average, %g Hz, 8 channels; from handing the pull's end to the agent's spool "+
+		"until GetCurve returns its row (asked again and again, no pause); %d have a curve, the others a reason; the five slowest %.0f ms",
 		len(latency), r.pace, scenario.SampleRate, computed, latency[max(0, len(latency)-5):])
+	t.note("latency's parts: the end durable in the spool %.0f ms (median, p99 %.0f); means: commit of a batch %.0f ms, computing and storing %.0f ms; comparing the fleet anew, which the next pull may have to wait for, %.0f ms, %.0f times",
+		spooled.median(), spooled.quantile(0.99), mean("rollcall_ingest_commit_seconds"), mean("rollcall_pipeline_batch_seconds"), mean("rollcall_pipeline_fleet_seconds"),
+		after["rollcall_pipeline_fleet_seconds_count"]-before["rollcall_pipeline_fleet_seconds_count"])
 	return r.quiet(ctx)
 }
 
-// awaitCurve asks for a pull's curve until it is there, and returns its state.
-func (r *rig) awaitCurve(ctx context.Context, id string) (string, error) {
+// awaitCurve asks for a pull's curve until it is there, and returns its pull.
+func (r *rig) awaitCurve(ctx context.Context, id string) (*pb.Pull, error) {
 	limit, cancel := context.WithTimeout(ctx, 30*time.Second)
 	defer cancel()
 	for {
 		answer, err := r.Fleet.GetCurve(limit, &pb.GetCurveRequest{PullId: id})
 		switch {
 		case err == nil:
-			return answer.Pull.GetState(), nil
+			return answer.Pull, nil
 		case status.Code(err) != codes.NotFound:
-			return "", fmt.Errorf("wait for the curve of pull %s: %w", id, err)
+			return nil, fmt.Errorf("wait for the curve of pull %s: %w", id, err)
 		}
 	}
 }

@@ -37,8 +37,9 @@ func (r *rig) recordings() (recordings, error) {
 type drained struct {
 	values                 int
 	took                   time.Duration
-	peak                   int64 // bytes, of the agent
-	agent, service, engine float64
+	peak                   int64   // bytes, of the agent
+	agent, service, engine float64 // s of processor time
+	did                    events  // by the engine
 }
 
 func (d drained) rate() float64 { return float64(d.values) / d.took.Seconds() }
@@ -57,12 +58,19 @@ func (r *rig) drain(ctx context.Context, recorded recordings, pulls int) (d drai
 	if err := r.quiet(ctx); err != nil {
 		return d, err
 	}
+	if err := empty(ctx, r.served); err != nil {
+		return d, err
+	}
 	before, err := r.stored(ctx)
 	if err != nil {
 		return d, err
 	}
 	last := before + recorded.messages(pulls)
 	service, engine := seconds(r.Service.PID()), seconds(r.endpoint.PID)
+	did, err := r.events(ctx)
+	if err != nil {
+		return d, err
+	}
 	if err := r.StartAgent(drainCell); err != nil {
 		return d, err
 	}
@@ -97,6 +105,10 @@ func (r *rig) drain(ctx context.Context, recorded recordings, pulls int) (d drai
 	}
 	d.agent, d.service, d.engine = seconds(agent.PID()), seconds(r.Service.PID())-service, seconds(r.endpoint.PID)-engine
 	d.values = recorded.values(pulls)
+	if d.did, err = r.events(ctx); err != nil {
+		return d, err
+	}
+	d.did = d.did.minus(did)
 	if d.peak, err = peak(agent.PID()); err != nil {
 		return d, err
 	}
@@ -166,33 +178,53 @@ func insert(ctx context.Context, s *store.Store, rows []store.BlockRow, w way) (
 	return time.Since(began), err
 }
 
-// directly measures one insert of so many pulls from memory, values a second.
-func (r *rig) directly(ctx context.Context, recorded recordings, pulls int, w way) (float64, error) {
+// inserted is what came of an insert from memory.
+type inserted struct {
+	rate           float64 // values a second
+	client, engine float64 // s of processor time
+	did            events  // by the engine
+}
+
+// directly inserts so many pulls from memory.
+func (r *rig) directly(ctx context.Context, recorded recordings, pulls int, w way) (inserted, error) {
 	rows := recorded.rows(pulls)
 	if err := r.quiet(ctx); err != nil {
-		return 0, err
+		return inserted{}, err
 	}
+	did, err := r.events(ctx)
+	if err != nil {
+		return inserted{}, err
+	}
+	client, engine := processorTime(), seconds(r.endpoint.PID)
 	took, err := insert(ctx, r.direct, rows, w)
 	if err != nil {
-		return 0, err
+		return inserted{}, err
 	}
-	return float64(recorded.values(pulls)) / took.Seconds(), empty(ctx, r.direct)
+	in := inserted{rate: float64(recorded.values(pulls)) / took.Seconds(), client: processorTime() - client, engine: seconds(r.endpoint.PID) - engine}
+	if in.did, err = r.events(ctx); err != nil {
+		return inserted{}, err
+	}
+	in.did = in.did.minus(did)
+	return in, empty(ctx, r.direct)
 }
 
 // bestWay tries inserts from memory of several sizes on one connection and on
-// two, and returns the fastest.
+// two, all of them and then all again, so that something else that runs for a
+// moment does not choose, and returns the fastest.
 func (r *rig) bestWay(ctx context.Context, recorded recordings, pulls int) (way, error) {
 	var best way
 	fastest := 0.0
-	for _, values := range []int{1 << 20, 4 << 20, 16 << 20} {
-		for _, connections := range []int{1, 2} {
-			w := way{rows: max(1, values/len(recorded[0].blocks[0].Samples.Counts)), connections: connections}
-			rate, err := r.directly(ctx, recorded, pulls, w)
-			if err != nil {
-				return way{}, err
-			}
-			if rate > fastest {
-				best, fastest = w, rate
+	for range 2 {
+		for _, values := range []int{1 << 20, 4 << 20, 16 << 20} {
+			for _, connections := range []int{1, 2} {
+				w := way{rows: max(1, values/len(recorded[0].blocks[0].Samples.Counts)), connections: connections}
+				in, err := r.directly(ctx, recorded, pulls, w)
+				if err != nil {
+					return way{}, err
+				}
+				if in.rate > fastest {
+					best, fastest = w, in.rate
+				}
 			}
 		}
 	}
@@ -212,11 +244,12 @@ func (r *rig) measureThroughput(ctx context.Context, t *table) error {
 	if err != nil {
 		return err
 	}
-	var through, direct, ratio, agent, service, engine sample
+	var through, direct, ratio, agent, service, engine, client, directEngine sample
+	var throughDid, directDid events
 	for round := range r.rounds {
 		say("round %d of %d: %s of spool, and the same from memory …", round+1, r.rounds, size(r.roundBytes))
 		var d drained
-		var rate float64
+		var in inserted
 		// Turn about, so that neither is always the first.
 		for _, draining := range []bool{round%2 == 0, round%2 != 0} {
 			if draining {
@@ -230,17 +263,18 @@ func (r *rig) measureThroughput(ctx context.Context, t *table) error {
 					}
 					t.add(figure{name: "bytes on disk a value, recorded pulls", value: fmt.Sprintf("%.2f", float64(bytes)/float64(values)), spread: "exact"})
 				}
-				err = empty(ctx, r.served)
 			} else {
-				rate, err = r.directly(ctx, recorded, pulls, w)
+				in, err = r.directly(ctx, recorded, pulls, w)
 			}
 			if err != nil {
 				return err
 			}
 		}
-		through, direct, ratio = append(through, d.rate()/1e6), append(direct, rate/1e6), append(ratio, d.rate()/rate)
+		through, direct, ratio = append(through, d.rate()/1e6), append(direct, in.rate/1e6), append(ratio, d.rate()/in.rate)
 		v := float64(d.values) / 1e9
 		agent, service, engine = append(agent, d.agent/v), append(service, d.service/v), append(engine, d.engine/v)
+		throughDid, directDid = d.did, in.did
+		client, directEngine = append(client, in.client/v), append(directEngine, in.engine/v)
 	}
 	const aim = 0.6
 	t.add(figure{name: "acknowledged durable, agent → gRPC → ClickHouse", value: fmt.Sprintf("%.1f M values/s", through.median()), spread: through.spread("%.1f")})
@@ -249,8 +283,10 @@ func (r *rig) measureThroughput(ctx context.Context, t *table) error {
 	t.note("throughput: recorded pulls of %d channels, int32 counts, 15 s at %g Hz, in blocks of at most %d; %d pulls (%s) a round; "+
 		"one agent; the service computes curves meanwhile; both ways into one engine, each acknowledged after fsync; in turn",
 		channels, r.rate, blockSamples, pulls, size(r.roundBytes))
-	t.note("throughput from memory: %s, the fastest of inserts of 1, 4 and 16 M values on 1 and 2 connections", w)
-	t.note("processor time a value of the drain: agent %.0f ns, service with its computing %.0f ns, engine %.0f ns (medians)", agent.median(), service.median(), engine.median())
+	t.note("throughput from memory: %s, the fastest of inserts of 1, 4 and 16 Mi values on 1 and 2 connections, each tried twice", w)
+	t.note("processor time a value: drain: agent %.0f ns, service with its computing %.0f ns, engine %.0f ns; from memory: client %.0f ns, engine %.0f ns (medians, merges during the time included)",
+		agent.median(), service.median(), engine.median(), client.median(), directEngine.median())
+	t.note("the engine in the last round: %s; from memory: %s", throughDid, directDid)
 	return nil
 }
 
@@ -262,9 +298,6 @@ func (r *rig) measureMemory(ctx context.Context, t *table) error {
 	}
 	d, err := r.drain(ctx, recorded, recorded.pullsIn(r.memoryBytes))
 	if err != nil {
-		return err
-	}
-	if err := empty(ctx, r.served); err != nil {
 		return err
 	}
 	const aim = 40 << 20

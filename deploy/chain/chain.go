@@ -65,7 +65,7 @@ func New(c Config) (*Chain, error) {
 
 // StartService starts the service and waits until it serves.
 func (c *Chain) StartService(ctx context.Context) (err error) {
-	args := append([]string{"serve", "--data-dir", filepath.Join(c.Dir, "service"), "--grpc-listen", c.GRPC, "--http-listen", c.HTTP}, c.ServeFlags...)
+	args := append([]string{"serve", "--data-dir", filepath.Join(c.Dir, "service"), "--grpc-listen", c.GRPC, "--http-listen", c.HTTP, "--fleet-delay", fleetDelay.String()}, c.ServeFlags...)
 	if c.Service, err = Start("the service", filepath.Join(c.Dir, "service.log"), filepath.Join(c.Bin, "rollcall"), args...); err != nil {
 		return err
 	}
@@ -186,13 +186,20 @@ func (c *Chain) WaitForFiles(ctx context.Context, left int) error {
 	})
 }
 
+// fleetDelay is how long the service gathers runs, and look how often
+// WaitForRuns asks whether something changed.
+const (
+	fleetDelay = 500 * time.Millisecond
+	look       = 250 * time.Millisecond
+)
+
 // WaitForRuns waits until every cell with an agent has as many reference runs
 // as asked and nothing of the fleet has changed for a moment.
 func (c *Chain) WaitForRuns(ctx context.Context, runs int) error {
 	quiet, last := 0, ""
 	limit, cancel := context.WithTimeout(ctx, 3*time.Minute)
 	defer cancel()
-	err := Poll(limit, 250*time.Millisecond, func() (bool, error) {
+	err := Poll(limit, look, func() (bool, error) {
 		if err := c.Alive(); err != nil {
 			return false, err
 		}
@@ -215,7 +222,7 @@ func (c *Chain) WaitForRuns(ctx context.Context, runs int) error {
 			return false, nil
 		}
 		quiet++
-		return quiet >= 6, nil
+		return time.Duration(quiet)*look > 2*fleetDelay+look, nil
 	})
 	if errors.Is(err, context.DeadlineExceeded) {
 		return fmt.Errorf("the fleet was not computed within three minutes of the last file; see %s and the agents' logs below %s", c.Service.Log, filepath.Join(c.Dir, "cells"))

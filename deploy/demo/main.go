@@ -23,16 +23,15 @@ import (
 
 // options is what the command line can say.
 type options struct {
-	dir      string // where everything is kept
-	source   string // folder of scenario.yaml, registry.yaml, mapping.yaml
-	bin      string // folder of the programs
-	weeks    int    // how many to play; 0: all of the scenario
-	goOn     bool   // continue with the data of the last run
-	assert   bool   // compare the outcome with the faults put in
-	exit     bool   // end after the table
-	grpc     string
-	http     string
-	agentLog string
+	dir    string // where everything is kept
+	source string // folder of scenario.yaml, registry.yaml, mapping.yaml
+	bin    string // folder of the programs
+	weeks  int    // how many to play; 0: all of the scenario
+	goOn   bool   // continue with the data of the last run
+	assert bool   // compare the outcome with the faults put in
+	exit   bool   // end after the table
+	grpc   string
+	http   string
 }
 
 func main() {

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -17,6 +16,7 @@ import (
 
 	"rollcall/agent/source/simulator"
 	"rollcall/deploy/chain"
+	pb "rollcall/proto/rollcall/v1"
 )
 
 // demo is the demo while it runs.
@@ -176,17 +176,25 @@ func (c *demo) weeksPlayed() int {
 	return n
 }
 
-// show prints the outcome with the program people use.
+// show prints the outcome with the program people use, and what its table of
+// cells does not hold: the flags of reference cars and the closed ones.
 func (c *demo) show(ctx context.Context) error {
-	for _, args := range [][]string{{"cells"}, {"flags", "--closed"}} {
-		fmt.Println()
-		cmd := c.Rollcall(ctx, args...)
-		cmd.Stdout, cmd.Stderr = os.Stdout, os.Stderr
-		var exit *exec.ExitError
-		if err := cmd.Run(); errors.As(err, &exit) && exit.ExitCode() == 3 {
-			continue // nothing found is an answer
-		} else if err != nil {
-			return fmt.Errorf("list %s: %w", args[0], err)
+	fmt.Println()
+	cmd := c.Rollcall(ctx, "cells")
+	cmd.Stdout, cmd.Stderr = os.Stdout, os.Stderr
+	if err := cmd.Run(); err != nil {
+		return fmt.Errorf("list the cells: %w", err)
+	}
+	answer, err := c.Fleet.ListFlags(ctx, &pb.ListFlagsRequest{IncludeClosed: true})
+	if err != nil {
+		return fmt.Errorf("list the flags: %w", err)
+	}
+	for _, f := range answer.Flags {
+		switch {
+		case f.CarId != "":
+			fmt.Printf("Reference car %s: %s\n", f.CarId, f.Evidence)
+		case !f.Open:
+			fmt.Printf("Cell %s had a flag from %s until %s: %s\n", f.CellId, f.OpenedAt.AsTime().Format(time.DateOnly), f.ClosedAt.AsTime().Format(time.DateOnly), f.ClosedReason)
 		}
 	}
 	return nil

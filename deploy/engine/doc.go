@@ -13,7 +13,8 @@
 //
 // The data folder:
 //
-//	DATADIR/lock          held (flock) by the one engine that may use the folder
+//	DATADIR/lock          held (flock) by the one engine that may use the folder;
+//	                      a note in it says which process that is
 //	DATADIR/password      of the user the service works as, 0600, made once
 //	DATADIR/reader        of the user dashboards read as, 0600, made once
 //	DATADIR/ports.json    the ports last used, used again when they are free

@@ -128,7 +128,7 @@ func (o Options) Validate() error {
 type report struct {
 	State      string `json:"state"` // ready, failed
 	Reason     string `json:"reason,omitempty"`
-	Code       string `json:"code,omitempty"` // folder_in_use, port_in_use, no_library, other
+	Code       string `json:"code,omitempty"` // folder_in_use, folder_stopping, port_in_use, no_library, other
 	PID        int    `json:"pid,omitempty"`
 	Host       string `json:"host,omitempty"`
 	NativePort int    `json:"native_port,omitempty"`
@@ -175,6 +175,8 @@ func Main(args []string) int {
 	if err := run(o, out, stdin); err != nil {
 		code, name := exitFailed, "other"
 		switch {
+		case errors.Is(err, errDying):
+			code, name = exitInUse, "folder_stopping"
 		case errors.Is(err, ErrFolderInUse):
 			code, name = exitInUse, "folder_in_use"
 		case errors.Is(err, ErrPortInUse):
@@ -234,7 +236,11 @@ func run(o Options, out io.Writer, stdin io.Reader) error {
 	if err != nil {
 		return fmt.Errorf("make %s absolute: %w", o.DataDir, err)
 	}
-	f, err := openFolder(dir)
+	parent := 0
+	if o.StopWithStdin {
+		parent = os.Getppid()
+	}
+	f, err := openFolder(dir, parent)
 	if err != nil {
 		return err
 	}
@@ -259,15 +265,15 @@ func run(o Options, out io.Writer, stdin io.Reader) error {
 	defer cancel()
 	proven := make(chan proof, 1)
 	go func() { proven <- prove(ctx, ports, f.password, nonce) }()
-	stopping := false
-	for !stopping {
+	over := false
+	for !over {
 		select {
 		case err := <-e.done:
 			return describeEnd(dir, err)
 		case <-told:
-			stopping = true
+			over = true
 		case <-orphaned:
-			stopping = true
+			over = true
 		case p := <-proven:
 			proven = nil
 			if p.err != nil {
@@ -286,6 +292,7 @@ func run(o Options, out io.Writer, stdin io.Reader) error {
 		}
 	}
 
+	f.note(stopping)
 	// Reads would hold the stop for five seconds; writes under way are let finish.
 	endReads(ports, f.password)
 	e.exit()

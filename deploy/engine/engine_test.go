@@ -464,8 +464,7 @@ func TestRunSaysWhyItCannotStart(t *testing.T) {
 		{"port in use", func(c *Config) { c.NativePort = taken.Addr().(*net.TCPAddr).Port }, ErrPortInUse},
 		{"no library", func(c *Config) { c.Library = "/nowhere" }, ErrNoLibrary},
 		{"folder in use", func(c *Config) {
-			c.StartTimeout = 300 * time.Millisecond
-			lock, err := openFolder(c.DataDir)
+			lock, err := openFolder(c.DataDir, 0)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -527,6 +526,81 @@ func TestEngineEndsWithItsParent(t *testing.T) {
 	one(t, connect(t, clickhouse.Native, e.Addr(), e.User, e.Password))
 	if e.PID == pid {
 		t.Error("the old engine was not replaced")
+	}
+}
+
+// A second service on the folder of a live one gives up within seconds and
+// says which process to stop.
+func TestSecondServiceStopsAtOnce(t *testing.T) {
+	first := start(t, nil)
+	e, _ := first.Endpoint()
+	c := testConfig(first.config.DataDir)
+	c.StartTimeout = time.Minute
+	second, err := NewSupervisor(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	began := time.Now()
+	err = second.Run(t.Context())
+	if took := time.Since(began); took > 15*time.Second {
+		t.Errorf("it took %v", took)
+	}
+	if want := fmt.Sprintf("(process %d, started by process %d); stop process %d", e.PID, os.Getpid(), os.Getpid()); !errors.Is(err, ErrFolderInUse) || !strings.Contains(err.Error(), want) {
+		t.Errorf("Run: %v, want %q", err, want)
+	}
+	one(t, connect(t, clickhouse.Native, e.Addr(), e.User, e.Password))
+}
+
+// An engine that is stopping is waited for; one that does not end is not
+// waited for for ever.
+func TestStoppingEngineIsWaitedFor(t *testing.T) {
+	needLibrary(t)
+	for _, parent := range []int{0, 1 << 30} { // a state, or a parent that is gone
+		dir := t.TempDir()
+		held, err := openFolder(dir, parent)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if parent == 0 {
+			held.note(stopping)
+		}
+		c := testConfig(dir)
+		c.StopTimeout = time.Millisecond
+		second, err := NewSupervisor(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		began := time.Now()
+		err = second.Run(t.Context())
+		if took := time.Since(began); !errors.Is(err, ErrFolderInUse) || !errors.Is(err, errDying) || took < 5*time.Second {
+			t.Errorf("Run: %v after %v", err, took)
+		}
+		time.AfterFunc(2*time.Second, held.close)
+		s := start(t, func(c *Config) { c.DataDir = dir })
+		if err := s.stop(); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
+func TestInUseSaysWho(t *testing.T) {
+	self, parent := os.Getpid(), os.Getppid()
+	for _, tt := range []struct {
+		note, want string
+		dying      bool
+	}{
+		{"", "DIR; stop that one", false},
+		{"12\n", "DIR; stop that one", false},
+		{fmt.Sprintf("%10d %10d holds", self, parent), fmt.Sprintf("(process %d, started by process %d); stop process %d,", self, parent, parent), false},
+		{fmt.Sprintf("%10d %10d holds", self, 0), fmt.Sprintf("(process %d); stop that one", self), false},
+		{fmt.Sprintf("%10d %10d holds", self, parent+1), "is stopping", true},
+		{fmt.Sprintf("%10d %10d stopping", self, parent), "is stopping", true},
+		{fmt.Sprintf("%10d %10d holds", 1<<30, 7), "on another machine (process 1073741824 there)", false},
+	} {
+		err := inUse("DIR", tt.note)
+		if !errors.Is(err, ErrFolderInUse) || errors.Is(err, errDying) != tt.dying || !strings.Contains(err.Error(), tt.want) {
+			t.Errorf("note %q: %v, want %q", tt.note, err, tt.want)
+		}
 	}
 }
 

@@ -22,13 +22,20 @@ import (
 type folder struct {
 	dir      string
 	lock     *os.File
+	parent   int // process this engine ends with; 0: none
 	password string
 	reader   string
 }
 
+// errDying says that the engine which holds the folder is about to end. It comes
+// with ErrFolderInUse.
+var errDying = errors.New("that engine is stopping")
+
 // openFolder makes dir where it is absent, takes its lock and reads or makes
-// its passwords. The error wraps ErrFolderInUse when another engine holds the lock.
-func openFolder(dir string) (*folder, error) {
+// its passwords. parent is the process this engine ends with, 0: none. The
+// error wraps ErrFolderInUse when another engine holds the lock, and errDying
+// when that one is about to end.
+func openFolder(dir string, parent int) (*folder, error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("make the data folder: %w", err)
 	}
@@ -37,22 +44,15 @@ func openFolder(dir string) (*folder, error) {
 		return nil, fmt.Errorf("open the data folder's lock: %w", err)
 	}
 	if err := tryLock(lock); err != nil {
-		holder, _ := os.ReadFile(lock.Name())
+		note, _ := os.ReadFile(lock.Name())
 		lock.Close()
 		if errors.Is(err, errLocked) {
-			who := ""
-			if pid := strings.TrimSpace(string(holder)); pid != "" {
-				who = " (process " + pid + ")"
-			}
-			return nil, fmt.Errorf("%w: %s%s; stop that one, or give this one a folder of its own with --data-dir", ErrFolderInUse, dir, who)
+			return nil, inUse(dir, string(note))
 		}
 		return nil, fmt.Errorf("lock the data folder %s: %w", dir, err)
 	}
-	f := &folder{dir: dir, lock: lock}
-	// Only for the message above; the lock is what counts.
-	if err := lock.Truncate(0); err == nil {
-		_, _ = lock.WriteAt([]byte(strconv.Itoa(os.Getpid())+"\n"), 0)
-	}
+	f := &folder{dir: dir, lock: lock, parent: parent}
+	f.note(holds)
 	if f.password, err = readOrMakeSecret(f.path("password")); err != nil {
 		f.close()
 		return nil, err
@@ -70,6 +70,38 @@ func openFolder(dir string) (*folder, error) {
 		}
 	}
 	return f, nil
+}
+
+// What the note in the lock says of its holder.
+const (
+	holds    = "holds"
+	stopping = "stopping"
+)
+
+// note writes into the lock who holds it, "PID PARENT STATE". It is only for
+// those who find the folder locked; the lock is what counts.
+func (f *folder) note(state string) {
+	// Every note has the same length, so that one write replaces the last.
+	_, _ = f.lock.WriteAt(fmt.Appendf(nil, "%10d %10d %-8s\n", os.Getpid(), f.parent, state), 0)
+}
+
+// inUse makes the error of a folder that another engine holds, from its note.
+func inUse(dir, note string) error {
+	var pid, parent int
+	var state string
+	if n, _ := fmt.Sscan(note, &pid, &parent, &state); n != 3 {
+		return fmt.Errorf("%w: %s; stop that one, or give this one a folder of its own with --data-dir", ErrFolderInUse, dir)
+	}
+	now, alive := parentOf(pid)
+	switch {
+	case state == stopping, alive && parent != 0 && now != parent:
+		return fmt.Errorf("%w: %s (process %d); %w, but has not ended yet", ErrFolderInUse, dir, pid, errDying)
+	case alive && parent != 0:
+		return fmt.Errorf("%w: %s (process %d, started by process %d); stop process %d, or give this one a folder of its own with --data-dir", ErrFolderInUse, dir, pid, parent, parent)
+	case alive:
+		return fmt.Errorf("%w: %s (process %d); stop that one, or give this one a folder of its own with --data-dir", ErrFolderInUse, dir, pid)
+	}
+	return fmt.Errorf("%w: %s, in another container or on another machine (process %d there); stop that one, or give this one a folder of its own with --data-dir", ErrFolderInUse, dir, pid)
 }
 
 func (f *folder) path(name string) string { return filepath.Join(f.dir, name) }

@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -23,6 +24,21 @@ func tryLock(f *os.File) error {
 		return errLocked
 	}
 	return err
+}
+
+// parentOf returns a process's parent, and whether there is such a process.
+func parentOf(pid int) (int, bool) {
+	data, err := os.ReadFile("/proc/" + strconv.Itoa(pid) + "/stat")
+	if err != nil {
+		return 0, false
+	}
+	// The name before it, in parentheses, may hold anything.
+	var state string
+	var parent int
+	if n, _ := fmt.Sscan(string(data[bytes.LastIndexByte(data, ')')+1:]), &state, &parent); n != 2 {
+		return 0, false
+	}
+	return parent, true
 }
 
 // machineMemory is the memory of the machine, or of the control group this

@@ -16,6 +16,8 @@ var errPlatform = fmt.Errorf("%w: the embedded engine does not run on %s/%s; use
 
 func tryLock(*os.File) error { return errPlatform }
 
+func parentOf(int) (int, bool) { return 0, false }
+
 func machineMemory() int64 { return 1 << 30 }
 
 func keepStdio() (io.Writer, io.Reader, error) { return os.Stdout, os.Stdin, nil }

@@ -167,8 +167,9 @@ func (s *Supervisor) Dial(ctx context.Context, addr string) (net.Conn, error) {
 // Run keeps an engine running until ctx is done, then stops it in order and
 // returns nil. It returns an error only when the first start fails for a
 // reason that trying again does not mend, such as ErrNoLibrary, ErrPortInUse of
-// a port asked for, or ErrFolderInUse for longer than StartTimeout: an engine
-// left over from a killed service needs a moment to stop. It may be called once.
+// a port asked for, or ErrFolderInUse: an engine that is stopping, as one left
+// over from a killed service, is waited for, for StopTimeout and a little
+// more. It may be called once.
 func (s *Supervisor) Run(ctx context.Context) (err error) {
 	defer func() {
 		s.mu.Lock()
@@ -186,9 +187,17 @@ func (s *Supervisor) Run(ctx context.Context) (err error) {
 			return nil
 		}
 		if !ready && s.Starts() == 0 {
-			mends := errors.Is(ended, ErrFolderInUse) ||
-				errors.Is(ended, ErrPortInUse) && s.config.NativePort == 0 && s.config.HTTPPort == 0
-			if !mends || time.Since(began) > s.config.StartTimeout {
+			var patience time.Duration
+			switch {
+			case errors.Is(ended, errDying):
+				patience = s.config.StopTimeout + 5*time.Second
+			case errors.Is(ended, ErrFolderInUse):
+				// Its service may have been killed this very moment.
+				patience = time.Second
+			case errors.Is(ended, ErrPortInUse) && s.config.NativePort == 0 && s.config.HTTPPort == 0:
+				patience = s.config.StartTimeout
+			}
+			if time.Since(began) > patience {
 				return fmt.Errorf("start the engine: %w", ended)
 			}
 		}
@@ -344,7 +353,7 @@ func (s *Supervisor) setReady(r report) error {
 
 // failure rebuilds the engine's error from its report.
 func failure(r report) error {
-	for code, sentinel := range map[string]error{"folder_in_use": ErrFolderInUse, "port_in_use": ErrPortInUse, "no_library": ErrNoLibrary} {
+	for code, sentinel := range map[string]error{"folder_in_use": ErrFolderInUse, "folder_stopping": errors.Join(ErrFolderInUse, errDying), "port_in_use": ErrPortInUse, "no_library": ErrNoLibrary} {
 		if r.Code == code {
 			return &reportedError{text: r.Reason, sentinel: sentinel}
 		}

@@ -44,7 +44,7 @@ func New(s *store.Store, book *Book, now func() time.Time, log *zap.Logger) *Ser
 
 // ApplyRegistry takes a registry file whole or not at all.
 func (s *Server) ApplyRegistry(ctx context.Context, req *pb.ApplyRegistryRequest) (*pb.ApplyRegistryResponse, error) {
-	who, err := s.person(ctx, req.AppliedBy)
+	who, err := s.person(ctx, "applied_by", req.AppliedBy)
 	if err != nil {
 		return nil, err
 	}
@@ -130,7 +130,7 @@ func bodies(r fleet.Registry) map[string]string {
 
 // person returns who asks: the certificate's name, else what was said. It
 // refuses whoever may not change anything.
-func (s *Server) person(ctx context.Context, said string) (string, error) {
+func (s *Server) person(ctx context.Context, field, said string) (string, error) {
 	id := access.FromContext(ctx)
 	if !id.MayAdminister() {
 		return "", access.Denied("%s may not change the registry or close flags; a quality manager's certificate is needed", id)
@@ -139,14 +139,15 @@ func (s *Server) person(ctx context.Context, said string) (string, error) {
 		return id.Person, nil
 	}
 	if said = strings.TrimSpace(said); said == "" {
-		return "", &wire.FieldError{Field: "applied_by", Reason: "is empty; say who makes the change"}
+		return "", &wire.FieldError{Field: field, Reason: "is empty; say who makes the change"}
 	}
 	return said, nil
 }
 
-// CloseFlag closes a flag by a signed reason.
+// CloseFlag closes a flag by a signed reason, and answers when the flag shows
+// closed or closeWait has passed.
 func (s *Server) CloseFlag(ctx context.Context, req *pb.CloseFlagRequest) (*pb.CloseFlagResponse, error) {
-	who, err := s.person(ctx, req.ClosedBy)
+	who, err := s.person(ctx, "closed_by", req.ClosedBy)
 	if err != nil {
 		return nil, err
 	}
@@ -161,7 +162,11 @@ func (s *Server) CloseFlag(ctx context.Context, req *pb.CloseFlagRequest) (*pb.C
 	if !found {
 		return nil, fmt.Errorf("flag %s: %w", req.FlagId, store.ErrNotFound)
 	}
-	if !flag.Open {
+	signed, err := s.signed(ctx, flag)
+	if err != nil {
+		return nil, err
+	}
+	if !flag.Open || signed {
 		return nil, &wire.FieldError{Field: "flag_id", Reason: "is of a flag that is closed already"}
 	}
 	// The closing belongs to the data's time when that is ahead of the clock.
@@ -180,8 +185,44 @@ func (s *Server) CloseFlag(ctx context.Context, req *pb.CloseFlagRequest) (*pb.C
 	s.log.Info("flag closed", zap.String("flag", flag.FlagID), zap.String("by", who))
 	if s.FlagClosed != nil {
 		s.FlagClosed()
+		s.awaitClosed(ctx, fleet.FlagID(flag.FlagID))
 	}
 	return &pb.CloseFlagResponse{}, nil
+}
+
+// signed says whether somebody has signed an open flag's closing, which the
+// flag itself shows only once the fleet was compared anew.
+func (s *Server) signed(ctx context.Context, flag store.FlagRow) (bool, error) {
+	closings, err := s.store.ReadClosings(ctx)
+	if err != nil {
+		return false, err
+	}
+	return slices.ContainsFunc(closings, func(c store.ClosingRow) bool {
+		return c.FlagID == flag.FlagID && !c.ClosedAt.Before(flag.OpenedAt)
+	}), nil
+}
+
+// closeWait is how long CloseFlag waits for the flag to show closed. The closing
+// is kept by then, whatever the comparing of the fleet takes.
+const closeWait = 5 * time.Second
+
+// awaitClosed returns when the flag shows closed, closeWait has passed or ctx
+// has ended.
+func (s *Server) awaitClosed(ctx context.Context, id fleet.FlagID) {
+	ctx, cancel := context.WithTimeout(ctx, closeWait)
+	defer cancel()
+	again := time.NewTicker(50 * time.Millisecond)
+	defer again.Stop()
+	for {
+		if flag, found, err := s.store.ReadFlag(ctx, id); err == nil && found && !flag.Open {
+			return
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-again.C:
+		}
+	}
 }
 
 // Recompute rebuilds every computed table from the raw ones.
@@ -203,7 +244,8 @@ func (s *Server) Recompute(_ *pb.RecomputeRequest, stream pb.AdminService_Recomp
 	})
 }
 
-// GetRegistry returns the registry at a time, in the form ApplyRegistry reads.
+// Registry returns the registry at a time, zero for now, in the form
+// ApplyRegistry reads; nothing when nothing had been applied by then.
 func (s *Server) Registry(at time.Time) []byte {
 	if at.IsZero() {
 		at = s.now()
@@ -214,6 +256,9 @@ func (s *Server) Registry(at time.Time) []byte {
 		if !v.EffectiveAt.After(at) && v.EffectiveAt.After(from) {
 			from = v.EffectiveAt
 		}
+	}
+	if from.IsZero() {
+		return nil
 	}
 	return slices.Clone(registry.RenderFrom(r, from))
 }

@@ -81,6 +81,7 @@ func (s *Server) commit(b *batch) {
 	s.metrics.batchMessages.Observe(float64(len(b.items)))
 	s.metrics.batchBytes.Observe(float64(b.size))
 	s.room.Release(b.size)
+	s.held.Add(-b.size)
 	go func() {
 		<-b.earlier
 		close(b.done)

@@ -72,8 +72,8 @@ type Config struct {
 // DefaultConfig returns the configuration used when nothing is said.
 func DefaultConfig() Config {
 	return Config{
-		QueueBytes: 64 << 20, BatchBytes: 16 << 20, Linger: 3 * time.Millisecond, Committers: 1, CommitTimeout: 30 * time.Second,
-		RecentBytes: 64 << 20, RetryAfter: time.Second, ClockTolerance: 2 * time.Second, Ahead: 1024,
+		QueueBytes: 128 << 20, BatchBytes: 32 << 20, Linger: 3 * time.Millisecond, Committers: 1, CommitTimeout: 30 * time.Second,
+		RecentBytes: 64 << 20, RetryAfter: time.Second, ClockTolerance: 2 * time.Second, Ahead: 8192,
 	}
 }
 
@@ -134,6 +134,7 @@ type Server struct {
 
 	config   Config
 	store    Store
+	held     atomic.Int64 // bytes of messages taken in and not yet committed
 	registry Registry
 	log      *zap.Logger
 	metrics  *metrics
@@ -183,6 +184,10 @@ func New(config Config, st Store, registry Registry, log *zap.Logger, reg promet
 	s.keeper = newKeeper(s)
 	return s, nil
 }
+
+// Busy says that a backlog is coming in: a good part of a commit waits. Whoever
+// has work that can wait should let it.
+func (s *Server) Busy() bool { return s.held.Load() > s.config.BatchBytes/8 }
 
 // Stop asks every stream to end; each sends the answers it owes first. It does
 // not wait.

@@ -734,6 +734,7 @@ func TestStoreAway(t *testing.T) {
 // The engine is killed with SIGKILL while pulls come in. Whatever was answered
 // OK is there, the rest goes through when it is sent again, all exactly once.
 func TestEngineKilled(t *testing.T) {
+	storetest.Engine(t) // skips here where there is none of its own to kill
 	// Not realStore: the engine's new goroutines are no leak.
 	st := storetest.Open(t)
 	s := start(t, st, nil)

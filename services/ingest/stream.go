@@ -157,7 +157,9 @@ func (s *Server) read(ctx context.Context, conn grpc.BidiStreamingServer[pb.Stre
 func (s *Server) enqueue(ctx context.Context, it *item) error {
 	it.done = make(chan struct{})
 	it.size = min(it.size, s.config.QueueBytes)
+	s.held.Add(it.size)
 	if err := s.room.Acquire(ctx, it.size); err != nil {
+		s.held.Add(-it.size)
 		return status.FromContextError(err).Err()
 	}
 	select {
@@ -165,6 +167,7 @@ func (s *Server) enqueue(ctx context.Context, it *item) error {
 		return nil
 	case <-s.closed:
 		s.room.Release(it.size)
+		s.held.Add(-it.size)
 		return errStopping
 	}
 }

@@ -75,6 +75,11 @@ type Pipeline struct {
 	// Recent, when set, gives a record that has just come in without a read.
 	Recent func(fleet.PullID) (*store.RawPull, bool)
 
+	// Busy, when set, says that records come in faster than they are stored.
+	// Computing then waits, for a while: a record that is not durable yet is
+	// worth more than a curve.
+	Busy func() bool
+
 	queue           queue[fleet.PullID]
 	arrived         queue[fleet.CheckID]
 	wake, wakeFleet chan struct{}
@@ -204,6 +209,7 @@ func (p *Pipeline) failed(ctx context.Context, what string, err error) bool {
 func (p *Pipeline) runRecords(ctx context.Context) {
 	sweep := time.Now()
 	for ctx.Err() == nil {
+		p.giveWay(ctx)
 		p.records.Lock()
 		var err error
 		if !time.Now().Before(sweep) {
@@ -228,6 +234,16 @@ func (p *Pipeline) runRecords(ctx context.Context) {
 		case p.queue.len() == 0 && p.arrived.len() == 0:
 			wait(ctx, p.wake, time.Until(sweep))
 		}
+	}
+}
+
+// longestWay is how long computing waits at most while records come in.
+const longestWay = 10 * time.Second
+
+// giveWay waits while ingest is busy.
+func (p *Pipeline) giveWay(ctx context.Context) {
+	for began := time.Now(); p.Busy != nil && p.Busy() && ctx.Err() == nil && time.Since(began) < longestWay; {
+		wait(ctx, nil, 20*time.Millisecond)
 	}
 }
 

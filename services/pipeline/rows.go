@@ -2,6 +2,7 @@ package pipeline
 
 import (
 	"math"
+	"regexp"
 	"time"
 
 	"rollcall/services/compute/air"
@@ -30,19 +31,19 @@ func curveRow(r reduced, effectiveAt time.Time) store.CurveRow {
 	for _, f := range r.findings {
 		findings = append(findings, store.FindingRow{
 			Kind: string(f.Kind), Channel: string(f.Channel), Start: f.Start, End: f.End,
-			Size: f.Size, Unit: f.Unit, Disqualifying: f.Disqualifying, Text: f.Text,
+			Size: f.Size, Unit: f.Unit, Disqualifying: f.Disqualifying, Text: plain(f.Text),
 		})
 	}
 	row.SetFindings(findings)
 	if r.curve == nil {
-		row.State, row.Reason = store.StateUnusable, r.err.Error()
+		row.State, row.Reason = store.StateUnusable, plain(r.err.Error())
 		return row
 	}
 	c := r.curve
 	row.State = store.StateComputed
-	row.NoEnginePower = join(c.NoEnginePower, c.LossNote)
+	row.NoEnginePower = plain(join(c.NoEnginePower, c.LossNote))
 	row.EngineSpeedLogged = c.EngineSpeedLogged
-	row.CorrectionNote = c.CorrectionNote
+	row.CorrectionNote = plain(c.CorrectionNote)
 	if c.Correction != nil {
 		row.Correction = string(c.Correction.Standard)
 		row.CorrectionFactor, row.CorrectionInRange = ptr(c.Correction.Factor), c.Correction.InRange
@@ -184,7 +185,7 @@ func coastDownRow(pull fleet.Pull, epoch fleet.EpochID, effectiveAt time.Time, p
 		Epoch: string(epoch), RegistryEffectiveAt: effectiveAt, CodeVersion: CodeVersion,
 	}
 	if err != nil {
-		row.State, row.Reason = store.StateUnusable, err.Error()
+		row.State, row.Reason = store.StateUnusable, plain(err.Error())
 		return row
 	}
 	row.State = store.StateComputed
@@ -411,6 +412,20 @@ func join(a, b string) string {
 		return a + b
 	}
 	return a + "; " + b
+}
+
+var inside = regexp.MustCompile(`(^|[:(;] ?)(?:channel|coastdown|correction|drift|gum|loadcell|powercurve|refrun): `)
+
+// plain returns a reason without the names of the packages that gave it, which
+// stand before what they say.
+func plain(reason string) string {
+	for {
+		s := inside.ReplaceAllString(reason, "$1")
+		if s == reason {
+			return s
+		}
+		reason = s
+	}
 }
 
 func ptr(v float64) *float64 { return &v }

@@ -17,6 +17,7 @@ import (
 	"rollcall/services/access"
 	"rollcall/services/fleet"
 	"rollcall/services/pipeline"
+	"rollcall/services/show"
 	"rollcall/services/store"
 	"rollcall/services/wire"
 )
@@ -173,6 +174,7 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 			if causes := g.Causes(); len(causes) > 0 {
 				status.Cause, status.CauseProbability = causes[0].Fault, causes[0].Probability
 			}
+			status.StandingAgainst = standingAgainst(g, status.LastCheckVerdict)
 		}
 		if b, ok := beats[c.ID]; ok {
 			status.AgentSeenAt, status.AgentSpoolMessages = stamp(b.SentAt), b.SpoolMessages
@@ -203,6 +205,24 @@ func severity(verdict string) int {
 // everything is the limit of lists that are read whole.
 const everything = 1_000_000
 
+// oneMore asks for one row more than wanted and returns how many are wanted.
+func oneMore(f *store.Filter) int {
+	asked := f.Limit
+	if asked <= 0 {
+		asked = store.DefaultLimit
+	}
+	f.Limit = asked + 1
+	return asked
+}
+
+// cut takes off what oneMore asked for too many, and says whether it was there.
+func cut[T any](rows []T, asked int) ([]T, bool) {
+	if len(rows) > asked {
+		return rows[:asked], true
+	}
+	return rows, false
+}
+
 // ListFlags returns flags, newest first.
 func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.ListFlagsResponse, error) {
 	if err := mayRead(ctx); err != nil {
@@ -212,10 +232,12 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 	if err != nil {
 		return nil, err
 	}
+	asked := oneMore(&f)
 	rows, err := s.store.ListFlags(ctx, f, req.IncludeClosed)
 	if err != nil {
 		return nil, err
 	}
+	rows, more := cut(rows, asked)
 	ids := make([]fleet.FlagID, len(rows))
 	for i, r := range rows {
 		ids[i] = fleet.FlagID(r.FlagID)
@@ -224,7 +246,7 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 	if err != nil {
 		return nil, err
 	}
-	out := &pb.ListFlagsResponse{}
+	out := &pb.ListFlagsResponse{More: more}
 	for _, r := range rows {
 		g := &pb.Flag{
 			FlagId: r.FlagID, CellId: r.CellID, CarId: r.CarID, Kind: r.Kind, Open: r.Open,
@@ -257,11 +279,13 @@ func (s *Server) ListChecks(ctx context.Context, req *pb.ListChecksRequest) (*pb
 	if err != nil {
 		return nil, err
 	}
+	asked := oneMore(&f)
 	rows, err := s.store.ReadCheckResults(ctx, f)
 	if err != nil {
 		return nil, err
 	}
-	out := &pb.ListChecksResponse{}
+	rows, more := cut(rows, asked)
+	out := &pb.ListChecksResponse{More: more}
 	for _, r := range rows {
 		out.Checks = append(out.Checks, &pb.Check{
 			CheckId: r.CheckID, CellId: r.CellID, Kind: fleet.CheckKind(r.Kind).String(), State: fleet.CheckState(r.State).String(),
@@ -283,10 +307,12 @@ func (s *Server) ListPulls(ctx context.Context, req *pb.ListPullsRequest) (*pb.L
 	if err != nil {
 		return nil, err
 	}
+	asked := oneMore(&f)
 	begins, err := s.store.ListPulls(ctx, store.PullFilter{Filter: f})
 	if err != nil {
 		return nil, err
 	}
+	begins, more := cut(begins, asked)
 	// The curves of the same stretch of time; a record without one is pending.
 	if len(begins) > 0 {
 		f.From, f.Until = begins[len(begins)-1].StartedAt, begins[0].StartedAt.Add(time.Nanosecond)
@@ -308,13 +334,16 @@ func (s *Server) ListPulls(ctx context.Context, req *pb.ListPullsRequest) (*pb.L
 	for i := range coastDowns {
 		byID[coastDowns[i].PullID] = fromCoastDown(&coastDowns[i])
 	}
-	out := &pb.ListPullsResponse{}
+	out := &pb.ListPullsResponse{More: more}
 	for _, b := range begins {
 		p := byID[b.PullID]
 		if p == nil {
 			p = announced(b)
 		}
 		out.Pulls = append(out.Pulls, p)
+	}
+	if err := s.doubt(ctx, out.Pulls); err != nil {
+		return nil, err
 	}
 	return out, nil
 }
@@ -333,7 +362,7 @@ func fromCoastDown(r *store.CoastDownRow) *pb.Pull {
 		State: r.State, Reason: r.Reason, Epoch: r.Epoch, CodeVersion: r.CodeVersion,
 	}
 	if r.DeltaForce != nil && r.DeltaForceU != nil && r.MidSpeed != nil {
-		p.Reason = fmt.Sprintf("parasitic loss %+.1f N ± %.1f N against the registry at %.1f m/s", *r.DeltaForce, *r.DeltaForceU, *r.MidSpeed)
+		p.Reason = fmt.Sprintf("parasitic loss %s N ± %.1f N against the registry at %.1f m/s", show.Signed(*r.DeltaForce, 1), *r.DeltaForceU, *r.MidSpeed)
 	}
 	return p
 }
@@ -345,8 +374,9 @@ func fromCurve(r *store.CurveRow) *pb.Pull {
 		Correction: r.Correction, CorrectionFactor: r.CorrectionFactor, CorrectionInRange: r.CorrectionInRange,
 		PeakWheelPowerW: r.PeakWheelPower, PeakEnginePowerW: r.PeakEnginePower, PeakEnginePowerExpandedUncertaintyW: r.PeakEnginePowerU,
 		PeakEngineSpeedRadS: r.PeakEnginePowerEngineSpeed, PeakEngineTorqueNm: r.PeakEngineTorque,
+		PeakCorrectedPowerW: r.PeakCorrectedPower, PeakCorrectedPowerExpandedUncertaintyW: r.PeakCorrectedPowerU,
+		CorrectionNote: r.CorrectionNote, PeakNote: peakNote(r),
 		Epoch: r.Epoch, CodeVersion: r.CodeVersion,
-		CorrectionNote: r.CorrectionNote, PeakCorrectedPowerW: r.PeakCorrectedPower, PeakCorrectedPowerExpandedUncertaintyW: r.PeakCorrectedPowerU,
 	}
 	if p.Reason == "" {
 		p.Reason = r.NoEnginePower
@@ -368,6 +398,9 @@ func (s *Server) GetPull(ctx context.Context, req *pb.GetPullRequest) (*pb.GetPu
 	if err != nil {
 		return nil, err
 	}
+	if err := s.doubt(ctx, []*pb.Pull{p}); err != nil {
+		return nil, err
+	}
 	out := &pb.GetPullResponse{Pull: p, Header: raw.Begin.Header}
 	type span struct {
 		sum         *pb.ChannelSummary
@@ -380,7 +413,7 @@ func (s *Server) GetPull(ctx context.Context, req *pb.GetPullRequest) (*pb.GetPu
 		n := b.Samples.Len()
 		c := spans[row.Channel]
 		if c == nil {
-			c = &span{sum: &pb.ChannelSummary{Channel: row.Channel, Minimum: math.Inf(1), Maximum: math.Inf(-1)}, first: math.Inf(1), last: math.Inf(-1)}
+			c = &span{sum: &pb.ChannelSummary{Channel: row.Channel, Unit: fleet.Channels[fleet.Channel(row.Channel)], Minimum: math.Inf(1), Maximum: math.Inf(-1)}, first: math.Inf(1), last: math.Inf(-1)}
 			spans[row.Channel] = c
 			order = append(order, row.Channel)
 		}
@@ -407,10 +440,14 @@ func (s *Server) GetPull(ctx context.Context, req *pb.GetPullRequest) (*pb.GetPu
 	return out, nil
 }
 
-// pull reads a pull by its id, or by the unambiguous beginning of one.
+func noPullID(id string) error {
+	return &wire.FieldError{Field: "pull_id", Reason: fmt.Sprintf("%.80q has not the form of a pull's id, which is 32 hexadecimal digits as `rollcall pulls` lists them", id)}
+}
+
+// pull reads a pull by its id.
 func (s *Server) pull(ctx context.Context, id string) (*pb.Pull, store.RawPull, error) {
 	if !wire.ValidHash(id) {
-		return nil, store.RawPull{}, &wire.FieldError{Field: "pull_id", Reason: "is not a pull's id; it has 32 hexadecimal digits, as `rollcall pulls` lists them"}
+		return nil, store.RawPull{}, noPullID(id)
 	}
 	raw, err := s.store.ReadPull(ctx, fleet.PullID(id))
 	if err != nil {
@@ -447,16 +484,24 @@ func (s *Server) GetCurve(ctx context.Context, req *pb.GetCurveRequest) (*pb.Get
 		return nil, err
 	}
 	if !wire.ValidHash(req.PullId) {
-		return nil, &wire.FieldError{Field: "pull_id", Reason: "is not a pull's id; it has 32 hexadecimal digits, as `rollcall pulls` lists them"}
+		return nil, noPullID(req.PullId)
 	}
 	r, ok, err := s.store.ReadCurve(ctx, fleet.PullID(req.PullId))
 	if err != nil {
 		return nil, err
 	}
 	if !ok {
-		return nil, fmt.Errorf("the curve of pull %s: %w", req.PullId, store.ErrNotFound)
+		// An empty-roller coast-down has none, nor has what was not computed yet.
+		p, _, err := s.pull(ctx, req.PullId)
+		if err != nil {
+			return nil, err
+		}
+		return &pb.GetCurveResponse{Pull: p}, nil
 	}
 	out := &pb.GetCurveResponse{Pull: fromCurve(&r)}
+	if err := s.doubt(ctx, []*pb.Pull{out.Pull}); err != nil {
+		return nil, err
+	}
 	for i := range r.EngineSpeed {
 		out.Points = append(out.Points, &pb.CurvePoint{
 			EngineSpeedRadS: r.EngineSpeed[i], SpeedMps: r.Speed[i],
@@ -478,10 +523,12 @@ func (s *Server) ListRuns(ctx context.Context, req *pb.ListRunsRequest) (*pb.Lis
 	if err != nil {
 		return nil, err
 	}
+	asked := oneMore(&f)
 	runs, err := s.store.ReadRuns(ctx, f)
 	if err != nil {
 		return nil, err
 	}
+	runs, more := cut(runs, asked)
 	if len(runs) > 0 {
 		f.From, f.Until = runs[len(runs)-1].StartedAt, runs[0].StartedAt.Add(time.Nanosecond)
 	}
@@ -494,7 +541,7 @@ func (s *Server) ListRuns(ctx context.Context, req *pb.ListRunsRequest) (*pb.Lis
 	for _, e := range estimates {
 		byRun[e.RunID] = e
 	}
-	out := &pb.ListRunsResponse{}
+	out := &pb.ListRunsResponse{More: more}
 	for _, r := range runs {
 		run := &pb.Run{
 			RunId: r.RunID, CellId: r.CellID, CarId: r.CarID, Session: r.Session, StartedAt: stamp(r.StartedAt),
@@ -505,6 +552,7 @@ func (s *Server) ListRuns(ctx context.Context, req *pb.ListRunsRequest) (*pb.Lis
 			run.Offset, run.ExpandedUncertainty = &e.Offset, &e.OffsetU
 			run.CusumHigh, run.CusumLow = e.CusumHigh, e.CusumLow
 		}
+		run.NotJudged = notJudged(run)
 		out.Runs = append(out.Runs, run)
 	}
 	return out, nil

@@ -48,6 +48,10 @@ func listCommand[A proto.Message, M proto.Message](a *app, use, short, long, nou
 			if err == nil && len(all) == 0 {
 				err = fmt.Errorf("no %s here: %w", noun, ErrNothing)
 			}
+			if cut, ok := any(answer).(interface{ GetMore() bool }); err == nil && ok && cut.GetMore() {
+				// Not among the rows: a program reads those.
+				_, err = fmt.Fprintf(c.ErrOrStderr(), "the newest %d are shown, more exist: raise --limit, or narrow with --from and --until\n", len(all))
+			}
 			return err
 		})
 	}
@@ -69,7 +73,7 @@ func printCells(c *cobra.Command, cells []*rollcallv1.CellStatus) error {
 		limit := s.GetTolerance()
 		cause := show.Absent
 		if s.GetCause() != "" {
-			cause = fmt.Sprintf("%s, %.0f %%", s.GetCause(), s.GetCauseProbability()*100)
+			cause = fmt.Sprintf("%s, %.0f %%", show.Cause(s.GetCause()), s.GetCauseProbability()*100)
 		}
 		t.add(show.Or(s.GetSiteId()), s.GetCellId(), show.OffPercent(s.Offset), show.Percent(s.ExpandedUncertainty), show.Percent(&limit),
 			show.Or(s.GetLastCheckVerdict()), show.Or(s.GetFlagKind()), cause, strconv.Itoa(int(s.GetRuns())), show.At(s.GetLastRunAt()),
@@ -88,6 +92,9 @@ func printCells(c *cobra.Command, cells []*rollcallv1.CellStatus) error {
 	_, err := fmt.Fprintf(w, "\n%s with an open flag of %s. U: expanded uncertainty, k = 2. WAITING: messages not yet sent by the agent.\n",
 		show.Count(flagged, "cell", "cells"), show.Count(len(cells), "cell", "cells"))
 	for _, s := range cells {
+		if err == nil && s.GetStandingAgainst() != "" {
+			_, err = fmt.Fprintf(w, "%s: %s\n", s.GetCellId(), show.Clean(show.Sentence(s.GetStandingAgainst())))
+		}
 		if err == nil && s.GetNotSeparable() != "" {
 			_, err = fmt.Fprintf(w, "%s: %s\n", s.GetCellId(), show.Clean(s.GetNotSeparable()))
 		}

@@ -25,7 +25,7 @@ func (a *app) checks() *cobra.Command {
 					zero = show.Signed(*k.ZeroErrorN, 2)
 				}
 				t.add(show.At(k.GetPerformedAt()), k.GetCellId(), k.GetKind(), k.GetState(), zero, show.Scaled(k.ZeroExpandedUncertaintyN, 1, 2),
-					show.OffPercent(k.GainError), show.Percent(k.GainExpandedUncertainty), show.Or(k.GetVerdict()), show.Or(k.GetReason()), show.Or(k.GetPerformedBy()), strconv.Itoa(int(k.GetReadings())))
+					show.OffPercent(k.GainError), show.Percent(k.GainExpandedUncertainty), show.Or(k.GetVerdict()), show.Sentence(show.Or(k.GetReason())), show.Or(k.GetPerformedBy()), strconv.Itoa(int(k.GetReadings())))
 			}
 			return t.print(c.OutOrStdout())
 		})
@@ -33,7 +33,8 @@ func (a *app) checks() *cobra.Command {
 
 func (a *app) runs() *cobra.Command {
 	return listCommand(a, "runs", "The reference runs with what each said of its cell",
-		"The reference runs: how far each was from what the fleet expected, and the cell's\noffset with U (k = 2) after it.", "reference run",
+		"The reference runs. DEVIATION is how far the run was from what the fleet expected of\nits car on this cell, IN SIGMA the same in standard deviations, OFFSET the cell's with\n"+
+			"U (k = 2) after it. The first runs of a cell or car have no deviation: nothing is\nexpected of them yet.", "reference run",
 		func(ctx context.Context, fleet rollcallv1.FleetServiceClient, f *rollcallv1.Filter) (*rollcallv1.ListRunsResponse, error) {
 			return fleet.ListRuns(ctx, &rollcallv1.ListRunsRequest{Filter: f})
 		},
@@ -45,8 +46,12 @@ func (a *app) runs() *cobra.Command {
 				if r.Innovation != nil {
 					sigma = show.Signed(*r.Innovation, 2)
 				}
+				deviation := show.OffPercent(r.Deviation)
+				if r.Deviation == nil {
+					deviation = show.Or(r.GetNotJudged())
+				}
 				t.add(show.At(r.GetStartedAt()), r.GetCellId(), r.GetCarId(), show.Or(r.GetSession()), strconv.Itoa(int(r.GetPullsUsed())), strconv.Itoa(int(r.GetPullsLeftOut())),
-					show.OffPercent(r.Deviation), sigma, show.OffPercent(r.Offset), show.Percent(r.ExpandedUncertainty),
+					deviation, sigma, show.OffPercent(r.Offset), show.Percent(r.ExpandedUncertainty),
 					strconv.FormatFloat(r.GetCusumHigh(), 'f', 2, 64), strconv.FormatFloat(r.GetCusumLow(), 'f', 2, 64), show.Or(r.GetLeftOutReason()))
 			}
 			return t.print(c.OutOrStdout())

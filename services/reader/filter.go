@@ -24,7 +24,7 @@ func (f *filterFlags) add(c *cobra.Command) {
 	c.Flags().StringVar(&f.car, "car", "", "only this reference car")
 	c.Flags().StringVar(&f.from, "from", "", "from this time on: 2026-03-01, 2026-03-01T08:00:00Z, or 12h, 7d, 4w before now")
 	c.Flags().StringVar(&f.until, "until", "", "before this time, written the same way")
-	c.Flags().Uint32Var(&f.limit, "limit", 0, "at most this many, newest first (default 1000)")
+	c.Flags().Uint32Var(&f.limit, "limit", 0, "at most this many, newest first (default 1000); it is said when there are more")
 }
 
 func (f *filterFlags) filter(now time.Time) (*rollcallv1.Filter, error) {

@@ -38,29 +38,29 @@ func printFlags(w io.Writer, flags []*rollcallv1.Flag, touched bool) error {
 		if i > 0 {
 			b.WriteByte('\n')
 		}
-		of := f.GetCellId()
-		if of == "" {
-			of = "car " + f.GetCarId()
-		}
 		state := "open since " + show.At(f.GetOpenedAt()) + " UTC"
 		if !f.GetOpen() {
 			state = fmt.Sprintf("closed %s UTC by %s: %s", show.At(f.GetClosedAt()), show.Or(f.GetClosedBy()), show.Or(f.GetClosedReason()))
 		}
-		fmt.Fprintf(&b, "%s: %s, %s\n", show.Clean(of), show.Clean(f.GetKind()), show.Clean(state))
+		fmt.Fprintf(&b, "%s, %s\n", show.Clean(show.Title(f, f.GetCellId())), show.Clean(state))
 		line := func(head, text string) {
 			if text != "" {
-				fmt.Fprintf(&b, "  %-12s %s\n", head, show.Clean(text))
+				fmt.Fprintf(&b, "  %-12s %s\n", head, show.Clean(show.Sentence(text)))
 			}
 		}
 		line("flag", f.GetFlagId())
 		line("seen", f.GetEvidence())
 		line("since", show.At(f.GetFirstEvidenceAt())+" UTC, first evidence")
-		for j, cause := range f.GetCauses() {
+		for j, cause := range show.Causes(f.GetCauses()) {
 			head := "cause"
 			if j > 0 {
 				head = "or"
 			}
-			line(head, fmt.Sprintf("%s, %.0f %% (%s)", cause.GetFault(), cause.GetProbability()*100, show.Sized(cause.GetSize(), cause.GetExpandedUncertainty(), cause.GetSizeUnit())))
+			text := fmt.Sprintf("%s, %.0f %%", show.Cause(cause.GetFault()), cause.GetProbability()*100)
+			if cause.GetSizeUnit() != "" {
+				text += " (" + show.Sized(cause.GetSize(), cause.GetExpandedUncertainty(), cause.GetSizeUnit()) + ")"
+			}
+			line(head, text)
 		}
 		if f.GetOpen() {
 			line("next check", f.GetNextCheck())
@@ -90,7 +90,8 @@ func printFlags(w io.Writer, flags []*rollcallv1.Flag, touched bool) error {
 func (a *app) closeFlag() *cobra.Command {
 	var reason, by string
 	c := &cobra.Command{Use: "close ID", Short: "Close a flag by a signed reason", Args: cobra.ExactArgs(1),
-		Long:    "Close a flag by a signed reason. A flag also closes by itself when an as-left check\nputs its cell right. Reason and name are kept for good.",
+		Long: "Close a flag by a signed reason. A cell's flag also closes by itself when an as-left\ncheck puts the cell right; a reference car's closes by a signed reason only. Reason and\n" +
+			"name are kept for good. Whoever comes with a certificate signs by the certificate's\nname, whatever --by says; the answer names who signed.",
 		Example: `  rollcall flags close 6f0d… --by "M. Krause" --reason "load cell replaced, certificate 2026-118"`}
 	c.Flags().StringVar(&reason, "reason", "", "why the flag may be closed (needed)")
 	c.Flags().StringVar(&by, "by", "", "who closes it (needed)")
@@ -104,9 +105,31 @@ func (a *app) closeFlag() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			_, err = fmt.Fprintf(c.OutOrStdout(), "flag %s is closed\n", args[0])
+			signed, err := signature(ctx, rollcallv1.NewFleetServiceClient(conn), args[0], by)
+			if err != nil {
+				return fmt.Errorf("the closing is signed, but the flag cannot be read: %w", err)
+			}
+			_, err = fmt.Fprintf(c.OutOrStdout(), "flag %s %s\n", args[0], show.Clean(signed))
 			return err
 		})
 	}
 	return c
+}
+
+// signature says how a flag stands after it was closed, and who signed.
+func signature(ctx context.Context, fleet rollcallv1.FleetServiceClient, id, by string) (string, error) {
+	flags, err := fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{IncludeClosed: true, Filter: &rollcallv1.Filter{Limit: 1_000_000}})
+	if err != nil {
+		return "", err
+	}
+	for _, f := range flags.GetFlags() {
+		switch {
+		case f.GetFlagId() != id || f.GetOpen():
+		case f.GetClosedBy() == by:
+			return "is closed, signed by " + by, nil
+		default:
+			return fmt.Sprintf("is closed, signed by %s: the name of the certificate, not that of --by", f.GetClosedBy()), nil
+		}
+	}
+	return "has a signed closing; it shows closed as soon as the fleet has been compared anew", nil
 }

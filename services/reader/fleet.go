@@ -49,6 +49,9 @@ func (a *app) show() *cobra.Command {
 				return err
 			}
 			if len(strings.TrimSpace(string(r.GetYaml()))) == 0 {
+				if request.At != nil {
+					return fmt.Errorf("nothing had taken effect in the registry by %s UTC: %w", show.At(request.At), ErrNothing)
+				}
 				return fmt.Errorf("the registry is empty; fill it with `rollcall fleet apply FILE`: %w", ErrNothing)
 			}
 			_, err = c.OutOrStdout().Write(r.GetYaml())
@@ -132,7 +135,9 @@ func printApplied(out, problems io.Writer, r *rollcallv1.ApplyRegistryResponse, 
 	for _, c := range r.GetChanges() {
 		if c.GetChange() == "unchanged" {
 			unchanged++
-			continue
+			if c.GetDetail() == "" {
+				continue
+			}
 		}
 		t.add(c.GetKind(), c.GetId(), c.GetChange(), show.Or(c.GetDetail()))
 	}
@@ -145,7 +150,7 @@ func printApplied(out, problems io.Writer, r *rollcallv1.ApplyRegistryResponse, 
 	if dry {
 		done = "would change; nothing was applied (--dry-run)"
 	}
-	_, err := fmt.Fprintf(out, "%s %s, %d unchanged\n", show.Count(len(t.rows), "entry", "entries"), done, unchanged)
+	_, err := fmt.Fprintf(out, "%s %s, %d unchanged\n", show.Count(len(r.GetChanges())-unchanged, "entry", "entries"), done, unchanged)
 	return err
 }
 

@@ -17,20 +17,29 @@ import (
 
 func (a *app) pulls() *cobra.Command {
 	return listCommand(a, "pulls", "The pulls and coast-downs with their headline figures",
-		"The pulls and coast-downs, newest first. Engine power is stated only where the loss\nwas measured by a coast-down; the correction factor is given, not applied.", "pull",
+		"The pulls and coast-downs, newest first. Engine power is stated only where the loss\nwas measured by a coast-down. PEAK figures are as measured, CORRECTED kW is the engine's\n"+
+			"peak times the correction factor. DOUBT names pulls that an open flag touches: see\n`rollcall pull ID`.", "pull",
 		func(ctx context.Context, fleet rollcallv1.FleetServiceClient, f *rollcallv1.Filter) (*rollcallv1.ListPullsResponse, error) {
 			return fleet.ListPulls(ctx, &rollcallv1.ListPullsRequest{Filter: f})
 		},
 		(*rollcallv1.ListPullsResponse).GetPulls,
 		func(c *cobra.Command, pulls []*rollcallv1.Pull) error {
-			t := table{heads: []string{"STARTED (UTC)", "CELL", "KIND", "CAR", ">WHEEL kW", ">ENGINE kW", ">± U kW", ">AT rpm", ">N·m", "FACTOR", "STATE", "FINDINGS", "PULL"}}
+			t := table{heads: []string{"STARTED (UTC)", "CELL", "KIND", "CAR", ">WHEEL kW", ">ENGINE kW", ">± U kW", ">AT rpm", ">CORRECTED kW", ">PEAK N·m", "FACTOR", "STATE", "DOUBT", "FINDINGS", "PULL"}}
 			for _, p := range pulls {
 				t.add(show.At(p.GetStartedAt()), p.GetCellId(), p.GetKind(), carOf(p), show.Scaled(p.PeakWheelPowerW, 1000, 1), show.Scaled(p.PeakEnginePowerW, 1000, 1),
-					show.Scaled(p.PeakEnginePowerExpandedUncertaintyW, 1000, 1), show.Scaled(p.PeakEngineSpeedRadS, show.RPM, 0), show.Scaled(p.PeakEngineTorqueNm, 1, 1),
-					factor(p), show.Or(p.GetState()), findingKinds(p), p.GetPullId())
+					show.Scaled(p.PeakEnginePowerExpandedUncertaintyW, 1000, 1), show.Scaled(p.PeakEngineSpeedRadS, show.RPM, 0), show.Scaled(p.PeakCorrectedPowerW, 1000, 1), show.Scaled(p.PeakEngineTorqueNm, 1, 1),
+					factor(p), show.Or(p.GetState()), doubted(p), findingKinds(p), p.GetPullId())
 			}
 			return t.print(c.OutOrStdout())
 		})
+}
+
+// doubted marks a pull that an open flag touches.
+func doubted(p *rollcallv1.Pull) string {
+	if p.GetDoubt() == "" {
+		return show.Absent
+	}
+	return "in doubt"
 }
 
 func carOf(p *rollcallv1.Pull) string {
@@ -106,10 +115,10 @@ func printPull(w io.Writer, r *rollcallv1.GetPullResponse) error {
 	}
 	if len(r.GetChannels()) > 0 {
 		b.WriteByte('\n')
-		t := table{heads: []string{"CHANNEL", ">SAMPLES", ">RATE Hz", ">LOWEST (SI)", ">HIGHEST (SI)"}}
+		t := table{heads: []string{"CHANNEL", "UNIT", ">SAMPLES", ">RATE Hz", ">LOWEST", ">HIGHEST"}}
 		for _, c := range r.GetChannels() {
-			t.add(c.GetChannel(), strconv.FormatUint(c.GetSamples(), 10), strconv.FormatFloat(c.GetRateHz(), 'f', 1, 64),
-				strconv.FormatFloat(c.GetMinimum(), 'g', 6, 64), strconv.FormatFloat(c.GetMaximum(), 'g', 6, 64))
+			t.add(c.GetChannel(), show.Or(c.GetUnit()), strconv.FormatUint(c.GetSamples(), 10), strconv.FormatFloat(c.GetRateHz(), 'f', 1, 64),
+				show.Sentence(strconv.FormatFloat(c.GetMinimum(), 'g', 6, 64)), show.Sentence(strconv.FormatFloat(c.GetMaximum(), 'g', 6, 64)))
 		}
 		if err := t.print(&b); err != nil {
 			return err
@@ -121,10 +130,14 @@ func printPull(w io.Writer, r *rollcallv1.GetPullResponse) error {
 
 // pullHead writes what there is to say of a pull as a whole.
 func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
-	fmt.Fprintf(b, "%s of %s on %s, %s UTC\n", show.Clean(p.GetKind()), show.Clean(carOf(p)), show.Clean(p.GetCellId()), show.At(p.GetStartedAt()))
+	b.WriteString(show.Clean(p.GetKind()))
+	if car := carOf(p); car != show.Absent {
+		b.WriteString(" of " + show.Clean(car))
+	}
+	fmt.Fprintf(b, " on %s, %s UTC\n", show.Clean(p.GetCellId()), show.At(p.GetStartedAt()))
 	line := func(head, text string) {
 		if text != "" {
-			fmt.Fprintf(b, "  %-12s %s\n", head, show.Clean(text))
+			fmt.Fprintf(b, "  %-12s %s\n", head, show.Clean(show.Sentence(text)))
 		}
 	}
 	line("pull", p.GetPullId())
@@ -135,6 +148,10 @@ func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
 		state += ": " + p.GetReason()
 	}
 	line("state", state)
+	line("in doubt", p.GetDoubt())
+	for _, id := range p.GetDoubtFlagIds() {
+		line("by flag", id)
+	}
 	if p.PeakWheelPowerW != nil {
 		line("wheel power", show.Scaled(p.PeakWheelPowerW, 1000, 2)+" kW peak, as measured")
 	}
@@ -146,8 +163,16 @@ func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
 		if p.PeakEngineSpeedRadS != nil {
 			s += " at " + show.Scaled(p.PeakEngineSpeedRadS, show.RPM, 0) + " rpm"
 		}
-		line("engine power", s)
+		line("engine power", s+", as measured")
 	}
+	if p.PeakCorrectedPowerW != nil {
+		s := show.Scaled(p.PeakCorrectedPowerW, 1000, 2) + " kW peak"
+		if p.PeakCorrectedPowerExpandedUncertaintyW != nil {
+			s += " ± " + show.Scaled(p.PeakCorrectedPowerExpandedUncertaintyW, 1000, 2) + " kW (U, k = 2)"
+		}
+		line("corrected", s+", engine power times the correction factor")
+	}
+	line("note", p.GetPeakNote())
 	if p.PeakEngineTorqueNm != nil {
 		line("torque", show.Scaled(p.PeakEngineTorqueNm, 1, 1)+" N·m peak")
 	}
@@ -163,7 +188,9 @@ func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
 	}
 	line("note", p.GetCorrectionNote())
 	line("calibration", p.GetEpoch())
-	line("code", p.GetCodeVersion())
+	if p.GetCodeVersion() != "" {
+		line("computed", "by code version "+p.GetCodeVersion())
+	}
 	for _, f := range p.GetFindings() {
 		s := f.GetText()
 		if s == "" {
@@ -190,18 +217,36 @@ func sortedKeys(m map[string]string) []string {
 
 func (a *app) curve() *cobra.Command {
 	return oneCommand(a, "curve ID", "One pull's curve: force, power and torque over engine speed",
-		"One pull's curve on its engine-speed grid. Uncertainties of the table are expanded,\nU (k = 2); those of --json and --csv are standard uncertainties, as on the wire.",
+		"One pull's curve on its engine-speed grid. Uncertainties of the table are expanded,\nU (k = 2); those of --json and --csv are standard uncertainties, which --csv has in its headers.",
 		func(ctx context.Context, fleet rollcallv1.FleetServiceClient, id string) (*rollcallv1.GetCurveResponse, error) {
 			return fleet.GetCurve(ctx, &rollcallv1.GetCurveRequest{PullId: id})
 		},
 		(*rollcallv1.GetCurveResponse).GetPoints, printCurve)
 }
 
+// noCurve says why a record has no curve.
+func noCurve(p *rollcallv1.Pull) string {
+	switch {
+	case p.GetKind() != "pull":
+		return "only pulls have one, and this is " + article(show.Clean(p.GetKind()))
+	case p.GetState() == "incomplete":
+		return "the pull is not whole yet"
+	}
+	return "the pull could not be computed"
+}
+
+func article(noun string) string {
+	if noun != "" && strings.ContainsRune("aeiou", rune(noun[0])) {
+		return "an " + noun
+	}
+	return "a " + noun
+}
+
 func printCurve(w io.Writer, r *rollcallv1.GetCurveResponse) error {
 	var b strings.Builder
 	pullHead(&b, r.GetPull())
 	if len(r.GetPoints()) == 0 {
-		b.WriteString("\nThere is no curve: the pull could not be computed.\n")
+		fmt.Fprintf(&b, "\nThere is no curve: %s.\n", noCurve(r.GetPull()))
 	} else {
 		b.WriteByte('\n')
 		t := table{heads: []string{">rpm", ">km/h", ">FORCE N", ">± U", ">WHEEL kW", ">± U", ">LOSS N", ">ENGINE kW", ">± U", ">N·m", ">CORRECTED kW", ">N·m"}}

@@ -13,6 +13,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -85,7 +86,14 @@ func Explain(err error) string {
 	}
 	switch s.Code() {
 	case codes.Unavailable:
-		return "the service is not reachable: " + s.Message() + "; is `rollcall serve` running, and is this its address?"
+		hint := "; is `rollcall serve` running, and is this its address?"
+		switch {
+		case strings.Contains(s.Message(), "error reading server preface"):
+			hint = "; it may want TLS: give your certificate with --cert-file, --key-file and --ca-file"
+		case strings.Contains(s.Message(), "first record does not look like a TLS handshake"):
+			hint = "; it speaks without TLS there: leave --cert-file, --key-file and --ca-file away"
+		}
+		return "the service is not reachable: " + s.Message() + hint
 	case codes.DeadlineExceeded:
 		return "the service did not answer in time; see --timeout"
 	case codes.Unauthenticated:

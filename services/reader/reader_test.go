@@ -3,12 +3,14 @@ package reader
 import (
 	"bytes"
 	"context"
+	"crypto/tls"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
 	"net"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
@@ -20,6 +22,7 @@ import (
 	"go.uber.org/goleak"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protojson"
@@ -68,6 +71,8 @@ type desk struct {
 	fleet *showtest.Fleet
 	admin *admin
 	dial  Dial
+	// address is the server's.
+	address string
 }
 
 func open(t *testing.T) *desk {
@@ -88,6 +93,7 @@ func open(t *testing.T) *desk {
 			t.Error(err)
 		}
 	})
+	d.address = listener.Addr().String()
 	d.dial = func(context.Context) (grpc.ClientConnInterface, error) {
 		return grpc.NewClient(listener.Addr().String(), grpc.WithTransportCredentials(insecure.NewCredentials()))
 	}
@@ -128,7 +134,7 @@ func TestGolden(t *testing.T) {
 	d := open(t)
 	for name, line := range map[string]string{
 		"cells.txt": "cells", "cells.csv": "cells --csv", "flags.txt": "flags", "flags-all.txt": "flags --closed --touched", "flags.csv": "flags --csv",
-		"checks.txt": "checks", "checks.csv": "checks --csv", "pulls.txt": "pulls", "pulls.csv": "pulls --csv", "pull.txt": "pull " + showtest.PullID, "pull-unusable.txt": "pull " + showtest.BadPullID, "pull.csv": "pull --csv " + showtest.PullID,
+		"checks.txt": "checks", "checks.csv": "checks --csv", "pulls.txt": "pulls", "pulls.csv": "pulls --csv", "pull.txt": "pull " + showtest.PullID, "pull-unusable.txt": "pull " + showtest.BadPullID, "pull.csv": "pull --csv " + showtest.PullID, "pull-empty.txt": "pull " + showtest.EmptyID, "curve-empty.txt": "curve " + showtest.EmptyID,
 		"curve.txt": "curve " + showtest.PullID, "curve-unusable.txt": "curve " + showtest.BadPullID, "curve.csv": "curve --csv " + showtest.PullID,
 		"compare.txt": "compare --before " + showtest.PullID + " --after cell=fen-2,label=after --points", "compare.csv": "compare --csv --before label=before --after label=after", "compare.json": "compare --json --before label=before --after label=after", "runs.txt": "runs", "runs.csv": "runs --csv", "show.txt": "fleet show", "checks.json": "checks --json",
 	} {
@@ -248,6 +254,7 @@ func TestExitCodes(t *testing.T) {
 		{"nothing", "cells --cell none", nil, ExitNothing, "no cell here"},
 		{"nothing, for programs", "cells --json --cell none", nil, ExitNothing, "no cell here"},
 		{"unknown pull", "pull 00", nil, ExitNothing, "there is no pull 00"},
+		{"before the registry", "fleet show --at 2026-01-01", func(d *desk) { d.fleet.YAML = "" }, ExitNothing, "nothing had taken effect in the registry by 2026-01-01 00:00 UTC"},
 		{"empty registry", "fleet show", func(d *desk) { d.fleet.YAML = "" }, ExitNothing, "fleet apply FILE"},
 		{"refused", "cells", func(d *desk) { d.fleet.Err = status.Error(codes.PermissionDenied, "viewers only") }, ExitError, "you may not do this: viewers only"},
 		{"broken", "cells", func(d *desk) { d.fleet.Err = status.Error(codes.Internal, "internal error 4711") }, ExitError, "internal error 4711"},
@@ -312,12 +319,12 @@ func TestApply(t *testing.T) {
 		t.Fatal(err)
 	}
 	d.admin.answer = &rollcallv1.ApplyRegistryResponse{Changes: []*rollcallv1.RegistryChange{
-		{Kind: "cell", Id: "fen-2", Change: "changed", Detail: "lever_arm_m: 0.35 → 0.36"}, {Kind: "car", Id: "hazel", Change: "added"}, {Kind: "site", Id: "fen", Change: "unchanged"}}}
+		{Kind: "cell", Id: "fen-2", Change: "changed", Detail: "lever_arm_m: 0.35 → 0.36"}, {Kind: "car", Id: "hazel", Change: "added"}, {Kind: "site", Id: "fen", Change: "unchanged"}, {Kind: "cell", Id: "fen-1", Change: "unchanged", Detail: "until 2026-09-01, from when another version holds"}}}
 	out, problems, err := d.run("fleet", "apply", file, "--by", "A. Meister", "--dry-run")
 	if err != nil || problems != "" {
 		t.Fatal(err, problems)
 	}
-	want := "KIND  ID     CHANGE   DETAIL\ncell  fen-2  changed  lever_arm_m: 0.35 → 0.36\ncar   hazel  added    –\n2 entries would change; nothing was applied (--dry-run), 1 unchanged\n"
+	want := "KIND  ID     CHANGE     DETAIL\ncell  fen-2  changed    lever_arm_m: 0.35 → 0.36\ncar   hazel  added      –\ncell  fen-1  unchanged  until 2026-09-01, from when another version holds\n2 entries would change; nothing was applied (--dry-run), 2 unchanged\n"
 	if out != want {
 		t.Errorf("got\n%swant\n%s", out, want)
 	}
@@ -339,11 +346,62 @@ func TestApply(t *testing.T) {
 func TestCloseFlag(t *testing.T) {
 	d := open(t)
 	out, _, err := d.run("flags", "close", showtest.GainFlag, "--by", "M. Krause", "--reason", "load cell replaced")
-	if err != nil || out != "flag "+showtest.GainFlag+" is closed\n" {
+	// The fleet still shows the flag open.
+	if err != nil || out != "flag "+showtest.GainFlag+" has a signed closing; it shows closed as soon as the fleet has been compared anew\n" {
 		t.Errorf("%q %v", out, err)
 	}
 	if want := (&rollcallv1.CloseFlagRequest{FlagId: showtest.GainFlag, Reason: "load cell replaced", ClosedBy: "M. Krause"}); !proto.Equal(d.admin.closed, want) {
 		t.Errorf("asked for %v, want %v", d.admin.closed, want)
+	}
+	for by, want := range map[string]string{"M. Krause": "is closed, signed by M. Krause\n", "somebody": "is closed, signed by M. Krause: the name of the certificate, not that of --by\n"} {
+		out, _, err = d.run("flags", "close", showtest.ClosedFlag, "--by", by, "--reason", "x")
+		if err != nil || out != "flag "+showtest.ClosedFlag+" "+want {
+			t.Errorf("by %s: %q %v", by, out, err)
+		}
+	}
+}
+
+// A list that was cut off says so beside the rows, not among them.
+func TestMoreExist(t *testing.T) {
+	d := open(t)
+	for _, line := range []string{"pulls", "pulls --csv", "pulls --json"} {
+		for _, more := range []bool{false, true} {
+			d.fleet.More = more
+			out, beside, err := d.run(strings.Fields(line)...)
+			want := ""
+			if more {
+				want = "the newest 3 are shown, more exist: raise --limit, or narrow with --from and --until\n"
+			}
+			if err != nil || beside != want || strings.Contains(out, "more exist") {
+				t.Errorf("%s, more %v: beside %q, error %v", line, more, beside, err)
+			}
+		}
+	}
+}
+
+// TLS on one side only is named, whichever side it is. The messages are those
+// of grpc-go 1.85 and crypto/tls.
+func TestExplainTLS(t *testing.T) {
+	d := open(t)
+	_, _, err := d.run("cells")
+	if err != nil {
+		t.Fatal(err)
+	}
+	address := d.address
+	d.dial = func(context.Context) (grpc.ClientConnInterface, error) {
+		return grpc.NewClient(address, grpc.WithTransportCredentials(credentials.NewTLS(&tls.Config{MinVersion: tls.VersionTLS13})))
+	}
+	if _, _, err = d.run("cells"); ExitCode(err) != ExitUnreachable || !strings.Contains(Explain(err), "leave --cert-file, --key-file and --ca-file away") {
+		t.Errorf("with TLS to a service without: %v", Explain(err))
+	}
+	certificate := httptest.NewUnstartedServer(nil)
+	certificate.StartTLS()
+	defer certificate.Close()
+	d.dial = func(context.Context) (grpc.ClientConnInterface, error) {
+		return grpc.NewClient(certificate.Listener.Addr().String(), grpc.WithTransportCredentials(insecure.NewCredentials()))
+	}
+	if _, _, err = d.run("cells"); ExitCode(err) != ExitUnreachable || !strings.Contains(Explain(err), "it may want TLS") {
+		t.Errorf("without TLS to a service with it: %v", Explain(err))
 	}
 }
 

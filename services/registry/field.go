@@ -189,7 +189,7 @@ var cellFields = []field[fleet.Cell]{
 			num: func(c *fleet.Cell) *float64 { return &c.U.CalibrationArm }, unset: func(fleet.Cell) float64 { return 0.0002 }},
 		// Left out: half a percent of the base inertia.
 		{key: "base_inertia_kg", what: "the base inertia's standard uncertainty in kg", unit: si, open: true, high: 2000,
-			num: func(c *fleet.Cell) *float64 { return &c.U.BaseInertia }, unset: func(c fleet.Cell) float64 { return c.BaseInertia * 0.005 }},
+			num: func(c *fleet.Cell) *float64 { return &c.U.BaseInertia }, unset: func(c fleet.Cell) float64 { return c.BaseInertia / 200 }},
 		{key: "parasitic_n", what: "the parasitic loss's standard uncertainty over the speed range in N", unit: si, open: true, high: 500,
 			num: func(c *fleet.Cell) *float64 { return &c.U.Parasitic }, unset: func(fleet.Cell) float64 { return 3 }},
 		{key: "speed_percent", what: "the roller speed's standard uncertainty in percent", unit: percent, open: true, high: 10,

@@ -151,9 +151,9 @@ func (r *reader) document(data []byte, now time.Time) Document {
 	entries(r, KindCell, sections["cells"], cellFields, func(id string, at place, c fleet.Cell) {
 		c.ID = fleet.CellID(id)
 		if at.has("site") && !sites[string(c.Site)] {
-			mend := "add the site under sites, or write the id of one that is there"
+			mend := "a file must hold the sites its cells stand at: add the site under sites (`rollcall fleet show` prints those known), or write the id of one that is there"
 			if near := nearest(string(c.Site), sortedKeys(sites)); near != "" {
-				mend = fmt.Sprintf("did you mean %q? Else add the site under sites", near)
+				mend = fmt.Sprintf("did you mean %q? Else add the site under sites: a file must hold the sites its cells stand at", near)
 			}
 			r.problem(at.of("site"), fmt.Sprintf("cell %q: there is no site %q in this file", id, c.Site), mend)
 		}

@@ -100,7 +100,7 @@ type Change struct {
 	Kind   Kind
 	ID     string
 	Change string // Added, Changed or Unchanged
-	Detail string // which keys from what to what
+	Detail string // which keys from what to what, and from when another version holds
 }
 
 func newRegistry() fleet.Registry {

@@ -258,6 +258,15 @@ func TestDecimalKeepsWhatWasWritten(t *testing.T) {
 	}
 }
 
+// A default is written as people write it: 0.5 % of 585 kg is 2.925 kg, by hand.
+func TestDefaultIsShort(t *testing.T) {
+	c := fleet.Cell{BaseInertia: 585}
+	setDefaults(cellFields, &c, map[string]bool{}, "")
+	if got := si.decimal(c.U.BaseInertia); got != "2.925" {
+		t.Errorf("0.5 %% of 585 kg is written as %s", got)
+	}
+}
+
 func TestVersionsInTime(t *testing.T) {
 	day := func(d int) time.Time { return time.Date(2026, 1, d, 0, 0, 0, 0, time.UTC) }
 	apply := func(versions []Version, from time.Time, recorded int, old, new string) ([]Version, []Change) {
@@ -291,6 +300,10 @@ func TestVersionsInTime(t *testing.T) {
 	versions, changes = apply(versions, day(10), 25, "load_cell_percent: 0.08", "load_cell_percent: 0.09")
 	if c := changes[2]; c.Detail != "uncertainty.load_cell_percent: 0.08 → 0.09; until 2026-01-20, from when another version holds" {
 		t.Errorf("detail %q", c.Detail)
+	}
+	// Nothing new, from a day after which another version holds: said so too.
+	if _, changes = apply(versions, day(5), 25, "", ""); changes[2] != (Change{KindCell, "harbour-1", Unchanged, "until 2026-01-10, from when another version holds"}) {
+		t.Errorf("unchanged: %+v", changes[2])
 	}
 	// The same moment again, recorded later: the later record counts.
 	versions, _ = apply(versions, day(10), 26, "load_cell_percent: 0.08", "load_cell_percent: 0.1")

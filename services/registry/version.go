@@ -64,7 +64,7 @@ func differences(prefix string, old, next []written1) []string {
 // Plan says what applying doc changes and which versions to record for it.
 // versions are all those recorded so far, in any order; what is in force at
 // doc.EffectiveAt is compared with. An entry with a version that takes effect
-// later keeps that one from then on, and its change says so. The error is that
+// later keeps that one from then on, and its change says so, also an unchanged one. The error is that
 // of a version that cannot be read.
 func Plan(versions []Version, doc Document, recordedAt time.Time, by string) ([]Change, []Version, error) {
 	current, err := At(versions, doc.EffectiveAt)
@@ -86,14 +86,14 @@ func Plan(versions []Version, doc Document, recordedAt time.Time, by string) ([]
 	var add []Version
 	for i := range changes {
 		c := &changes[i]
-		if c.Change == Unchanged {
-			continue
-		}
 		if t := later[key{c.Kind, c.ID}]; !t.IsZero() {
 			if c.Detail != "" {
 				c.Detail += "; "
 			}
 			c.Detail += "until " + when(t) + ", from when another version holds"
+		}
+		if c.Change == Unchanged {
+			continue
 		}
 		add = append(add, Version{Kind: c.Kind, ID: c.ID, EffectiveAt: doc.EffectiveAt, RecordedAt: recordedAt, By: by, Body: bodyOf(doc.Registry, c.Kind, c.ID)})
 	}

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"regexp"
 	"strconv"
 	"strings"
 	"time"
@@ -18,6 +19,8 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
+
+	rollcallv1 "rollcall/proto/rollcall/v1"
 )
 
 // JSON writes a message as one indented document. Fields without presence
@@ -37,9 +40,31 @@ func JSON(w io.Writer, m proto.Message) error {
 	return err
 }
 
+// columns are the headers of CSV that say more than the field's name on the
+// wire: where the name is silent, that the unit is a ratio, and that an
+// uncertainty is a standard one.
+var columns = map[protoreflect.FullName]string{
+	"rollcall.v1.CellStatus.offset":                       "offset_ratio",
+	"rollcall.v1.CellStatus.expanded_uncertainty":         "expanded_uncertainty_ratio",
+	"rollcall.v1.CellStatus.tolerance":                    "tolerance_ratio",
+	"rollcall.v1.Flag.size":                               "size_ratio",
+	"rollcall.v1.Flag.expanded_uncertainty":               "expanded_uncertainty_ratio",
+	"rollcall.v1.Check.gain_error":                        "gain_error_ratio",
+	"rollcall.v1.Check.gain_expanded_uncertainty":         "gain_expanded_uncertainty_ratio",
+	"rollcall.v1.Run.deviation":                           "deviation_ratio",
+	"rollcall.v1.Run.offset":                              "offset_ratio",
+	"rollcall.v1.Run.expanded_uncertainty":                "expanded_uncertainty_ratio",
+	"rollcall.v1.ChannelSummary.minimum":                  "minimum_si",
+	"rollcall.v1.ChannelSummary.maximum":                  "maximum_si",
+	"rollcall.v1.CurvePoint.tractive_force_uncertainty_n": "tractive_force_standard_uncertainty_n",
+	"rollcall.v1.CurvePoint.wheel_power_uncertainty_w":    "wheel_power_standard_uncertainty_w",
+	"rollcall.v1.CurvePoint.engine_power_uncertainty_w":   "engine_power_standard_uncertainty_w",
+}
+
 // CSV writes messages of one type, a row each. The headers are the fields'
-// names on the wire; an Absent value is an empty field; a list of messages is
-// given by its length; a list of texts is joined by ";".
+// names on the wire, some of them completed by columns; an Absent value is an
+// empty field; a list of messages is given by its length; a list of texts is
+// joined by ";".
 func CSV[M proto.Message](w io.Writer, rows []M) error {
 	out := csv.NewWriter(w)
 	var none M
@@ -47,7 +72,10 @@ func CSV[M proto.Message](w io.Writer, rows []M) error {
 	var head []string
 	for i := range fields.Len() {
 		f := fields.Get(i)
-		name := string(f.Name())
+		name, more := columns[f.FullName()]
+		if !more {
+			name = string(f.Name())
+		}
 		if f.IsList() && f.Kind() == protoreflect.MessageKind {
 			name += "_count"
 		}
@@ -118,6 +146,50 @@ func At(t *timestamppb.Timestamp) string {
 		return Absent
 	}
 	return t.AsTime().UTC().Format("2006-01-02 15:04")
+}
+
+var hyphen = regexp.MustCompile(`(^|[\s(±=:])-(\d)`)
+
+// Sentence is a text of the computation with the true minus sign, as the
+// figures of tables have it.
+func Sentence(s string) string {
+	// Twice: "-1 -2" shares the space.
+	return hyphen.ReplaceAllString(hyphen.ReplaceAllString(s, "${1}−${2}"), "${1}−${2}")
+}
+
+// Title is a flag in a few words; name is what its cell is called.
+func Title(f *rollcallv1.Flag, name string) string {
+	switch {
+	case f.GetCellId() != "":
+		return name + ": " + f.GetKind()
+	case f.GetKind() == "reference car":
+		return "Reference car " + f.GetCarId() + " has changed"
+	}
+	return "Reference car " + f.GetCarId() + ": " + f.GetKind()
+}
+
+// Cause is a cause's name for people.
+func Cause(fault string) string {
+	if fault == "none" {
+		return "no fault of the cell"
+	}
+	return fault
+}
+
+// LeastProbability is the probability from which a cause beside the first is
+// listed; JSON has them all.
+const LeastProbability = 0.005
+
+// Causes returns the causes worth listing: the first, and those after it with
+// at least LeastProbability.
+func Causes(all []*rollcallv1.Cause) []*rollcallv1.Cause {
+	var out []*rollcallv1.Cause
+	for i, c := range all {
+		if i == 0 || c.GetProbability() >= LeastProbability {
+			out = append(out, c)
+		}
+	}
+	return out
 }
 
 // Or is the text, or a dash where it is empty.

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"testing"
 
+	"google.golang.org/protobuf/reflect/protoregistry"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
@@ -18,6 +19,11 @@ func TestFigures(t *testing.T) {
 		{Percent(x(0.0043)), "0.43"}, {Percent(nil), "–"},
 		{Scaled(x(203400), 1000, 1), "203.4"}, {Scaled(nil, 1, 1), "–"}, {Scaled(x(649.262482), RPM, 0), "6200"},
 		{Sized(0.021, 0.0038, "ratio"), "+2.10 % ± 0.38 %"}, {Sized(-34.2, 4.1, "N"), "−34.2 N ± 4.1 N"}, {Sized(31.5, 9, "kg"), "+31.5 kg ± 9 kg"},
+		{Sentence("Offset -1.68 % ± 0.32 % (-3.5 N), zero error -0.1 N"), "Offset −1.68 % ± 0.32 % (−3.5 N), zero error −0.1 N"},
+		{Sentence("-1 -2 -3"), "−1 −2 −3"}, {Sentence("cell fen-2 on 2026-10-13, coast-down, 1e-3"), "cell fen-2 on 2026-10-13, coast-down, 1e-3"},
+		{Cause("none"), "no fault of the cell"}, {Cause("load-cell gain"), "load-cell gain"},
+		{Title(&rollcallv1.Flag{CellId: "fen-2", Kind: "drifting"}, "Fenwater 2"), "Fenwater 2: drifting"},
+		{Title(&rollcallv1.Flag{CarId: "hazel", Kind: "reference car"}, ""), "Reference car hazel has changed"},
 		{Count(1, "cell", "cells"), "1 cell"}, {Count(0, "cell", "cells"), "0 cells"},
 		{Or(""), "–"}, {Or("x"), "x"},
 		{At(nil), "–"}, {At(&timestamppb.Timestamp{Seconds: 1782725400}), "2026-06-29 09:30"},
@@ -25,6 +31,33 @@ func TestFigures(t *testing.T) {
 	} {
 		if c.got != c.want {
 			t.Errorf("%q, want %q", c.got, c.want)
+		}
+	}
+}
+
+// Every completed header is that of a field there is.
+func TestColumns(t *testing.T) {
+	for name, column := range columns {
+		d, err := protoregistry.GlobalFiles.FindDescriptorByName(name)
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		if column == string(d.Name()) {
+			t.Errorf("%s is written as it is anyway", name)
+		}
+	}
+}
+
+// A cause nobody would act on is noise; the first is always shown.
+func TestCauses(t *testing.T) {
+	cause := func(p float64) *rollcallv1.Cause { return &rollcallv1.Cause{Probability: p} }
+	for _, c := range []struct {
+		all  []*rollcallv1.Cause
+		want int
+	}{{nil, 0}, {[]*rollcallv1.Cause{cause(0.001)}, 1}, {[]*rollcallv1.Cause{cause(0.99), cause(0.006), cause(0.004)}, 2}} {
+		if got := len(Causes(c.all)); got != c.want {
+			t.Errorf("%d causes of %d, want %d", got, len(c.all), c.want)
 		}
 	}
 }
@@ -37,7 +70,7 @@ func TestPresence(t *testing.T) {
 	if err := CSV(&b, checks); err != nil {
 		t.Fatal(err)
 	}
-	want := "check_id,cell_id,kind,state,performed_at,performed_by,verdict,reason,zero_error_n,zero_expanded_uncertainty_n,gain_error,gain_expanded_uncertainty,readings\na,,,,,,,\"said \"\"so\"\", twice\",0,,,,0\n"
+	want := "check_id,cell_id,kind,state,performed_at,performed_by,verdict,reason,zero_error_n,zero_expanded_uncertainty_n,gain_error_ratio,gain_expanded_uncertainty_ratio,readings\na,,,,,,,\"said \"\"so\"\", twice\",0,,,,0\n"
 	if b.String() != want {
 		t.Errorf("CSV %q, want %q", b.String(), want)
 	}

@@ -5,6 +5,8 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"math"
+	"reflect"
 	"strconv"
 	"time"
 )
@@ -13,26 +15,73 @@ import (
 func key(t time.Time) string { return strconv.FormatInt(t.UnixNano(), 10) }
 
 // replaceRows makes rows the whole of what readers of a table see: rows that are
-// there and not among them get a tombstone. It is one insert.
+// there and not among them get a tombstone. It is one insert, of what differs
+// from what is there.
 func replaceRows[T any](ctx context.Context, s *Store, table string, rows []T, key func(*T) string, setPresent func(*T, uint8)) error {
 	there, err := selectRows[T](ctx, s, "SELECT "+columnsOf[T]()+" FROM "+table+" FINAL WHERE present = 1")
 	if err != nil {
 		return fmt.Errorf("read %s: %w", table, err)
 	}
-	wanted := make(map[string]bool, len(rows))
-	all := make([]T, 0, len(rows))
+	old := make(map[string]*T, len(there))
+	for i := range there {
+		old[key(&there[i])] = &there[i]
+	}
+	var changed []T
 	for _, row := range rows {
 		setPresent(&row, 1)
-		wanted[key(&row)] = true
-		all = append(all, row)
-	}
-	for _, row := range there {
-		if !wanted[key(&row)] {
-			setPresent(&row, 0)
-			all = append(all, row)
+		k := key(&row)
+		before := old[k]
+		delete(old, k)
+		if before == nil || !sameRow(before, &row) {
+			changed = append(changed, row)
 		}
 	}
-	return insertRows(ctx, s, table, all)
+	for i := range there {
+		if old[key(&there[i])] != nil {
+			setPresent(&there[i], 0)
+			changed = append(changed, there[i])
+		}
+	}
+	return insertRows(ctx, s, table, changed)
+}
+
+// sameRow says whether two rows hold the same: times by their moment, an empty
+// array like an absent one, numbers to the last bit.
+func sameRow[T any](a, b *T) bool {
+	x, y := reflect.ValueOf(a).Elem(), reflect.ValueOf(b).Elem()
+	for i := range x.NumField() {
+		if !sameValue(x.Field(i), y.Field(i)) {
+			return false
+		}
+	}
+	return true
+}
+
+func sameValue(x, y reflect.Value) bool {
+	if t, ok := x.Interface().(time.Time); ok {
+		return t.Equal(y.Interface().(time.Time))
+	}
+	switch x.Kind() {
+	case reflect.Pointer:
+		if x.IsNil() || y.IsNil() {
+			return x.IsNil() == y.IsNil()
+		}
+		return sameValue(x.Elem(), y.Elem())
+	case reflect.Slice:
+		if x.Len() != y.Len() {
+			return false
+		}
+		for i := range x.Len() {
+			if !sameValue(x.Index(i), y.Index(i)) {
+				return false
+			}
+		}
+		return true
+	case reflect.Float64:
+		return math.Float64bits(x.Float()) == math.Float64bits(y.Float())
+	default:
+		return x.Equal(y)
+	}
 }
 
 // computedTables are the tables that can be rebuilt, with their sort keys and

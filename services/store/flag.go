@@ -107,6 +107,11 @@ ORDER BY opened_at DESC, flag_id LIMIT {limit:UInt64}`
 	selectFlag    = "SELECT " + columnsOf[FlagRow]() + " FROM flags FINAL WHERE present = 1 AND flag_id = {flag:String} LIMIT 1"
 	selectTouched = "SELECT " + columnsOf[TouchedRow]() + ` FROM touched_pulls FINAL
 WHERE present = 1 AND has({flags:Array(String)}, flag_id) ORDER BY flag_id, started_at, pull_id LIMIT 1000000`
+	// The few open flags first: touched_pulls is sorted by them.
+	selectDoubts = "SELECT " + columnsOf[TouchedRow]() + ` FROM touched_pulls FINAL
+WHERE present = 1 AND flag_id IN (SELECT flag_id FROM flags FINAL WHERE present = 1 AND open)
+	AND pull_id IN (SELECT arrayJoin({pulls:Array(String)}))
+ORDER BY flag_id, started_at, pull_id LIMIT 10000000`
 )
 
 // ListFlags returns flags that were open at some time within the filter's, newest
@@ -146,6 +151,27 @@ func (s *Store) ReadTouched(ctx context.Context, flags []fleet.FlagID) (map[flee
 		touched[fleet.FlagID(row.FlagID)] = append(touched[fleet.FlagID(row.FlagID)], row)
 	}
 	return touched, nil
+}
+
+// ReadDoubts returns, by pull, why pulls are doubted: the rows of those of them
+// that an open flag touches, by flag.
+func (s *Store) ReadDoubts(ctx context.Context, pulls []fleet.PullID) (map[fleet.PullID][]TouchedRow, error) {
+	doubts := map[fleet.PullID][]TouchedRow{}
+	if len(pulls) == 0 {
+		return doubts, nil
+	}
+	ids := make([]string, len(pulls))
+	for i, id := range pulls {
+		ids[i] = string(id)
+	}
+	rows, err := selectRows[TouchedRow](ctx, s, selectDoubts, clickhouse.Named("pulls", ids))
+	if err != nil {
+		return nil, fmt.Errorf("read what pulls are doubted for: %w", err)
+	}
+	for _, row := range rows {
+		doubts[fleet.PullID(row.PullID)] = append(doubts[fleet.PullID(row.PullID)], row)
+	}
+	return doubts, nil
 }
 
 // ClosingRow is a row of flag_closings.

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/ClickHouse/clickhouse-go/v2"
@@ -128,7 +129,9 @@ type RawPull struct {
 }
 
 var (
-	selectPullsByID = selectPulls + " WHERE pull_id IN {pulls:Array(String)} LIMIT 1 BY pull_id"
+	// An id is made from a cell's name and a record's content. Should another
+	// cell use it all the same, the first to come has it.
+	selectPullsByID = selectPulls + " WHERE pull_id IN {pulls:Array(String)} ORDER BY received_at, cell_id LIMIT 1 BY pull_id"
 	selectEndsByID  = "SELECT " + columnsOf[PullEndRow]() + " FROM pull_ends FINAL WHERE pull_id IN {pulls:Array(String)}"
 )
 
@@ -157,9 +160,11 @@ func (s *Store) ReadPulls(ctx context.Context, ids []fleet.PullID) ([]RawPull, e
 	if err != nil {
 		return nil, fmt.Errorf("read the ends of %d pulls: %w", len(ids), err)
 	}
-	ends := make(map[string]PullEndRow, len(endRows))
+	type owned struct{ pull, cell string }
+	ends := make(map[owned]PullEndRow, len(endRows))
 	for _, row := range endRows {
-		ends[row.PullID] = row
+		ends[owned{row.PullID, row.CellID}] = row
+		ends[owned{row.PullID, ""}] = row
 	}
 	begins := make(map[string]PullRow, len(ids))
 	var blocks map[string][]BlockRow
@@ -181,9 +186,11 @@ func (s *Store) ReadPulls(ctx context.Context, ids []fleet.PullID) ([]RawPull, e
 	}
 	raw := make([]RawPull, len(ids))
 	for i, name := range names {
-		raw[i].End, raw[i].HasEnd = ends[name]
 		raw[i].Begin, raw[i].HasBegin = begins[name]
-		raw[i].Blocks = blocks[name]
+		// What other cells sent under this id is not of this pull.
+		cell := raw[i].Begin.CellID
+		raw[i].End, raw[i].HasEnd = ends[owned{name, cell}]
+		raw[i].Blocks = slices.DeleteFunc(blocks[name], func(b BlockRow) bool { return raw[i].HasBegin && b.CellID != cell })
 	}
 	return raw, nil
 }

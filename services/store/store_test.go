@@ -7,6 +7,7 @@ import (
 	"net"
 	"os"
 	"reflect"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -559,6 +560,54 @@ func TestReplaceHidesWhatIsGone(t *testing.T) {
 	}
 }
 
+// A pull is doubted while a flag that touches it is open, also among very many
+// pulls asked for at once.
+func TestDoubts(t *testing.T) {
+	s := storetest.Open(t)
+	ctx := t.Context()
+	flag := func(id string, open bool) store.FlagRow {
+		return store.FlagRow{FlagID: id, Open: open, FirstEvidenceAt: start, OpenedAt: start, UpdatedAt: start}
+	}
+	touched := func(flag, pull string, effect float64) store.TouchedRow {
+		return store.TouchedRow{FlagID: flag, PullID: pull, StartedAt: start, Effect: effect}
+	}
+	rows := []store.TouchedRow{touched("f1", "p1", 0.01), touched("f2", "p1", 0.02), touched("f1", "p2", 0.03), touched("shut", "p3", 0.04)}
+	many := make([]fleet.PullID, 0, 50_001)
+	for i := range 50_000 {
+		many = append(many, fleet.PullID(fmt.Sprintf("%032x", i)))
+	}
+	many = append(many, "p1")
+	for _, step := range []struct {
+		flags []store.FlagRow
+		pulls []fleet.PullID
+		want  string
+	}{
+		{[]store.FlagRow{flag("f1", true), flag("f2", true), flag("shut", false)}, []fleet.PullID{"p1", "p2", "p3", "p4"}, "p1:f1=0.01 p1:f2=0.02 p2:f1=0.03"},
+		{[]store.FlagRow{flag("f1", true), flag("f2", true), flag("shut", false)}, []fleet.PullID{"p2"}, "p2:f1=0.03"},
+		{[]store.FlagRow{flag("f1", true), flag("f2", true), flag("shut", false)}, nil, ""},
+		{[]store.FlagRow{flag("f1", true), flag("f2", true), flag("shut", false)}, many, "p1:f1=0.01 p1:f2=0.02"},
+		{[]store.FlagRow{flag("f1", false), flag("f2", true), flag("shut", false)}, []fleet.PullID{"p1", "p2", "p3"}, "p1:f2=0.02"},
+	} {
+		if err := s.ReplaceFlags(ctx, step.flags, rows); err != nil {
+			t.Fatal(err)
+		}
+		doubts, err := s.ReadDoubts(ctx, step.pulls)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got []string
+		for pull, all := range doubts {
+			for _, r := range all {
+				got = append(got, fmt.Sprintf("%s:%s=%g", pull, r.FlagID, r.Effect))
+			}
+		}
+		slices.Sort(got)
+		if s := strings.Join(got, " "); s != step.want {
+			t.Errorf("%d pulls: %q, want %q", len(step.pulls), s, step.want)
+		}
+	}
+}
+
 func TestLatestHeartbeats(t *testing.T) {
 	s := storetest.Open(t)
 	ctx := t.Context()
@@ -946,5 +995,36 @@ func TestAcknowledgedSurvivesKill(t *testing.T) {
 		if !r.HasBegin || !r.HasEnd || len(r.Blocks) != 2 {
 			t.Fatalf("pull %d: begin %v, end %v, %d blocks", n, r.HasBegin, r.HasEnd, len(r.Blocks))
 		}
+	}
+}
+
+// TestAnotherCellsPullIsLeftAlone sends, from another cell, records under the
+// id of a pull: the pull stays what its own cell sent.
+func TestAnotherCellsPullIsLeftAlone(t *testing.T) {
+	s := storetest.Open(t)
+	ctx := t.Context()
+	mine := whole("d1", start)
+	theirs := whole("d1", start.Add(time.Minute))
+	theirs.Pulls[0].CellID, theirs.Ends[0].CellID, theirs.Ends[0].Blocks = "mere-2", "mere-2", 9
+	for i := range theirs.Blocks {
+		theirs.Blocks[i].CellID, theirs.Blocks[i].Counts = "mere-2", []int32{7}
+	}
+	for _, b := range []store.Batch{mine, theirs} {
+		if err := s.Append(ctx, b); err != nil {
+			t.Fatal(err)
+		}
+	}
+	raw, err := s.ReadPull(ctx, "d1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(mine.Blocks, raw.Blocks); diff != "" {
+		t.Errorf("blocks sent -, read +\n%s", diff)
+	}
+	if diff := cmp.Diff(mine.Ends[0], raw.End); diff != "" {
+		t.Errorf("end sent -, read +\n%s", diff)
+	}
+	if raw.Begin.CellID != "bath-1" {
+		t.Errorf("the pull is %s's, want bath-1's", raw.Begin.CellID)
 	}
 }

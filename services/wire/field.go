@@ -119,6 +119,10 @@ func ValidID(s string) bool {
 	return true
 }
 
+// CellURI returns the URI name by which a certificate says that its holder may
+// write for a cell.
+func CellURI(cell fleet.CellID) string { return "rollcall:cell:" + string(cell) }
+
 // ValidHash says whether s may be an id made from content: 32 lower-case
 // hexadecimal digits.
 func ValidHash(s string) bool {

@@ -6,11 +6,14 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"reflect"
 	"runtime"
 	"strings"
 	"time"
 
 	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/parser"
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 	"go.uber.org/zap"
@@ -150,14 +153,36 @@ func (c Config) logger(w io.Writer) (*zap.Logger, error) {
 	return zap.New(zapcore.NewCore(zapcore.NewJSONEncoder(e), zapcore.Lock(zapcore.AddSync(w)), level)), nil
 }
 
-// readConfig reads a YAML file over c. Unknown keys are errors with their line.
+// readConfig reads a YAML file over c. Every unknown key and every value of the
+// wrong kind is named with its line.
 func readConfig(c *Config, file string) error {
 	text, err := os.ReadFile(file)
 	if err != nil {
 		return fmt.Errorf("read configuration: %w", err)
 	}
-	if err := yaml.UnmarshalWithOptions(text, c, yaml.Strict()); err != nil && !errors.Is(err, io.EOF) {
-		return fmt.Errorf("read configuration %s: %s", file, yaml.FormatError(err, false, true))
+	tree, err := parser.ParseBytes(text, 0)
+	if err != nil {
+		return fmt.Errorf("read configuration: %w", explainYAML(file, "", 0, err))
+	}
+	var bodies []ast.Node
+	for _, d := range tree.Docs {
+		// A document of comments alone would set every setting to nothing.
+		if _, comment := d.Body.(*ast.CommentGroupNode); !comment && d.Body != nil {
+			bodies = append(bodies, d.Body)
+		}
+	}
+	if len(bodies) > 1 {
+		return fmt.Errorf("read configuration: %s:%d: a second document begins here; keep one in the file", file, bodies[1].GetToken().Position.Line)
+	}
+	for _, body := range bodies {
+		top, ok := body.(ast.MapNode)
+		if !ok {
+			return fmt.Errorf("read configuration: %s:%d: write one `key: value` a line, as cell: fen-1", file, body.GetToken().Position.Line)
+		}
+		errs := readPairs(top, c, map[string]any{"tls": &c.TLS, "spool": &c.Spool}, file)
+		if len(errs) > 0 {
+			return fmt.Errorf("read configuration:\n%w", errors.Join(errs...))
+		}
 	}
 	dir, err := filepath.Abs(filepath.Dir(file))
 	if err != nil {
@@ -169,6 +194,48 @@ func readConfig(c *Config, file string) error {
 		}
 	}
 	return nil
+}
+
+// readPairs reads settings into to, and returns all that is wrong with them;
+// inner are the settings that have settings of their own.
+func readPairs(top ast.MapNode, to any, inner map[string]any, file string) (errs []error) {
+	for pairs := top.MapRange(); pairs.Next(); {
+		pair := pairs.KeyValue()
+		key := pair.Key.GetToken().Value
+		if below, ok := pair.Value.(ast.MapNode); ok && inner[key] != nil {
+			errs = append(errs, readPairs(below, inner[key], nil, file)...)
+		} else if err := yaml.NodeToValue(pair, to, yaml.Strict()); err != nil {
+			errs = append(errs, explainYAML(file, key, pair.Key.GetToken().Position.Line, err))
+		}
+	}
+	return errs
+}
+
+// explainYAML puts an error of the YAML library about a key, if any, into one
+// line, with the line of the file it knows or else the one given.
+func explainYAML(file, key string, line int, err error) error {
+	text := err.Error()
+	var known yaml.Error
+	if errors.As(err, &known) {
+		text = known.GetMessage()
+		if t := known.GetToken(); t != nil && t.Position != nil {
+			line = t.Position.Line
+		}
+	}
+	var kind *yaml.TypeError
+	var unknown *yaml.UnknownFieldError
+	switch {
+	case errors.As(err, &unknown):
+		text = strings.Replace(text, "unknown field", "unknown key", 1) + "; `rollcell check-config` prints those there are"
+	case errors.As(err, &kind):
+		want := map[reflect.Kind]string{reflect.Float64: "a number", reflect.Int64: "a whole number", reflect.String: "a text", reflect.Bool: "true or false"}[kind.DstType.Kind()]
+		if want != "" {
+			text = key + ": " + want + " is needed here"
+		}
+	case key != "":
+		text = key + ": " + text
+	}
+	return fmt.Errorf("%s:%d: %s", file, line, text)
 }
 
 // configFlags binds a command's configuration flags and returns what merges

@@ -76,6 +76,6 @@ func (m Main) command() *cobra.Command {
 		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
-	root.AddCommand(m.runCommand(), m.statusCommand(), m.checkConfigCommand(), simulator.Command(), m.versionCommand())
+	root.AddCommand(m.runCommand(), m.statusCommand(), m.setAsideCommand(), m.checkConfigCommand(), simulator.Command(), m.versionCommand())
 	return root
 }

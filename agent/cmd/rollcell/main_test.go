@@ -3,11 +3,18 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
 	"encoding/json"
+	"encoding/pem"
 	"errors"
 	"fmt"
 	"io"
+	"math/big"
 	"net"
+	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -48,7 +55,8 @@ type service struct {
 	samples    map[string]uint64
 	heartbeats int
 	values     int
-	discard    bool // count bytes and values only
+	discard    bool                                       // count bytes and values only
+	refuse     func(*pb.StreamRequest) *pb.StreamResponse // nil: nothing; set before it starts
 }
 
 func (s *service) Stream(conn grpc.BidiStreamingServer[pb.StreamRequest, pb.StreamResponse]) error {
@@ -59,6 +67,15 @@ func (s *service) Stream(conn grpc.BidiStreamingServer[pb.StreamRequest, pb.Stre
 		}
 		if err != nil {
 			return err
+		}
+		if s.refuse != nil {
+			if a := s.refuse(m); a != nil {
+				a.Id = m.Sequence
+				if err := conn.Send(a); err != nil {
+					return err
+				}
+				continue
+			}
 		}
 		s.take(m)
 		if err := conn.Send(&pb.StreamResponse{Id: m.Sequence, Code: pb.Code_CODE_OK}); err != nil {
@@ -407,6 +424,113 @@ func TestFullSpool(t *testing.T) {
 	s.wantWhole(t, n, false)
 }
 
+// TestLinkDown: a link that is down is never well, and needs attention after
+// half a minute.
+func TestLinkDown(t *testing.T) {
+	dir := t.TempDir()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	address := l.Addr().String()
+	l.Close() // nobody is there
+	file, c := writeConfig(t, dir, address)
+	stop := background(t, file)
+	defer stop()
+	waitFor(t, "a failed try", func() bool {
+		s, err := readStatus(c.StateDir)
+		return err == nil && s.Link.LastError != "" && s.Link.NextTryAt != nil
+	})
+	code, out, _ := command(t, "status", "--config", file)
+	if code != 0 || strings.Contains(out, "All is well") || !strings.Contains(out, "The link is down; that needs attention once it has been so for 30s.") || !strings.Contains(out, "tried again at ") {
+		t.Errorf("status at once: %d\n%s", code, out)
+	}
+	stop()
+	s, err := readStatus(c.StateDir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// As the agent writes it after a while.
+	next := s.WrittenAt.Add(12 * time.Second)
+	s.Stopped, s.Link.Since, s.Link.NextTryAt = false, s.WrittenAt.Add(-31*time.Second), &next
+	text, _ := json.Marshal(s)
+	if err := os.WriteFile(c.statusFile(), text, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	r, err := makeReport(c, s.WrittenAt)
+	if err != nil || len(r.Attention) != 1 || !strings.HasPrefix(r.Attention[0], "No link to "+address+" for 31s: ") || !strings.Contains(r.Attention[0], "tried again at "+next.Local().Format("15:04:05")) {
+		t.Errorf("%v, %v", r.Attention, err)
+	}
+	var b strings.Builder
+	if err := r.print(&b, s.WrittenAt); err != nil || strings.Contains(b.String(), "well") {
+		t.Errorf("%v: %s", err, b.String())
+	}
+}
+
+// TestSetAside gives up a pull whose car's name is a slip.
+func TestSetAside(t *testing.T) {
+	dir := t.TempDir()
+	s, address := startService(t)
+	s.refuse = func(m *pb.StreamRequest) *pb.StreamResponse {
+		if m.GetPullBegin() == nil {
+			return nil
+		}
+		return &pb.StreamResponse{Code: pb.Code_CODE_FAILED_PRECONDITION, Field: "pull_begin.car_id", Reason: `pull_begin.car_id: reference car "hazle" is not in the registry`}
+	}
+	file, c := writeConfig(t, dir, address)
+	if code, _, errs := command(t, "set-aside", "--config", file, "7"); code != 1 || !strings.Contains(errs, "has not run") {
+		t.Errorf("before the first run: %d, %s", code, errs)
+	}
+	simulate(t, c.Folder, 1, 1)
+	stop := background(t, file)
+	var held []HeldMessage
+	waitFor(t, "pulls to wait", func() bool {
+		st, err := readStatus(c.StateDir)
+		if err != nil || st.Folder.Waiting > 0 || st.Held.Messages < 2 || int64(st.Held.Messages) != st.Spool.Messages || st.Held.NextTryAt == nil {
+			return false
+		}
+		held = st.Held.First
+		return true
+	})
+	code, out, _ := command(t, "status", "--config", file)
+	for _, part := range []string{"FAILED_PRECONDITION: pull_begin.car_id: reference car", "of record " + held[0].Of + ", file " + held[0].File, "tried again at ", "rollcell set-aside RECORD"} {
+		if !strings.Contains(out, part) {
+			t.Errorf("status does not say %q:\n%s", part, out)
+		}
+	}
+	if code != 1 || strings.Contains(out, "pull_begin.car_id: pull_begin.car_id") {
+		t.Errorf("status: %d\n%s", code, out)
+	}
+	for what, says := range map[string]string{strings.Repeat("0", 32): "does not wait", "999999": "does not wait", "hazle": "neither"} {
+		if code, _, errs := command(t, "set-aside", "--config", file, what); code == 0 || !strings.Contains(errs, says) {
+			t.Errorf("set-aside %s: %d, %s", what, code, errs)
+		}
+	}
+	// One by its record while the agent runs, one by its number while not.
+	if code, out, errs := command(t, "set-aside", "--config", file, held[0].Of); code != 0 || !strings.Contains(out, held[0].Of) {
+		t.Errorf("set-aside: %d, %s", code, errs)
+	}
+	aside := func(n int) {
+		t.Helper()
+		waitFor(t, "messages set aside", func() bool {
+			st, err := readStatus(c.StateDir)
+			return err == nil && st.Aside.Messages == n && st.Held.Messages == len(held)-n
+		})
+	}
+	aside(1)
+	stop()
+	if code, _, errs := command(t, "set-aside", "--config", file, fmt.Sprint(held[1].Sequence)); code != 0 {
+		t.Errorf("set-aside: %d, %s", code, errs)
+	}
+	stop = background(t, file)
+	aside(2)
+	code, out, _ = command(t, "status", "--config", file)
+	if code != 1 || !strings.Contains(out, "by hand, after: pull_begin.car_id") || !strings.Contains(out, "2 messages were set aside") {
+		t.Errorf("status: %d\n%s", code, out)
+	}
+	stop()
+}
+
 func TestStale(t *testing.T) {
 	dir := t.TempDir()
 	_, address := startService(t)
@@ -462,8 +586,14 @@ func TestConfig(t *testing.T) {
 		{"unknown key below", good + "spool:\n  max_byte: 3\n", nil, nil, 2, []string{"max_byte", "7"}},
 		{"key twice", good + "cell: b\n", nil, nil, 2, []string{"cell", "6"}},
 		{"wrong type", good + "spool:\n  max_bytes: much\n", nil, nil, 2, []string{"max_bytes", "7"}},
+		{"all that is wrong", "sever: x\ncell: [a, b]\nsettle_s: soon\ndelete_done: perhaps\ntls: 3\nspool:\n  max_bytes: much\n  dirr: x\n", nil, nil, 2, []string{
+			`agent.yaml:1: unknown key "sever"`, "agent.yaml:2: cell: a text is needed", "agent.yaml:3: settle_s: a number is needed",
+			"agent.yaml:4: delete_done: true or false is needed", "agent.yaml:5: tls: ", "agent.yaml:7: max_bytes: a whole number is needed", `agent.yaml:8: unknown key "dirr"`}},
+		{"a list", "- a\n", nil, nil, 2, []string{"agent.yaml:1: write one `key: value` a line"}},
 		{"not YAML", "cell: [", nil, nil, 2, []string{"read configuration"}},
 		{"empty", "", nil, nil, 2, []string{"cell is empty", "server is empty", "folder is empty", "mapping is empty"}},
+		{"comments only", "# cell: north-1\n", []string{"--cell", "a", "--server", "127.0.0.1:1", "--folder", "in", "--mapping", filepath.Join(dir, "mapping.yaml")}, nil, 0, []string{"max_bytes: 10737418240"}},
+		{"two documents", good + "---\ncell: b\n", nil, nil, 2, []string{"second document", "agent.yaml:7"}},
 		{"flag over environment over file", good, []string{"--cell", "c"}, map[string]string{"ROLLCALL_CELL": "b", "ROLLCALL_SPOOL_MAX_BYTES": "50000000"}, 0, []string{"cell: c", "max_bytes: 50000000"}},
 		{"bad environment", good, nil, map[string]string{"ROLLCALL_SPOOL_MAX_BYTES": "lots"}, 2, []string{"ROLLCALL_SPOOL_MAX_BYTES", "lots"}},
 		{"spool too small", good + "spool: {max_bytes: 1000}\n", nil, nil, 2, []string{"spool.max_bytes is 1000"}},
@@ -509,8 +639,65 @@ func TestPrintedConfigIsReadAgain(t *testing.T) {
 	}
 }
 
+func TestCheckConfigLooksAtCertificates(t *testing.T) {
+	dir := t.TempDir()
+	file, c := writeConfig(t, dir, "127.0.0.1:1")
+	now := time.Now()
+	make := func(name, uri string, from, to time.Time) {
+		t.Helper()
+		key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+		if err != nil {
+			t.Fatal(err)
+		}
+		template := &x509.Certificate{SerialNumber: big.NewInt(1), NotBefore: from, NotAfter: to}
+		if uri != "" {
+			u, err := url.Parse(uri)
+			if err != nil {
+				t.Fatal(err)
+			}
+			template.URIs = []*url.URL{u}
+		}
+		der, err := x509.CreateCertificate(rand.Reader, template, template, key.Public(), key)
+		if err != nil {
+			t.Fatal(err)
+		}
+		keyDER, err := x509.MarshalPKCS8PrivateKey(key)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for suffix, block := range map[string]*pem.Block{".crt": {Type: "CERTIFICATE", Bytes: der}, ".key": {Type: "PRIVATE KEY", Bytes: keyDER}} {
+			if err := os.WriteFile(filepath.Join(dir, name+suffix), pem.EncodeToMemory(block), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	day := 24 * time.Hour
+	own := "rollcall:cell:" + c.Cell
+	make("own", own, now.Add(-day), now.Add(day))
+	make("other", "rollcall:cell:elsewhere-9", now.Add(-day), now.Add(day))
+	make("nobody", "", now.Add(-day), now.Add(day))
+	make("old", own, now.Add(-2*day), now.Add(-day))
+	make("early", own, now.Add(day), now.Add(2*day))
+	for _, tt := range []struct{ cert, key, ca, says string }{
+		{"own", "own", "other.crt", ""},
+		{"other", "other", "own.crt", "is for rollcall:cell:elsewhere-9, this agent writes for " + c.Cell},
+		{"nobody", "nobody", "own.crt", "names no cell"},
+		{"old", "old", "own.crt", "ran out"},
+		{"early", "early", "own.crt", "look at this computer's clock"},
+		{"own", "other", "own.crt", "private key does not match"},
+		{"own", "own", "own.key", "no certificate is in"},
+		{"own", "own", "none.crt", "read tls.ca"},
+	} {
+		code, _, errs := command(t, "check-config", "--config", file, "--tls-cert", filepath.Join(dir, tt.cert+".crt"),
+			"--tls-key", filepath.Join(dir, tt.key+".key"), "--tls-ca", filepath.Join(dir, tt.ca))
+		if want := map[bool]int{true: 0, false: 2}[tt.says == ""]; code != want || !strings.Contains(errs, tt.says) {
+			t.Errorf("%+v: %d, %s", tt, code, errs)
+		}
+	}
+}
+
 func TestCommands(t *testing.T) {
-	for _, args := range [][]string{nil, {"version"}, {"help"}, {"simulate", "--help"}, {"run", "--help"}, {"status", "--help"}} {
+	for _, args := range [][]string{nil, {"version"}, {"help"}, {"simulate", "--help"}, {"run", "--help"}, {"set-aside", "--help"}, {"status", "--help"}} {
 		if code, out, errs := command(t, args...); code != 0 || out == "" || errs != "" {
 			t.Errorf("rollcell %v: %d, %q, %q", args, code, out, errs)
 		}

@@ -24,8 +24,8 @@ const (
 	// as not running.
 	staleAfter = 15 * time.Second
 	// linkGrace is how long the link may be down before it needs attention:
-	// nothing is lost by it.
-	linkGrace = time.Minute
+	// nothing is lost by it, and a service that is restarted is back sooner.
+	linkGrace = 30 * time.Second
 	// listed is how many rejected files and messages set aside are listed.
 	listed = 20
 )
@@ -50,7 +50,7 @@ func (m Main) statusCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "status",
 		Short: "say how the agent is: spool, link, last answers, rejected files, messages set aside",
-		Long:  "Status says how the agent is. Exit code 0: fine; 1: something needs attention, or the\nagent is not running; 2: wrong use or configuration.",
+		Long:  fmt.Sprintf("Status says how the agent is. Exit code 0: fine; 1: something needs attention, the\nlink has been down for more than %s, or the agent is not running; 2: wrong use or\nconfiguration.", span(linkGrace)),
 		Args:  noArguments,
 	}
 	load := configFlags(c)
@@ -105,13 +105,17 @@ func makeReport(config Config, now time.Time) (Report, error) {
 	case r.Stale:
 		attend("The agent is not running: it last gave word at %s, %s ago. What follows was so then.", clock(s.WrittenAt), span(age))
 	case !s.Link.Connected && s.WrittenAt.Sub(s.Link.Since) > linkGrace:
-		attend("No link to %s for %s: %s. Nothing is lost; it goes on by itself when the link is back.", s.Server, span(s.WrittenAt.Sub(s.Link.Since)), s.Link.LastError)
+		attend("No link to %s for %s: %s. Nothing is lost; %s and goes on by itself when the link is back.", s.Server, span(s.WrittenAt.Sub(s.Link.Since)), reason(s.Link.LastError), again("it is", s.Link.NextTryAt))
 	}
 	for _, a := range s.Alarms {
 		attend("%s, since %s: %s", capital(a.Kind), clock(a.Since), a.Text)
 	}
+	if n := s.Held.Messages; n > 0 {
+		attend("%s not known to the registry: nothing is lost, and %s. Add what is missing to the registry (`rollcall fleet apply`). If instead a name in the file is wrong: mend the file, put it into the folder again, and give this one up with `rollcell set-aside RECORD`.",
+			count(n, "message waits, its cell, car or mass", "messages wait, their cell, car or mass"), again("each is", s.Held.NextTryAt))
+	}
 	if n := len(s.Spool.Damaged); n > 0 {
-		attend("%d damaged spool files are kept in %s: look after the disk, then delete them.", n, s.Spool.Dir)
+		attend("%s kept in %s: look after the disk, then delete what is damaged.", count(n, "damaged spool file is", "damaged spool files are"), s.Spool.Dir)
 	}
 	total := 0
 	if r.Rejected, total, err = rejected(filepath.Join(config.Folder, "rejected"), listed); err != nil {
@@ -119,7 +123,7 @@ func makeReport(config Config, now time.Time) (Report, error) {
 	}
 	r.Folder.Rejected = total
 	if total > 0 {
-		attend("%d files could not be taken: mend them and move them back into the folder.", total)
+		attend("%s could not be taken: mend what is in rejected and move it back into the folder.", count(total, "file", "files"))
 	}
 	aside, err := uplink.ListAside(config.asideDir(), listed)
 	if err != nil {
@@ -130,7 +134,7 @@ func makeReport(config Config, now time.Time) (Report, error) {
 		return Report{}, err
 	}
 	if n := r.Aside.Messages; n > 0 {
-		attend("%d messages were set aside in %s: the service did not take them.", n, config.asideDir())
+		attend("%s set aside in %s: not taken by the service. Delete what is of no use there.", count(n, "message was", "messages were"), config.asideDir())
 	}
 	return r, nil
 }
@@ -216,6 +220,9 @@ func (r Report) print(out io.Writer, now time.Time) error {
 	if !r.Link.Connected && r.Link.LastError != "" {
 		line("", "%s", r.Link.LastError)
 	}
+	if !r.Link.Connected && r.Link.NextTryAt != nil && !r.Stale && !r.Stopped {
+		line("", "%s", again("", r.Link.NextTryAt))
+	}
 	oldest := ""
 	if r.Spool.OldestAt != nil {
 		oldest = ", the oldest from " + clock(*r.Spool.OldestAt)
@@ -234,7 +241,8 @@ func (r Report) print(out io.Writer, now time.Time) error {
 				which = fmt.Sprintf("%d messages, %d … %d", a.Count, a.From, a.To)
 			}
 			text := a.Code
-			if a.Field != "" {
+			// A reason that is a sentence of the field begins with it.
+			if a.Field != "" && !strings.HasPrefix(a.Reason, a.Field+":") {
 				text += " " + a.Field
 			}
 			if a.Reason != "" {
@@ -249,6 +257,16 @@ func (r Report) print(out io.Writer, now time.Time) error {
 			fmt.Fprintf(&b, "  %s  %s\n      %s\n", clock(f.At), f.File, f.Reason)
 		}
 	}
+	if len(r.Held.First) > 0 {
+		fmt.Fprintf(&b, "\nwaiting for the registry (%d), %s\n", r.Held.Messages, again("", r.Held.NextTryAt))
+		for _, h := range r.Held.First {
+			file := ""
+			if h.File != "" {
+				file = ", file " + h.File
+			}
+			fmt.Fprintf(&b, "  message %d, %s of record %s%s\n      %s\n", h.Sequence, h.Message, h.Of, file, h.Reason)
+		}
+	}
 	if len(r.SetAside) > 0 {
 		fmt.Fprintf(&b, "\nmessages set aside (%d)\n", r.Aside.Messages)
 		for _, a := range r.SetAside {
@@ -256,9 +274,12 @@ func (r Report) print(out io.Writer, now time.Time) error {
 		}
 	}
 	b.WriteString("\n")
-	if len(r.Attention) == 0 {
+	switch {
+	case len(r.Attention) == 0 && r.Link.Connected:
 		b.WriteString("All is well.\n")
-	} else {
+	case len(r.Attention) == 0:
+		fmt.Fprintf(&b, "The link is down; that needs attention once it has been so for %s. Nothing else does.\n", span(linkGrace))
+	default:
 		b.WriteString("Needs attention:\n")
 		for _, a := range r.Attention {
 			fmt.Fprintf(&b, "  - %s\n", a)
@@ -266,6 +287,32 @@ func (r Report) print(out io.Writer, now time.Time) error {
 	}
 	_, err := io.WriteString(out, b.String())
 	return err
+}
+
+// again says when something is tried again.
+func again(what string, at *time.Time) string {
+	if what != "" {
+		what += " "
+	}
+	if at == nil {
+		return what + "tried again now"
+	}
+	return what + "tried again at " + at.Local().Format("15:04:05")
+}
+
+// reason is an error, or that there is none yet.
+func reason(text string) string {
+	if text == "" {
+		return "it has not been up yet"
+	}
+	return text
+}
+
+func count(n int, one, more string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, more)
 }
 
 func clock(t time.Time) string {

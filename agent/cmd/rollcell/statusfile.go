@@ -28,6 +28,7 @@ type Status struct {
 	Link    LinkStatus    `json:"link"`
 	Folder  FolderStatus  `json:"folder"`
 	Aside   AsideStatus   `json:"aside"`
+	Held    HeldStatus    `json:"held"`
 	Answers []AnswerRun   `json:"last_answers"`
 	Alarms  []AlarmStatus `json:"alarms"`
 }
@@ -61,6 +62,7 @@ type LinkStatus struct {
 	LastErrorAt *time.Time `json:"last_error_at,omitempty"`
 	Stored      uint64     `json:"stored_messages"` // since the start
 	UnderWay    int        `json:"messages_under_way"`
+	NextTryAt   *time.Time `json:"next_try_at,omitempty"`
 }
 
 // FolderStatus is how the watched folder is.
@@ -73,6 +75,22 @@ type FolderStatus struct {
 	Rejected     int        `json:"rejected_files"` // in the folder of rejected files
 	LastRejected string     `json:"last_rejected,omitempty"`
 	LastReason   string     `json:"last_reason,omitempty"`
+}
+
+// HeldStatus is about messages that wait for the registry.
+type HeldStatus struct {
+	Messages  int           `json:"messages"`
+	NextTryAt *time.Time    `json:"next_try_at,omitempty"`
+	First     []HeldMessage `json:"first"`
+}
+
+// HeldMessage is a message that waits for the registry.
+type HeldMessage struct {
+	Sequence uint64 `json:"sequence"`
+	Message  string `json:"message"`
+	Of       string `json:"of"`
+	File     string `json:"file,omitempty"`
+	Reason   string `json:"reason"`
 }
 
 // AsideStatus is about messages set aside.
@@ -134,15 +152,19 @@ func (r *reporter) status(stopped bool) Status {
 		},
 		Link: LinkStatus{
 			Connected: up.Connected && !stopped, Since: up.Since.UTC(), LastError: up.LastError, LastErrorAt: optional(up.LastErrorAt),
-			Stored: up.Stored, UnderWay: up.UnderWay,
+			Stored: up.Stored, UnderWay: up.UnderWay, NextTryAt: optional(up.LinkAgain),
 		},
 		Folder: FolderStatus{
 			Dir: r.config.Folder, Waiting: fo.Waiting, Done: fo.Done, LastDone: fo.LastDone, LastDoneAt: optional(fo.LastDoneAt),
 			Rejected: fo.InRejected, LastRejected: fo.LastRejected, LastReason: fo.LastReason,
 		},
 		Aside:   AsideStatus{Dir: r.config.asideDir()},
+		Held:    HeldStatus{Messages: up.HeldCount, NextTryAt: optional(up.HeldAgain), First: []HeldMessage{}},
 		Answers: []AnswerRun{},
 		Alarms:  []AlarmStatus{},
+	}
+	for _, h := range up.Held {
+		s.Held.First = append(s.Held.First, HeldMessage(h))
 	}
 	for _, g := range sp.Gaps {
 		s.Spool.Gaps = append(s.Spool.Gaps, GapStatus(g))

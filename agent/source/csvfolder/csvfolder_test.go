@@ -232,9 +232,9 @@ func TestTakePull(t *testing.T) {
 			t.Errorf("%s: times %v, uniform %v", c.channel, got.times, got.uniform)
 		}
 	}
-	// The id is that of the formula of the package's comment:
-	// Python 3 hashlib, the same as: printf 'pull\nfen-1\npull\n' | cat - FILE | sha256sum | head -c 32
-	if want := "e6da3ceaa1a7ea0666a32fa3a05ce372"; string(p.ID) != want {
+	// The id is that of the text of the package's comment:
+	// Python 3 hashlib over that text.
+	if want := "3b4a6d144b2ab17a2b7fb23123650477"; string(p.ID) != want {
 		t.Errorf("id %s, want %s", p.ID, want)
 	}
 	// Other cell, other content: other ids.
@@ -449,8 +449,8 @@ func TestTakeCheck(t *testing.T) {
 		r[3].Cycle != 2 || *r[3].Force != 0 {
 		t.Errorf("readings %+v", r)
 	}
-	// Python 3 hashlib, the same as: printf 'check\nfen-1\ndead_weight\n' | cat - FILE | sha256sum | head -c 32
-	if want := "33b82a910972eb4f194944965fcaad4c"; string(c.ID) != want {
+	// Python 3 hashlib over the text of the package's comment.
+	if want := "7328df251c915b0c66f4718d26e494ec"; string(c.ID) != want {
 		t.Errorf("id %s, want %s", c.ID, want)
 	}
 
@@ -923,7 +923,11 @@ func TestPolling(t *testing.T) {
 	ended := make(chan error)
 	go func() { ended <- f.Run(ctx, &memory{}) }()
 	await(t, func() bool { return exists(dir, "done") })
-	write(t, filepath.Join(dir, "pull_a.csv"), plainHead+plainBody)
+	// By renaming: a file seen while it is written would wait for the debounce.
+	write(t, filepath.Join(dir, "pull_a.csv.part"), plainHead+plainBody)
+	if err := os.Rename(filepath.Join(dir, "pull_a.csv.part"), filepath.Join(dir, "pull_a.csv")); err != nil {
+		t.Fatal(err)
+	}
 	await(t, func() bool { return f.Status().Done == 1 })
 	cancel()
 	<-ended

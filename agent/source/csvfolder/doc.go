@@ -13,6 +13,9 @@
 //	FOLDER/rejected/NAME   when it cannot be taken, with NAME.reason.txt beside
 //	                       it: what is wrong, where, how to mend it
 //
+// FOLDER/.taken remembers the content of files taken, see below; a reason is
+// removed when the mended file of the name has been taken.
+//
 // Until one of the two has happened the file stays where it is, whatever ends
 // the agent; taken up again it gives the same messages with the same ids. When
 // the spool is full or cannot write the file stays too, an alarm is raised and
@@ -27,13 +30,50 @@
 //
 // # Ids
 //
-// The id of a record is the first 16 bytes, in hexadecimal, of the SHA-256 of
+// The id of a record is made from everything that makes it what it is, so that
+// one id never stands for two: the first 16 bytes, in hexadecimal, of the
+// SHA-256 of a text, one line for each value,
 //
-//	"pull\n"  + cell id + "\n" + kind + "\n" + the file's bytes
-//	"check\n" + cell id + "\n" + kind + "\n" + the file's bytes
+//	pull
+//	cell_id "fen-1"
+//	kind "pull"
+//	started_at "2027-03-04T09:15:00Z"
+//	car_id "hazel"
+//	label "s1"
+//	session ""
+//	customer_car ""
+//	ramp_rate_rad_s2 "31.4159265359"
+//	rotating_mass_kg ""
+//	coasting_mass_kg ""
+//	correction ""
+//	file SHA-256 of the file's bytes, in hexadecimal
 //
-// with the kinds as in a mapping: pull, coast_down, empty_coast_down;
-// dead_weight, zero, shunt.
+// with the kinds as in a mapping (pull, coast_down, empty_coast_down), or
+//
+//	check
+//	cell_id "fen-1"
+//	kind "dead_weight"
+//	state "as_found"
+//	performed_at "2027-03-04T09:15:00Z"
+//	performed_by "mw"
+//	air_pressure_pa ""
+//	air_temperature_k ""
+//	relative_humidity ""
+//	note ""
+//	file SHA-256 of the file's bytes, in hexadecimal
+//
+// with the kinds dead_weight, zero, shunt. Texts are quoted as Go quotes them
+// (strconv.Quote), times are UTC, RFC 3339 without trailing zeros of a second,
+// numbers have at most twelve digits (format %.12g), and nothing stands
+// between the quotes for what the file does not say.
+//
+// # The same bytes twice
+//
+// A file given again with the same particulars is the same record: it is sent
+// again, which is harmless. The same bytes with other particulars, under
+// another name for instance, are almost surely a slip: FOLDER/.taken remembers
+// the content of the last 20 000 files taken, and such a file is rejected. For
+// checks the time counts as content, for two checks may well read the same.
 //
 // # Numbers
 //

@@ -1,6 +1,7 @@
 package csvfolder
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -8,6 +9,10 @@ import (
 	"fmt"
 	"hash"
 	"io"
+	"strconv"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"rollcall/agent/source"
 	rollcallv1 "rollcall/proto/rollcall/v1"
@@ -26,101 +31,164 @@ func (e *sinkError) Unwrap() error { return e.err }
 // nothing of it was given to the sink then. Any other error is of the disk, the
 // sink or the context: the file may be taken again, with the same ids.
 func (m *Mapping) Take(ctx context.Context, name string, file content, cell fleet.CellID, version string, sink source.Sink) error {
+	_, err := m.take(ctx, name, file, cell, version, nil, sink)
+	return err
+}
+
+// take is Take; it asks refuse about the record before any of it is given on
+// (nil: nothing is asked), and returns what the record is known by.
+func (m *Mapping) take(ctx context.Context, name string, file content, cell fleet.CellID, version string, refuse func(record) *Rejection, sink source.Sink) (record, error) {
 	first := make([]byte, 4096)
 	n, err := file.ReadAt(first, 0)
 	if err != nil && err != io.EOF {
-		return fmt.Errorf("read file: %w", err)
+		return record{}, fmt.Errorf("read file: %w", err)
 	}
 	if n == 0 {
-		return emptyFile()
+		return record{}, emptyFile()
 	}
 	if r := sniff(first[:n]); r != nil {
-		return r
+		return record{}, r
 	}
 	h, err := m.readHead(newLines(file, nil), name)
 	if err != nil {
-		return err
+		return record{}, err
 	}
 	if r := h.cell(m, string(cell)); r != nil {
-		return r
+		return record{}, r
 	}
 	if h.rule.Kind == kindCheck {
-		return m.takeCheck(ctx, file, h, cell, version, sink)
+		return m.takeCheck(ctx, file, h, cell, version, refuse, sink)
 	}
 
 	s, err := newSamplesReader(m, h, cell, version)
 	if err != nil {
-		return err
+		return record{}, err
 	}
-	sum := idHash("pull", cell, h.rule.Kind)
+	sum := sha256.New()
 	l, err := rewind(file, h, sum)
 	if err != nil {
-		return err
+		return record{}, err
 	}
 	if err := s.scan(ctx, l); err != nil {
-		return err
+		return record{}, err
 	}
-	id := idOf(sum)
-	if _, rejection := s.begun(id); rejection != nil {
-		return rejection
+	whole := sum.Sum(nil)
+	r := pullRecord(s.begin, h.rule.Kind, whole)
+	if _, rejection := s.begun(r.id.String()); rejection != nil {
+		return record{}, rejection
+	}
+	if refuse != nil {
+		if rejection := refuse(r); rejection != nil {
+			return record{}, rejection
+		}
 	}
 
-	sum = idHash("pull", cell, h.rule.Kind)
+	sum = sha256.New()
 	if l, err = rewind(file, h, sum); err != nil {
-		return err
+		return record{}, err
 	}
 	end, err := s.emit(ctx, l, sink)
 	if err != nil {
-		return err
+		return record{}, err
 	}
-	if idOf(sum) != id {
-		return errChanged
+	if !bytes.Equal(sum.Sum(nil), whole) {
+		return record{}, errChanged
 	}
 	requests := append(s.group, &rollcallv1.StreamRequest{Body: &rollcallv1.StreamRequest_PullEnd{PullEnd: end}})
 	if err := sink.Append(ctx, requests...); err != nil {
-		return &sinkError{err}
+		return record{}, &sinkError{err}
 	}
-	return nil
+	return r, nil
 }
 
 // takeCheck reads a calibration check and gives it to the sink.
-func (m *Mapping) takeCheck(ctx context.Context, file content, h *head, cell fleet.CellID, version string, sink source.Sink) error {
+func (m *Mapping) takeCheck(ctx context.Context, file content, h *head, cell fleet.CellID, version string, refuse func(record) *Rejection, sink source.Sink) (record, error) {
 	kind, rejection := h.word("the kind of check", h.rule.CheckKind, checkKindWords)
 	if rejection != nil {
-		return rejection
+		return record{}, rejection
 	}
-	sum := idHash("check", cell, kind)
+	sum := sha256.New()
 	l, err := rewind(file, h, sum)
 	if err != nil {
-		return err
+		return record{}, err
 	}
 	c, err := m.readCheck(l, h, cell, version)
 	if err != nil {
-		return err
+		return record{}, err
 	}
-	c.CheckId = idOf(sum)
+	r := checkRecord(c, kind, sum.Sum(nil))
+	c.CheckId = r.id.String()
 	if _, err := wire.FromCalibrationCheck(c); err != nil {
 		_, reason, ok := wire.Explain(err)
 		if !ok {
 			reason = err.Error()
 		}
-		return &Rejection{What: "the check would be refused: " + reason, Mend: "mend the file's header or readings, or the mapping"}
+		return record{}, &Rejection{What: "the check would be refused: " + reason, Mend: "mend the file's header or readings, or the mapping"}
+	}
+	if refuse != nil {
+		if rejection := refuse(r); rejection != nil {
+			return record{}, rejection
+		}
 	}
 	if err := sink.Append(ctx, &rollcallv1.StreamRequest{Body: &rollcallv1.StreamRequest_CalibrationCheck{CalibrationCheck: c}}); err != nil {
-		return &sinkError{err}
+		return record{}, &sinkError{err}
 	}
-	return nil
+	return r, nil
 }
 
-// idHash begins the hash of a record's id.
-func idHash(class string, cell fleet.CellID, kind string) hash.Hash {
+// pullRecord returns what a pull or coast-down is known by; sum is the SHA-256
+// of the file.
+func pullRecord(b *rollcallv1.PullBegin, kind string, sum []byte) record {
+	return record{
+		content: digest(sum[:16]),
+		id: digestOf("pull", []string{
+			"cell_id", b.GetCellId(), "kind", kind, "started_at", instant(b.GetStartedAt()), "car_id", b.GetCarId(), "label", b.GetLabel(),
+			"session", b.GetSession(), "customer_car", b.GetCustomerCar(), "ramp_rate_rad_s2", optional(b.RampRateRadS2),
+			"rotating_mass_kg", optional(b.RotatingMassKg), "coasting_mass_kg", optional(b.CoastingMassKg), "correction", b.GetCorrection(),
+		}, sum),
+	}
+}
+
+// checkRecord returns what a check is known by. Two checks may well read the
+// same, so the time, which the file's name may hold alone, is of its content.
+func checkRecord(c *rollcallv1.CalibrationCheck, kind string, sum []byte) record {
+	state := "as_found"
+	if c.GetState() == rollcallv1.CheckState_CHECK_STATE_AS_LEFT {
+		state = "as_left"
+	}
+	at := instant(c.GetPerformedAt())
+	return record{
+		content: digestOf("content of check", []string{"performed_at", at}, sum),
+		id: digestOf("check", []string{
+			"cell_id", c.GetCellId(), "kind", kind, "state", state, "performed_at", at, "performed_by", c.GetPerformedBy(),
+			"air_pressure_pa", optional(c.AirPressurePa), "air_temperature_k", optional(c.AirTemperatureK),
+			"relative_humidity", optional(c.RelativeHumidity), "note", c.GetNote(),
+		}, sum),
+	}
+}
+
+// digestOf digests what the package's comment says: the class, one line for
+// each name and value, and the file's SHA-256.
+func digestOf(class string, pairs []string, sum []byte) digest {
 	h := sha256.New()
-	io.WriteString(h, class+"\n"+string(cell)+"\n"+kind+"\n")
-	return h
+	io.WriteString(h, class+"\n")
+	for i := 0; i < len(pairs); i += 2 {
+		io.WriteString(h, pairs[i]+" "+strconv.Quote(pairs[i+1])+"\n")
+	}
+	io.WriteString(h, "file "+hex.EncodeToString(sum)+"\n")
+	return digest(h.Sum(nil)[:16])
 }
 
-// idOf ends it.
-func idOf(h hash.Hash) string { return hex.EncodeToString(h.Sum(nil)[:16]) }
+// instant writes a time as the ids have it.
+func instant(t *timestamppb.Timestamp) string { return t.AsTime().UTC().Format(time.RFC3339Nano) }
+
+// optional writes a number as the ids have it; nothing for none.
+func optional(x *float64) string {
+	if x == nil {
+		return ""
+	}
+	return strconv.FormatFloat(*x, 'g', 12, 64)
+}
 
 // rewind goes back to the beginning of the file and skips what is before the
 // data; all bytes read go into sum.

@@ -110,8 +110,9 @@ type Folder struct {
 	log     *zap.Logger
 	now     func() time.Time
 
-	seen  map[string]sighting // files seen in the folder
-	taken map[string]sighting // durable, but could not be moved away
+	seen    map[string]sighting // files seen in the folder
+	durable map[string]durable  // could not be moved away yet
+	taken   *taken              // nil: not read yet
 
 	mu     sync.Mutex
 	status Status
@@ -126,6 +127,12 @@ type sighting struct {
 	since time.Time
 }
 
+// durable is a file whose record is durable in the spool.
+type durable struct {
+	sighting
+	record record
+}
+
 func (s sighting) same(o sighting) bool { return s.size == o.size && s.time.Equal(o.time) }
 
 // New returns a source that reads the folder by the mapping; it starts nothing.
@@ -134,7 +141,7 @@ func New(c Config, m *Mapping, log *zap.Logger) (*Folder, error) {
 		return nil, fmt.Errorf("configure CSV folder: %w", err)
 	}
 	return &Folder{config: c, mapping: m, log: log.Named("csvfolder"), now: time.Now,
-		seen: map[string]sighting{}, taken: map[string]sighting{}}, nil
+		seen: map[string]sighting{}, durable: map[string]durable{}}, nil
 }
 
 // Status returns how the folder is doing.
@@ -192,7 +199,7 @@ func (f *Folder) Run(ctx context.Context, sink source.Sink) error {
 			}
 			name := filepath.Base(e.Name)
 			// A file renamed into the folder is a Create too.
-			if (e.Has(fsnotify.Create) || e.Has(fsnotify.Write)) && name != doneFolder && name != rejectedFolder && !f.mapping.skips(name) {
+			if (e.Has(fsnotify.Create) || e.Has(fsnotify.Write)) && name != doneFolder && name != rejectedFolder && !f.skips(name) {
 				sooner(f.config.Debounce)
 			}
 		case err, ok := <-failures:
@@ -214,6 +221,12 @@ func (f *Folder) path(parts ...string) string {
 	return filepath.Join(append([]string{f.config.Folder}, parts...)...)
 }
 
+// skips says whether a file is none of those taken; written index files, also
+// while they are replaced, are not.
+func (f *Folder) skips(name string) bool {
+	return strings.HasPrefix(name, takenFile) || f.mapping.skips(name)
+}
+
 // look goes through the folder once, takes what is complete, and returns when
 // to look again.
 func (f *Folder) look(ctx context.Context, sink source.Sink) time.Duration {
@@ -222,6 +235,12 @@ func (f *Folder) look(ctx context.Context, sink source.Sink) time.Duration {
 	if err != nil {
 		f.alarm(fmt.Sprintf("the folder cannot be read: %v", err))
 		return wait
+	}
+	if f.taken == nil {
+		if f.taken, err = openTaken(f.path(takenFile), takenKept); err != nil {
+			f.alarm(err.Error())
+			return wait
+		}
 	}
 	now := f.now()
 	found := make(map[string]sighting, len(files))
@@ -306,7 +325,7 @@ func (f *Folder) list() ([]entry, error) {
 	}
 	var files []entry
 	for _, d := range found {
-		if !d.Type().IsRegular() || f.mapping.skips(d.Name()) {
+		if !d.Type().IsRegular() || f.skips(d.Name()) {
 			continue
 		}
 		info, err := d.Info()
@@ -321,9 +340,10 @@ func (f *Folder) list() ([]entry, error) {
 
 // handle takes a complete file and moves it away.
 func (f *Folder) handle(ctx context.Context, name string, s sighting, sink source.Sink) error {
-	if before, ok := f.taken[name]; !ok || !before.same(s) {
-		delete(f.taken, name)
-		err := f.take(ctx, name, s.size, sink)
+	d, ok := f.durable[name]
+	if !ok || !d.same(s) {
+		delete(f.durable, name)
+		r, err := f.take(ctx, name, s.size, sink)
 		var rejection *Rejection
 		switch {
 		case errors.Is(err, fs.ErrNotExist):
@@ -333,32 +353,62 @@ func (f *Folder) handle(ctx context.Context, name string, s sighting, sink sourc
 		case err != nil:
 			return err
 		}
-		f.taken[name] = s
+		d = durable{s, r}
+		f.durable[name] = d
 		f.change(func(s *Status) { s.Done++; s.LastDone, s.LastDoneAt = name, f.now() })
 		f.log.Debug("record taken", zap.String("file", name), zap.Int64("bytes", s.size))
+		f.forgive(name)
+	}
+	if err := f.taken.add(d.record, name, f.now()); err != nil {
+		return err
 	}
 	if err := f.putAway(name); err != nil {
 		return err
 	}
-	delete(f.taken, name)
+	delete(f.durable, name)
 	return nil
 }
 
+// forgive removes the reason for which an earlier file of the name was
+// rejected, and reasons a day old, unless their file still lies beside them: it
+// may have been mended by giving it another name.
+func (f *Folder) forgive(name string) {
+	found, err := os.ReadDir(f.path(rejectedFolder))
+	if err != nil {
+		return
+	}
+	for _, d := range found {
+		of, is := strings.CutSuffix(d.Name(), reasonSuffix)
+		if !is {
+			continue
+		}
+		if _, err := os.Lstat(f.path(rejectedFolder, of)); !errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if info, err := d.Info(); of != name && (err != nil || f.now().Sub(info.ModTime()) < 24*time.Hour) {
+			continue
+		}
+		if err := os.Remove(f.path(rejectedFolder, d.Name())); err != nil {
+			f.log.Warn("reason of a mended file not removed", zap.String("file", of), zap.Error(err))
+		}
+	}
+}
+
 // take reads a file and gives its record to the sink.
-func (f *Folder) take(ctx context.Context, name string, size int64, sink source.Sink) error {
+func (f *Folder) take(ctx context.Context, name string, size int64, sink source.Sink) (record, error) {
 	if size > f.config.MaxBytes {
-		return &Rejection{What: fmt.Sprintf("the file has %d bytes, at most %d are taken", size, f.config.MaxBytes),
+		return record{}, &Rejection{What: fmt.Sprintf("the file has %d bytes, at most %d are taken", size, f.config.MaxBytes),
 			Mend: "split the record, log fewer channels or more slowly, or raise max_bytes"}
 	}
 	file, err := os.Open(f.path(name))
 	if errors.Is(err, fs.ErrPermission) {
-		return &Rejection{What: fmt.Sprintf("the file cannot be opened: %v", err), Mend: "give the agent's user the right to read it"}
+		return record{}, &Rejection{What: fmt.Sprintf("the file cannot be opened: %v", err), Mend: "give the agent's user the right to read it"}
 	}
 	if err != nil {
-		return fmt.Errorf("open file: %w", err)
+		return record{}, fmt.Errorf("open file: %w", err)
 	}
 	defer file.Close()
-	return f.mapping.Take(ctx, name, file, f.config.Cell, f.config.AgentVersion, sink)
+	return f.mapping.take(ctx, name, file, f.config.Cell, f.config.AgentVersion, f.taken.other, sink)
 }
 
 // putAway deletes a file that is done or moves it to the others.

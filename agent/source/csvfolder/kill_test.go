@@ -8,6 +8,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -120,6 +121,17 @@ func TestKilled(t *testing.T) {
 			}
 			if exists(dir, "pull_a.csv") || !exists(dir, "done", "pull_a.csv") {
 				t.Fatal("the file was not put away")
+			}
+			// What was taken is known in spite of the kill.
+			c := DefaultConfig()
+			c.Folder, c.Cell, c.Settle = dir, "fen-1", 0
+			f, err := New(c, mapping(t, plainMapping), zap.NewNop())
+			if err != nil {
+				t.Fatal(err)
+			}
+			drop(t, f, &memory{}, "pull_b.csv", text)
+			if st := f.Status(); st.Rejected != 1 || !strings.Contains(st.LastReason, "taken as pull_a.csv") {
+				t.Errorf("the same bytes under another name: %+v", st)
 			}
 			got := readJournal(t, filepath.Join(top, "journal"))
 			first := len(got) - len(want.requests)

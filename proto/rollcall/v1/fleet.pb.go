@@ -207,8 +207,9 @@ type CellStatus struct {
 	SiteId   string                 `protobuf:"bytes,2,opt,name=site_id,json=siteId,proto3" json:"site_id,omitempty"`
 	Name     string                 `protobuf:"bytes,3,opt,name=name,proto3" json:"name,omitempty"`
 	SiteName string                 `protobuf:"bytes,4,opt,name=site_name,json=siteName,proto3" json:"site_name,omitempty"`
-	// Offset from the fleet: relative error of tractive force; absent until the
-	// cell has a reference run.
+	// Offset from the fleet: relative error of the corrected tractive force (the
+	// force as the cell states it, times the correction to standard air), a ratio;
+	// absent until the cell has a reference run.
 	Offset              *float64 `protobuf:"fixed64,5,opt,name=offset,proto3,oneof" json:"offset,omitempty"`
 	ExpandedUncertainty *float64 `protobuf:"fixed64,6,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3,oneof" json:"expanded_uncertainty,omitempty"`
 	Tolerance           float64  `protobuf:"fixed64,7,opt,name=tolerance,proto3" json:"tolerance,omitempty"`
@@ -231,8 +232,10 @@ type CellStatus struct {
 	CauseProbability   float64                `protobuf:"fixed64,19,opt,name=cause_probability,json=causeProbability,proto3" json:"cause_probability,omitempty"`
 	AgentSeenAt        *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=agent_seen_at,json=agentSeenAt,proto3" json:"agent_seen_at,omitempty"`
 	AgentSpoolMessages uint64                 `protobuf:"varint,21,opt,name=agent_spool_messages,json=agentSpoolMessages,proto3" json:"agent_spool_messages,omitempty"`
-	unknownFields      protoimpl.UnknownFields
-	sizeCache          protoimpl.SizeCache
+	// What stands against a flagged cell whose last checks passed; else empty.
+	StandingAgainst string `protobuf:"bytes,22,opt,name=standing_against,json=standingAgainst,proto3" json:"standing_against,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *CellStatus) Reset() {
@@ -412,6 +415,13 @@ func (x *CellStatus) GetAgentSpoolMessages() uint64 {
 	return 0
 }
 
+func (x *CellStatus) GetStandingAgainst() string {
+	if x != nil {
+		return x.StandingAgainst
+	}
+	return ""
+}
+
 type ListFlagsRequest struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	Filter *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
@@ -466,8 +476,10 @@ func (x *ListFlagsRequest) GetIncludeClosed() bool {
 }
 
 type ListFlagsResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Flags         []*Flag                `protobuf:"bytes,1,rep,name=flags,proto3" json:"flags,omitempty"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Flags []*Flag                `protobuf:"bytes,1,rep,name=flags,proto3" json:"flags,omitempty"`
+	// There are more than the filter's limit let through.
+	More          bool `protobuf:"varint,2,opt,name=more,proto3" json:"more,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -507,6 +519,13 @@ func (x *ListFlagsResponse) GetFlags() []*Flag {
 		return x.Flags
 	}
 	return nil
+}
+
+func (x *ListFlagsResponse) GetMore() bool {
+	if x != nil {
+		return x.More
+	}
+	return false
 }
 
 // Flag is an open or closed finding on a cell or a reference car.
@@ -889,8 +908,10 @@ func (x *ListChecksRequest) GetFilter() *Filter {
 }
 
 type ListChecksResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Checks        []*Check               `protobuf:"bytes,1,rep,name=checks,proto3" json:"checks,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Checks []*Check               `protobuf:"bytes,1,rep,name=checks,proto3" json:"checks,omitempty"`
+	// There are more than the filter's limit let through.
+	More          bool `protobuf:"varint,2,opt,name=more,proto3" json:"more,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -930,6 +951,13 @@ func (x *ListChecksResponse) GetChecks() []*Check {
 		return x.Checks
 	}
 	return nil
+}
+
+func (x *ListChecksResponse) GetMore() bool {
+	if x != nil {
+		return x.More
+	}
+	return false
 }
 
 // Check is a calibration check with its result.
@@ -1119,8 +1147,10 @@ func (x *ListPullsRequest) GetFilter() *Filter {
 }
 
 type ListPullsResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Pulls         []*Pull                `protobuf:"bytes,1,rep,name=pulls,proto3" json:"pulls,omitempty"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Pulls []*Pull                `protobuf:"bytes,1,rep,name=pulls,proto3" json:"pulls,omitempty"`
+	// There are more than the filter's limit let through.
+	More          bool `protobuf:"varint,2,opt,name=more,proto3" json:"more,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1162,6 +1192,13 @@ func (x *ListPullsResponse) GetPulls() []*Pull {
 	return nil
 }
 
+func (x *ListPullsResponse) GetMore() bool {
+	if x != nil {
+		return x.More
+	}
+	return false
+}
+
 // Pull is a pull or coast-down with its headline figures.
 type Pull struct {
 	state       protoimpl.MessageState `protogen:"open.v1"`
@@ -1185,16 +1222,26 @@ type Pull struct {
 	PeakEngineSpeedRadS                 *float64   `protobuf:"fixed64,17,opt,name=peak_engine_speed_rad_s,json=peakEngineSpeedRadS,proto3,oneof" json:"peak_engine_speed_rad_s,omitempty"`
 	PeakEngineTorqueNm                  *float64   `protobuf:"fixed64,18,opt,name=peak_engine_torque_nm,json=peakEngineTorqueNm,proto3,oneof" json:"peak_engine_torque_nm,omitempty"`
 	Findings                            []*Finding `protobuf:"bytes,19,rep,name=findings,proto3" json:"findings,omitempty"`
-	// The load-cell calibration and the registry it was computed with.
+	// The load-cell calibration it was computed with (the id of the as-left check
+	// that made it; empty: the indicator as it is), and the version of the
+	// computation.
 	Epoch       string `protobuf:"bytes,20,opt,name=epoch,proto3" json:"epoch,omitempty"`
 	CodeVersion string `protobuf:"bytes,21,opt,name=code_version,json=codeVersion,proto3" json:"code_version,omitempty"`
+	// The greatest engine power times the correction factor.
+	PeakCorrectedPowerW                    *float64 `protobuf:"fixed64,22,opt,name=peak_corrected_power_w,json=peakCorrectedPowerW,proto3,oneof" json:"peak_corrected_power_w,omitempty"`
+	PeakCorrectedPowerExpandedUncertaintyW *float64 `protobuf:"fixed64,23,opt,name=peak_corrected_power_expanded_uncertainty_w,json=peakCorrectedPowerExpandedUncertaintyW,proto3,oneof" json:"peak_corrected_power_expanded_uncertainty_w,omitempty"`
+	// Says so where engine (else wheel) power is greatest at the last point of the
+	// curve, so that the true peak may lie beyond. Of one pull only, not in lists.
+	PeakNote string `protobuf:"bytes,24,opt,name=peak_note,json=peakNote,proto3" json:"peak_note,omitempty"`
+	// Of a customer's pull that an open flag touches: what is to be doubted, in a
+	// sentence, and the flags. Empty: nothing is known against it.
+	Doubt        string   `protobuf:"bytes,25,opt,name=doubt,proto3" json:"doubt,omitempty"`
+	DoubtFlagIds []string `protobuf:"bytes,26,rep,name=doubt_flag_ids,json=doubtFlagIds,proto3" json:"doubt_flag_ids,omitempty"`
 	// Which air was taken, what is outside the standard's range, and why the
 	// standard's assumption may not hold for a charged engine.
-	CorrectionNote                         string   `protobuf:"bytes,22,opt,name=correction_note,json=correctionNote,proto3" json:"correction_note,omitempty"`
-	PeakCorrectedPowerW                    *float64 `protobuf:"fixed64,23,opt,name=peak_corrected_power_w,json=peakCorrectedPowerW,proto3,oneof" json:"peak_corrected_power_w,omitempty"`
-	PeakCorrectedPowerExpandedUncertaintyW *float64 `protobuf:"fixed64,24,opt,name=peak_corrected_power_expanded_uncertainty_w,json=peakCorrectedPowerExpandedUncertaintyW,proto3,oneof" json:"peak_corrected_power_expanded_uncertainty_w,omitempty"`
-	unknownFields                          protoimpl.UnknownFields
-	sizeCache                              protoimpl.SizeCache
+	CorrectionNote string `protobuf:"bytes,27,opt,name=correction_note,json=correctionNote,proto3" json:"correction_note,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Pull) Reset() {
@@ -1374,13 +1421,6 @@ func (x *Pull) GetCodeVersion() string {
 	return ""
 }
 
-func (x *Pull) GetCorrectionNote() string {
-	if x != nil {
-		return x.CorrectionNote
-	}
-	return ""
-}
-
 func (x *Pull) GetPeakCorrectedPowerW() float64 {
 	if x != nil && x.PeakCorrectedPowerW != nil {
 		return *x.PeakCorrectedPowerW
@@ -1393,6 +1433,34 @@ func (x *Pull) GetPeakCorrectedPowerExpandedUncertaintyW() float64 {
 		return *x.PeakCorrectedPowerExpandedUncertaintyW
 	}
 	return 0
+}
+
+func (x *Pull) GetPeakNote() string {
+	if x != nil {
+		return x.PeakNote
+	}
+	return ""
+}
+
+func (x *Pull) GetDoubt() string {
+	if x != nil {
+		return x.Doubt
+	}
+	return ""
+}
+
+func (x *Pull) GetDoubtFlagIds() []string {
+	if x != nil {
+		return x.DoubtFlagIds
+	}
+	return nil
+}
+
+func (x *Pull) GetCorrectionNote() string {
+	if x != nil {
+		return x.CorrectionNote
+	}
+	return ""
 }
 
 // Finding is something about a pull that whoever reads it should know.
@@ -1602,12 +1670,15 @@ func (x *GetPullResponse) GetHeader() map[string]string {
 }
 
 type ChannelSummary struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Channel       string                 `protobuf:"bytes,1,opt,name=channel,proto3" json:"channel,omitempty"`
-	Samples       uint64                 `protobuf:"varint,2,opt,name=samples,proto3" json:"samples,omitempty"`
-	RateHz        float64                `protobuf:"fixed64,3,opt,name=rate_hz,json=rateHz,proto3" json:"rate_hz,omitempty"`
-	Minimum       float64                `protobuf:"fixed64,4,opt,name=minimum,proto3" json:"minimum,omitempty"`
-	Maximum       float64                `protobuf:"fixed64,5,opt,name=maximum,proto3" json:"maximum,omitempty"`
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Channel string                 `protobuf:"bytes,1,opt,name=channel,proto3" json:"channel,omitempty"`
+	Samples uint64                 `protobuf:"varint,2,opt,name=samples,proto3" json:"samples,omitempty"`
+	RateHz  float64                `protobuf:"fixed64,3,opt,name=rate_hz,json=rateHz,proto3" json:"rate_hz,omitempty"`
+	Minimum float64                `protobuf:"fixed64,4,opt,name=minimum,proto3" json:"minimum,omitempty"`
+	Maximum float64                `protobuf:"fixed64,5,opt,name=maximum,proto3" json:"maximum,omitempty"`
+	// The channel's unit: "N", "m/s", "K", "Pa", "rad/s", "1" for a ratio; empty
+	// for a channel that is not one of the catalogue.
+	Unit          string `protobuf:"bytes,6,opt,name=unit,proto3" json:"unit,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1675,6 +1746,13 @@ func (x *ChannelSummary) GetMaximum() float64 {
 		return x.Maximum
 	}
 	return 0
+}
+
+func (x *ChannelSummary) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
 }
 
 type GetCurveRequest struct {
@@ -1773,7 +1851,8 @@ func (x *GetCurveResponse) GetPoints() []*CurvePoint {
 	return nil
 }
 
-// CurvePoint is one point of a pull's curve on its engine-speed grid.
+// CurvePoint is one point of a pull's curve on its engine-speed grid. Its
+// uncertainties are standard ones, those named expanded_ apart.
 type CurvePoint struct {
 	state                     protoimpl.MessageState `protogen:"open.v1"`
 	EngineSpeedRadS           float64                `protobuf:"fixed64,1,opt,name=engine_speed_rad_s,json=engineSpeedRadS,proto3" json:"engine_speed_rad_s,omitempty"`
@@ -1952,8 +2031,10 @@ func (x *ListRunsRequest) GetFilter() *Filter {
 }
 
 type ListRunsResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Runs          []*Run                 `protobuf:"bytes,1,rep,name=runs,proto3" json:"runs,omitempty"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Runs  []*Run                 `protobuf:"bytes,1,rep,name=runs,proto3" json:"runs,omitempty"`
+	// There are more than the filter's limit let through.
+	More          bool `protobuf:"varint,2,opt,name=more,proto3" json:"more,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1995,6 +2076,13 @@ func (x *ListRunsResponse) GetRuns() []*Run {
 	return nil
 }
 
+func (x *ListRunsResponse) GetMore() bool {
+	if x != nil {
+		return x.More
+	}
+	return false
+}
+
 // Run is a reference run with what it said of its cell.
 type Run struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -2006,7 +2094,8 @@ type Run struct {
 	PullsUsed     uint32                 `protobuf:"varint,6,opt,name=pulls_used,json=pullsUsed,proto3" json:"pulls_used,omitempty"`
 	PullsLeftOut  uint32                 `protobuf:"varint,7,opt,name=pulls_left_out,json=pullsLeftOut,proto3" json:"pulls_left_out,omitempty"`
 	LeftOutReason string                 `protobuf:"bytes,8,opt,name=left_out_reason,json=leftOutReason,proto3" json:"left_out_reason,omitempty"`
-	// Deviation of this run from what the fleet expected, relative.
+	// Deviation of this run from what the fleet expected, relative; absent where
+	// nothing was expected yet or no pull was fit to judge with.
 	Deviation *float64 `protobuf:"fixed64,9,opt,name=deviation,proto3,oneof" json:"deviation,omitempty"`
 	// The same in standard deviations.
 	Innovation          *float64 `protobuf:"fixed64,10,opt,name=innovation,proto3,oneof" json:"innovation,omitempty"`
@@ -2014,8 +2103,10 @@ type Run struct {
 	ExpandedUncertainty *float64 `protobuf:"fixed64,12,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3,oneof" json:"expanded_uncertainty,omitempty"`
 	CusumHigh           float64  `protobuf:"fixed64,13,opt,name=cusum_high,json=cusumHigh,proto3" json:"cusum_high,omitempty"`
 	CusumLow            float64  `protobuf:"fixed64,14,opt,name=cusum_low,json=cusumLow,proto3" json:"cusum_low,omitempty"`
-	unknownFields       protoimpl.UnknownFields
-	sizeCache           protoimpl.SizeCache
+	// Why there is no deviation.
+	NotJudged     string `protobuf:"bytes,15,opt,name=not_judged,json=notJudged,proto3" json:"not_judged,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Run) Reset() {
@@ -2144,6 +2235,13 @@ func (x *Run) GetCusumLow() float64 {
 		return x.CusumLow
 	}
 	return 0
+}
+
+func (x *Run) GetNotJudged() string {
+	if x != nil {
+		return x.NotJudged
+	}
+	return ""
 }
 
 type GetRegistryRequest struct {
@@ -2947,7 +3045,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x10ListCellsRequest\x12+\n" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"B\n" +
 	"\x11ListCellsResponse\x12-\n" +
-	"\x05cells\x18\x01 \x03(\v2\x17.rollcall.v1.CellStatusR\x05cells\"\xb1\x06\n" +
+	"\x05cells\x18\x01 \x03(\v2\x17.rollcall.v1.CellStatusR\x05cells\"\xdc\x06\n" +
 	"\n" +
 	"CellStatus\x12\x17\n" +
 	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x17\n" +
@@ -2973,14 +3071,16 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x05cause\x18\x12 \x01(\tR\x05cause\x12+\n" +
 	"\x11cause_probability\x18\x13 \x01(\x01R\x10causeProbability\x12>\n" +
 	"\ragent_seen_at\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\vagentSeenAt\x120\n" +
-	"\x14agent_spool_messages\x18\x15 \x01(\x04R\x12agentSpoolMessagesB\t\n" +
+	"\x14agent_spool_messages\x18\x15 \x01(\x04R\x12agentSpoolMessages\x12)\n" +
+	"\x10standing_against\x18\x16 \x01(\tR\x0fstandingAgainstB\t\n" +
 	"\a_offsetB\x17\n" +
 	"\x15_expanded_uncertainty\"f\n" +
 	"\x10ListFlagsRequest\x12+\n" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\x12%\n" +
-	"\x0einclude_closed\x18\x02 \x01(\bR\rincludeClosed\"<\n" +
+	"\x0einclude_closed\x18\x02 \x01(\bR\rincludeClosed\"P\n" +
 	"\x11ListFlagsResponse\x12'\n" +
-	"\x05flags\x18\x01 \x03(\v2\x11.rollcall.v1.FlagR\x05flags\"\x9b\x05\n" +
+	"\x05flags\x18\x01 \x03(\v2\x11.rollcall.v1.FlagR\x05flags\x12\x12\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\x9b\x05\n" +
 	"\x04Flag\x12\x17\n" +
 	"\aflag_id\x18\x01 \x01(\tR\x06flagId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x15\n" +
@@ -3016,9 +3116,10 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x06effect\x18\x04 \x01(\x01R\x06effect\x121\n" +
 	"\x14expanded_uncertainty\x18\x05 \x01(\x01R\x13expandedUncertainty\"@\n" +
 	"\x11ListChecksRequest\x12+\n" +
-	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"@\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"T\n" +
 	"\x12ListChecksResponse\x12*\n" +
-	"\x06checks\x18\x01 \x03(\v2\x12.rollcall.v1.CheckR\x06checks\"\xc3\x04\n" +
+	"\x06checks\x18\x01 \x03(\v2\x12.rollcall.v1.CheckR\x06checks\x12\x12\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xc3\x04\n" +
 	"\x05Check\x12\x19\n" +
 	"\bcheck_id\x18\x01 \x01(\tR\acheckId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x12\n" +
@@ -3041,9 +3142,11 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\v_gain_errorB\x1c\n" +
 	"\x1a_gain_expanded_uncertainty\"?\n" +
 	"\x10ListPullsRequest\x12+\n" +
-	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"<\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"P\n" +
 	"\x11ListPullsResponse\x12'\n" +
-	"\x05pulls\x18\x01 \x03(\v2\x11.rollcall.v1.PullR\x05pulls\"\xf9\t\n" +
+	"\x05pulls\x18\x01 \x03(\v2\x11.rollcall.v1.PullR\x05pulls\x12\x12\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xd2\n" +
+	"\n" +
 	"\x04Pull\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x12\n" +
@@ -3069,10 +3172,13 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x15peak_engine_torque_nm\x18\x12 \x01(\x01H\x05R\x12peakEngineTorqueNm\x88\x01\x01\x120\n" +
 	"\bfindings\x18\x13 \x03(\v2\x14.rollcall.v1.FindingR\bfindings\x12\x14\n" +
 	"\x05epoch\x18\x14 \x01(\tR\x05epoch\x12!\n" +
-	"\fcode_version\x18\x15 \x01(\tR\vcodeVersion\x12'\n" +
-	"\x0fcorrection_note\x18\x16 \x01(\tR\x0ecorrectionNote\x128\n" +
-	"\x16peak_corrected_power_w\x18\x17 \x01(\x01H\x06R\x13peakCorrectedPowerW\x88\x01\x01\x12`\n" +
-	"+peak_corrected_power_expanded_uncertainty_w\x18\x18 \x01(\x01H\aR&peakCorrectedPowerExpandedUncertaintyW\x88\x01\x01B\x14\n" +
+	"\fcode_version\x18\x15 \x01(\tR\vcodeVersion\x128\n" +
+	"\x16peak_corrected_power_w\x18\x16 \x01(\x01H\x06R\x13peakCorrectedPowerW\x88\x01\x01\x12`\n" +
+	"+peak_corrected_power_expanded_uncertainty_w\x18\x17 \x01(\x01H\aR&peakCorrectedPowerExpandedUncertaintyW\x88\x01\x01\x12\x1b\n" +
+	"\tpeak_note\x18\x18 \x01(\tR\bpeakNote\x12\x14\n" +
+	"\x05doubt\x18\x19 \x01(\tR\x05doubt\x12$\n" +
+	"\x0edoubt_flag_ids\x18\x1a \x03(\tR\fdoubtFlagIds\x12'\n" +
+	"\x0fcorrection_note\x18\x1b \x01(\tR\x0ecorrectionNoteB\x14\n" +
 	"\x12_correction_factorB\x15\n" +
 	"\x13_peak_wheel_power_wB\x16\n" +
 	"\x14_peak_engine_power_wB+\n" +
@@ -3098,13 +3204,14 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x06header\x18\x03 \x03(\v2(.rollcall.v1.GetPullResponse.HeaderEntryR\x06header\x1a9\n" +
 	"\vHeaderEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\x91\x01\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xa5\x01\n" +
 	"\x0eChannelSummary\x12\x18\n" +
 	"\achannel\x18\x01 \x01(\tR\achannel\x12\x18\n" +
 	"\asamples\x18\x02 \x01(\x04R\asamples\x12\x17\n" +
 	"\arate_hz\x18\x03 \x01(\x01R\x06rateHz\x12\x18\n" +
 	"\aminimum\x18\x04 \x01(\x01R\aminimum\x12\x18\n" +
-	"\amaximum\x18\x05 \x01(\x01R\amaximum\"*\n" +
+	"\amaximum\x18\x05 \x01(\x01R\amaximum\x12\x12\n" +
+	"\x04unit\x18\x06 \x01(\tR\x04unit\"*\n" +
 	"\x0fGetCurveRequest\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\"j\n" +
 	"\x10GetCurveResponse\x12%\n" +
@@ -3132,9 +3239,10 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x12_corrected_power_wB\x16\n" +
 	"\x14_corrected_torque_nm\">\n" +
 	"\x0fListRunsRequest\x12+\n" +
-	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"8\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"L\n" +
 	"\x10ListRunsResponse\x12$\n" +
-	"\x04runs\x18\x01 \x03(\v2\x10.rollcall.v1.RunR\x04runs\"\xa8\x04\n" +
+	"\x04runs\x18\x01 \x03(\v2\x10.rollcall.v1.RunR\x04runs\x12\x12\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xc7\x04\n" +
 	"\x03Run\x12\x15\n" +
 	"\x06run_id\x18\x01 \x01(\tR\x05runId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x15\n" +
@@ -3155,7 +3263,9 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x14expanded_uncertainty\x18\f \x01(\x01H\x03R\x13expandedUncertainty\x88\x01\x01\x12\x1d\n" +
 	"\n" +
 	"cusum_high\x18\r \x01(\x01R\tcusumHigh\x12\x1b\n" +
-	"\tcusum_low\x18\x0e \x01(\x01R\bcusumLowB\f\n" +
+	"\tcusum_low\x18\x0e \x01(\x01R\bcusumLow\x12\x1d\n" +
+	"\n" +
+	"not_judged\x18\x0f \x01(\tR\tnotJudgedB\f\n" +
 	"\n" +
 	"_deviationB\r\n" +
 	"\v_innovationB\t\n" +

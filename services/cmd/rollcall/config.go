@@ -1,20 +1,25 @@
 package main
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
-	"io"
-	"net/url"
+	"net"
 	"os"
+	"reflect"
+	"regexp"
+	"strconv"
 	"strings"
 	"time"
 
+	"github.com/ClickHouse/clickhouse-go/v2"
 	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/parser"
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"rollcall/services/access"
+	"rollcall/services/store"
 )
 
 // Config is everything `rollcall serve` can be told. A flag wins over the
@@ -55,7 +60,7 @@ func DefaultConfig() Config {
 		GRPCListen:            "127.0.0.1:7443",
 		HTTPListen:            "127.0.0.1:7480",
 		FalseFlagsPerCellYear: 0.1,
-		FleetDelay:            500 * time.Millisecond,
+		FleetDelay:            2 * time.Second,
 		LogLevel:              "info",
 	}
 }
@@ -66,28 +71,37 @@ func (c Config) Validate() error {
 	if c.DataDir == "" && c.ClickHouse == "" {
 		errs = append(errs, errors.New("data_dir is empty; name a folder for the embedded engine, or a server with clickhouse"))
 	}
-	for key, address := range map[string]string{"grpc_listen": c.GRPCListen, "http_listen": c.HTTPListen} {
-		if !strings.Contains(address, ":") {
-			errs = append(errs, fmt.Errorf("%s is %q; write host:port, as 127.0.0.1:7443", key, address))
-		}
+	if err := checkAddress("grpc_listen", c.GRPCListen, "127.0.0.1:7443"); err != nil {
+		errs = append(errs, err)
+	} else if !c.TLS.Enabled() && !access.IsLoopback(c.GRPCListen) {
+		errs = append(errs, fmt.Errorf("grpc_listen is %s, reachable from other machines, without tls; set tls (rollcall certs makes the files) or listen on 127.0.0.1", c.GRPCListen))
+	}
+	if err := checkAddress("http_listen", c.HTTPListen, "127.0.0.1:7480"); err != nil {
+		errs = append(errs, err)
+	} else if !access.IsLoopback(c.HTTPListen) {
+		errs = append(errs, fmt.Errorf("http_listen is %s; the pages have no sign-in of their own yet, listen on 127.0.0.1 and put a proxy with sign-in before it", c.HTTPListen))
 	}
 	if err := c.TLS.Validate(); err != nil {
 		errs = append(errs, fmt.Errorf("tls: %w", err))
 	}
-	if !c.TLS.Enabled() && !access.IsLoopback(c.GRPCListen) {
-		errs = append(errs, fmt.Errorf("grpc_listen is %s, reachable from other machines, without tls; set tls or listen on 127.0.0.1", c.GRPCListen))
-	}
-	if !access.IsLoopback(c.HTTPListen) {
-		errs = append(errs, fmt.Errorf("http_listen is %s; the pages have no sign-in of their own yet, listen on 127.0.0.1 and put a proxy with sign-in before it", c.HTTPListen))
-	}
 	if c.ClickHouse != "" {
-		u, err := url.Parse(c.ClickHouse)
-		if err != nil || u.Scheme != "clickhouse" || u.Host == "" || strings.Trim(u.Path, "/") == "" {
+		// The error itself would show the password.
+		o, err := clickhouse.ParseDSN(c.ClickHouse)
+		if err != nil || !strings.HasPrefix(c.ClickHouse, "clickhouse://") || o.Auth.Database == "" {
 			errs = append(errs, fmt.Errorf("clickhouse is %q; write clickhouse://user@host:port/database", redact(c.ClickHouse)))
+		} else {
+			sc := store.DefaultConfig()
+			sc.DSN = c.ClickHouse
+			if err := sc.Validate(); err != nil {
+				errs = append(errs, fmt.Errorf("clickhouse: %w", err))
+			}
 		}
 	}
 	if c.ClickHousePasswordFile != "" && c.ClickHouse == "" {
 		errs = append(errs, errors.New("clickhouse_password_file is set but clickhouse is not; the embedded engine makes its own password"))
+	}
+	if c.EngineMemoryBytes < 0 || c.EngineMemoryBytes > 0 && c.EngineMemoryBytes < 256<<20 {
+		errs = append(errs, fmt.Errorf("engine_memory_bytes is %d; the engine needs at least 268435456 (256 MiB), or 0 for half of the machine's", c.EngineMemoryBytes))
 	}
 	if !(c.FalseFlagsPerCellYear > 0 && c.FalseFlagsPerCellYear <= 12) {
 		errs = append(errs, fmt.Errorf("false_flags_per_cell_year is %g; use more than 0 and at most 12, as 0.1 for one in ten cell-years", c.FalseFlagsPerCellYear))
@@ -103,25 +117,98 @@ func (c Config) Validate() error {
 	return errors.Join(errs...)
 }
 
-// redact hides the password of an address.
-func redact(address string) string {
-	u, err := url.Parse(address)
-	if err != nil {
-		return "(unreadable)"
+// checkAddress returns what is wrong with an address to listen on.
+func checkAddress(key, address, example string) error {
+	_, port, err := net.SplitHostPort(address)
+	if err == nil {
+		_, err = strconv.ParseUint(port, 10, 16)
 	}
-	return u.Redacted()
+	if err != nil {
+		return fmt.Errorf("%s is %q; write host:port, as %s", key, address, example)
+	}
+	return nil
 }
 
-// readConfig reads a YAML file over c; an unknown key is an error.
-func readConfig(c *Config, r io.Reader) error {
-	data, err := io.ReadAll(r)
+// redact hides the passwords of an address, also of one that cannot be read.
+func redact(address string) string {
+	scheme, rest, found := strings.Cut(address, "://")
+	if found {
+		scheme += "://"
+	} else {
+		scheme, rest = "", address
+	}
+	if at := strings.LastIndexByte(rest, '@'); at >= 0 {
+		if user, _, secret := strings.Cut(rest[:at], ":"); secret {
+			rest = user + ":" + hidden + rest[at:]
+		}
+	}
+	return scheme + passwordOption.ReplaceAllString(rest, "${1}"+hidden)
+}
+
+const hidden = "xxxxx"
+
+var passwordOption = regexp.MustCompile(`([?&]password=)[^&]*`)
+
+// readConfig reads YAML over c; file is its name. Every unknown key and every
+// value of the wrong kind is named with its line; no text of the file is
+// repeated, for it may hold a password.
+func readConfig(c *Config, file string, data []byte) error {
+	tree, err := parser.ParseBytes(data, 0)
 	if err != nil {
-		return err
+		return explainYAML(file, 0, err)
 	}
-	if len(bytes.TrimSpace(data)) == 0 {
-		return nil
+	var bodies []ast.Node
+	for _, d := range tree.Docs {
+		if _, comment := d.Body.(*ast.CommentGroupNode); d.Body != nil && !comment {
+			bodies = append(bodies, d.Body)
+		}
 	}
-	return yaml.UnmarshalWithOptions(data, c, yaml.Strict())
+	if len(bodies) == 0 {
+		return nil // nothing is said
+	}
+	if len(bodies) > 1 {
+		return fmt.Errorf("%s:%d: a second document begins here; keep one in the file", file, bodies[1].GetToken().Position.Line)
+	}
+	top, ok := bodies[0].(ast.MapNode)
+	if !ok {
+		return fmt.Errorf("%s:%d: write one `key: value` a line, as grpc_listen: 127.0.0.1:7443", file, bodies[0].GetToken().Position.Line)
+	}
+	var errs []error
+	for pairs := top.MapRange(); pairs.Next(); {
+		pair := pairs.KeyValue()
+		if err := yaml.NodeToValue(pair, c, yaml.Strict()); err != nil {
+			errs = append(errs, explainYAML(file, pair.Key.GetToken().Position.Line, fmt.Errorf("%s: %w", pair.Key, err)))
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// explainYAML puts an error of the YAML library into one line, with the line
+// of the file it knows or else the one given.
+func explainYAML(file string, line int, err error) error {
+	text := err.Error()
+	var known yaml.Error
+	if errors.As(err, &known) {
+		text = known.GetMessage()
+		if t := known.GetToken(); t != nil && t.Position != nil {
+			line = t.Position.Line
+		}
+	}
+	var kind *yaml.TypeError
+	var unknown *yaml.UnknownFieldError
+	switch {
+	case errors.As(err, &unknown):
+		text = strings.Replace(text, "unknown field", "unknown key", 1) + "; `rollcall check-config` prints those there are"
+	case errors.As(err, &kind):
+		want := map[reflect.Kind]string{reflect.Float64: "a number", reflect.Int64: "a whole number", reflect.String: "a text"}[kind.DstType.Kind()]
+		if kind.DstType == reflect.TypeFor[time.Duration]() {
+			want = "a time with its unit, as 500ms,"
+		}
+		if want != "" {
+			text = want + " is needed here"
+		}
+	}
+	return fmt.Errorf("%s:%d: %s", file, line, text)
 }
 
 // serveFlags binds the configuration's flags, each named as its key with
@@ -149,13 +236,12 @@ func serveFlags(cmd *cobra.Command) func() (Config, error) {
 	return func() (Config, error) {
 		c := DefaultConfig()
 		if *file != "" {
-			f, err := os.Open(*file)
+			data, err := os.ReadFile(*file)
 			if err != nil {
-				return Config{}, fmt.Errorf("open the configuration: %w", err)
+				return Config{}, usageError{fmt.Errorf("read the configuration: %w", err)}
 			}
-			defer f.Close()
-			if err := readConfig(&c, f); err != nil {
-				return Config{}, fmt.Errorf("read configuration %s: %w", *file, err)
+			if err := readConfig(&c, *file, data); err != nil {
+				return Config{}, usageError{fmt.Errorf("configuration:\n%w", err)}
 			}
 		}
 		// A second flag set over c takes what the environment and then the
@@ -166,8 +252,8 @@ func serveFlags(cmd *cobra.Command) func() (Config, error) {
 		merged.VisitAll(func(f *pflag.Flag) {
 			env := "ROLLCALL_" + strings.ToUpper(strings.ReplaceAll(f.Name, "-", "_"))
 			if v, ok := os.LookupEnv(env); ok {
-				if err := merged.Set(f.Name, v); err != nil {
-					errs = append(errs, fmt.Errorf("environment %s: %w", env, err))
+				if err := f.Value.Set(v); err != nil {
+					errs = append(errs, fmt.Errorf("environment %s is %q: %w", env, v, err))
 				}
 			}
 		})
@@ -191,7 +277,11 @@ func (c Config) clickHousePassword() (string, error) {
 		if err != nil {
 			return "", fmt.Errorf("read the ClickHouse password: %w", err)
 		}
-		return strings.TrimRight(string(data), "\r\n"), nil
+		password := strings.TrimRight(string(data), "\r\n")
+		if password == "" {
+			return "", fmt.Errorf("%s is empty; write the ClickHouse password into it", c.ClickHousePasswordFile)
+		}
+		return password, nil
 	}
 	return os.Getenv("ROLLCALL_CLICKHOUSE_PASSWORD"), nil
 }
@@ -200,7 +290,9 @@ func (m Main) checkConfigCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "check-config",
 		Short: "Print the merged configuration of `rollcall serve`, or what is wrong with it",
-		Args:  positional(cobra.NoArgs),
+		Long: "Prints the merged configuration of `rollcall serve`, passwords hidden, and reads the files it\n" +
+			"names. Exit codes: 0 all is well; 2 something is wrong.",
+		Args: positional(cobra.NoArgs),
 	}
 	config := serveFlags(cmd)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
@@ -215,8 +307,22 @@ func (m Main) checkConfigCommand() *cobra.Command {
 		if err != nil {
 			return fmt.Errorf("write the configuration: %w", err)
 		}
-		_, err = cmd.OutOrStdout().Write(out)
-		return err
+		if _, err := cmd.OutOrStdout().Write(out); err != nil {
+			return err
+		}
+		var errs []error
+		if c.TLS.Enabled() {
+			if _, err := access.ServerTLS(c.TLS); err != nil {
+				errs = append(errs, fmt.Errorf("tls: %w", err))
+			}
+		}
+		if _, err := c.clickHousePassword(); err != nil {
+			errs = append(errs, err)
+		}
+		if err := errors.Join(errs...); err != nil {
+			return usageError{fmt.Errorf("configuration:\n%w", err)}
+		}
+		return nil
 	}
 	return cmd
 }

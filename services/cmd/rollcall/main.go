@@ -71,7 +71,25 @@ func (m Main) command() *cobra.Command {
 	dial := dialFlags(root)
 	root.AddCommand(m.serveCommand(), engineCommand(), m.migrateCommand(), m.checkConfigCommand(), certsCommand(), dashboardsCommand())
 	root.AddCommand(reader.Commands(dial)...)
+	refuseUnknown(root)
 	return root
+}
+
+// refuseUnknown makes an unknown word after a command that only has commands
+// below it wrong use; cobra would show the help as if all were well.
+func refuseUnknown(c *cobra.Command) {
+	if !c.Runnable() {
+		c.Args = func(c *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return usageError{fmt.Errorf("unknown command %q for %q; see `%s --help`", args[0], c.CommandPath(), c.CommandPath())}
+			}
+			return nil
+		}
+		c.RunE = func(c *cobra.Command, _ []string) error { return c.Help() }
+	}
+	for _, sub := range c.Commands() {
+		refuseUnknown(sub)
+	}
 }
 
 // version returns what this program was built from.

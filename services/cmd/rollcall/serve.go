@@ -11,6 +11,7 @@ import (
 	"syscall"
 	"time"
 
+	"github.com/ClickHouse/clickhouse-go/v2"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
@@ -113,7 +114,7 @@ func withStore(ctx context.Context, c Config, log *zap.Logger, f func(context.Co
 		return fmt.Errorf("find this program: %w", err)
 	}
 	ec := engine.DefaultConfig()
-	ec.Command = engineCommandLine(program)
+	ec.Command = []string{program, "engine"}
 	ec.DataDir = filepath.Join(c.DataDir, "engine")
 	ec.Library = c.EngineLibrary
 	ec.MemoryBytes = c.EngineMemoryBytes
@@ -138,9 +139,8 @@ func withStore(ctx context.Context, c Config, log *zap.Logger, f func(context.Co
 	return err
 }
 
-// engineCommandLine is how the service starts its engine; tests point it at
-// themselves.
-var engineCommandLine = func(program string) []string { return []string{program, "engine"} }
+// authenticationFailed is ClickHouse's AUTHENTICATION_FAILED.
+const authenticationFailed = 516
 
 // openStore waits for the database, for it may be starting too.
 func openStore(ctx context.Context, sc store.Config, log *zap.Logger, f func(context.Context, *store.Store) error) error {
@@ -149,6 +149,10 @@ func openStore(ctx context.Context, sc store.Config, log *zap.Logger, f func(con
 		if err == nil {
 			defer s.Close()
 			return f(ctx, s)
+		}
+		var refused *clickhouse.Exception
+		if sc.Dial == nil && errors.As(err, &refused) && refused.Code == authenticationFailed {
+			return fmt.Errorf("the ClickHouse server lets nobody in like this: %s; mend the user in clickhouse, or the password in clickhouse_password_file or ROLLCALL_CLICKHOUSE_PASSWORD", refused.Message)
 		}
 		if !errors.Is(err, store.ErrUnavailable) {
 			return err
@@ -166,10 +170,21 @@ func openStore(ctx context.Context, sc store.Config, log *zap.Logger, f func(con
 // take nothing new, what was taken in is made durable, the computation ends,
 // the engine stops last.
 func serve(ctx context.Context, c Config, log *zap.Logger) error {
-	// Ports first: a port in use must not cost the start of an engine.
+	// Certificates and ports first: what is wrong with them must not cost the
+	// start of an engine.
+	metrics := prometheus.NewRegistry()
+	metrics.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	rc := rpc.DefaultConfig()
 	rc.Listen, rc.TLS = c.GRPCListen, c.TLS
+	server, err := rpc.New(rc, log, metrics)
+	if err != nil {
+		return err
+	}
 	grpcListener, err := rpc.Listen(ctx, rc)
+	var inUse *rpc.PortInUseError
+	if errors.As(err, &inUse) {
+		return portInUse(inUse.Listen, "grpc_listen")
+	}
 	if err != nil {
 		return err
 	}
@@ -180,7 +195,7 @@ func serve(ctx context.Context, c Config, log *zap.Logger) error {
 	}
 	defer httpListener.Close()
 	err = withStore(ctx, c, log, func(ctx context.Context, s *store.Store) error {
-		return serveOn(ctx, c, rc, s, grpcListener, httpListener, log)
+		return serveOn(ctx, c, s, server, metrics, grpcListener, httpListener, log)
 	})
 	if errors.Is(err, context.Canceled) && ctx.Err() != nil {
 		return nil
@@ -191,7 +206,7 @@ func serve(ctx context.Context, c Config, log *zap.Logger) error {
 func listenHTTP(ctx context.Context, address string) (net.Listener, error) {
 	l, err := new(net.ListenConfig).Listen(ctx, "tcp", address)
 	if errors.Is(err, syscall.EADDRINUSE) {
-		return nil, fmt.Errorf("%s is in use by another program; stop it or choose another port with http_listen", address)
+		return nil, portInUse(address, "http_listen")
 	}
 	if err != nil {
 		return nil, fmt.Errorf("listen on %s: %w", address, err)
@@ -199,15 +214,16 @@ func listenHTTP(ctx context.Context, address string) (net.Listener, error) {
 	return l, nil
 }
 
-func serveOn(ctx context.Context, c Config, rc rpc.Config, s *store.Store, grpcListener, httpListener net.Listener, log *zap.Logger) error {
+func portInUse(address, key string) error {
+	return fmt.Errorf("%s is in use by another program; stop it or choose another port with %s", address, key)
+}
+
+func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, metrics *prometheus.Registry, grpcListener, httpListener net.Listener, log *zap.Logger) error {
 	if n, err := s.Migrate(ctx); err != nil {
 		return err
 	} else if n > 0 {
 		log.Info("tables brought up to this release", zap.Int("migrations", n))
 	}
-	metrics := prometheus.NewRegistry()
-	metrics.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-
 	book := admin.NewBook(s)
 	if err := book.Load(ctx); err != nil {
 		return err
@@ -222,7 +238,7 @@ func serveOn(ctx context.Context, c Config, rc rpc.Config, s *store.Store, grpcL
 		return err
 	}
 	taking.Stored, taking.StoredCheck = computing.Stored, computing.StoredCheck
-	computing.Recent = taking.Recent
+	computing.Recent, computing.Busy = taking.Recent, taking.Busy
 
 	keeping := admin.New(s, book, time.Now, log)
 	keeping.FlagClosed, keeping.RecomputeAll = computing.FlagClosed, computing.Recompute
@@ -234,10 +250,6 @@ func serveOn(ctx context.Context, c Config, rc rpc.Config, s *store.Store, grpcL
 	reading := query.New(s, book, time.Now)
 	reading.Document, reading.Reduce = keeping.Registry, computing.Reduce
 
-	server, err := rpc.New(rc, log, metrics)
-	if err != nil {
-		return err
-	}
 	pb.RegisterIngestServiceServer(server, taking)
 	pb.RegisterFleetServiceServer(server, reading)
 	pb.RegisterAdminServiceServer(server, keeping)

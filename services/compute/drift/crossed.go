@@ -149,7 +149,6 @@ type system struct {
 	d1      []float64 // Z₁'Z₁, diagonal
 	couple  [][]entry // Z₁'W, nonzeros by level
 	ww      []float64 // W'W, m×m
-	olsBeta []float64 // y was reduced by X·olsBeta, to keep its digits
 	rhs     products
 }
 

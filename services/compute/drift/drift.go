@@ -95,6 +95,12 @@ type Step struct {
 	Deviation  float64
 	UDeviation float64
 	Innovation float64
+	// DayOffset is the cell's offset as this run alone shows it, against the
+	// cars and the fleet's robust centre as the runs before knew them. It does
+	// not know what the cell read before. UDayOffset is expanded, k = 2. Both
+	// are 0 when Judged is false.
+	DayOffset  float64
+	UDayOffset float64
 
 	// Restarted says that the CUSUM began at nought before this run.
 	Restarted    bool

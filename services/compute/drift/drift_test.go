@@ -46,6 +46,7 @@ func TestNoFault(t *testing.T) {
 	flags, cellYears := 0, 0.0
 	var sum, sq, lag, judged float64
 	covered, estimates := 0.0, 0.0
+	dayCovered, days := 0.0, 0.0
 	carFlags, carSteps := 0, 0
 	carCovered, carKnown := 0.0, 0.0
 	for seed := range uint64(n) {
@@ -66,6 +67,12 @@ func TestNoFault(t *testing.T) {
 				if c.High > s.Limit || c.Low > s.Limit {
 					flags++
 					*c = drift.CUSUM{K: 0.5}
+				}
+				if k >= 12*4 {
+					days++
+					if math.Abs(s.DayOffset-(truth[k%12]-centre)) <= s.UDayOffset {
+						dayCovered++
+					}
 				}
 				if k >= 12*8 {
 					sum += s.Innovation
@@ -100,6 +107,7 @@ func TestNoFault(t *testing.T) {
 	t.Logf("%d flags in %.0f cell-years: %.3f a cell-year (95 %%: %.3f to %.3f), asked 0.1", flags, cellYears, rate, lo/cellYears, hi/cellYears)
 	t.Logf("innovations: mean %.4f, sd %.4f, lag-1 correlation %.4f", sum/judged, math.Sqrt(sq/judged), lag/sq)
 	t.Logf("offset's U covers %.1f %% of %0.f", 100*covered/estimates, estimates)
+	t.Logf("the day's U covers %.1f %% of %.0f", 100*dayCovered/days, days)
 	t.Logf("cars: U covers %.1f %%, flagged in %d of %d steps", 100*carCovered/carKnown, carFlags, carSteps)
 	if lo/cellYears > 0.15 || hi/cellYears < 0.05 {
 		t.Errorf("false flags at %.3f a cell-year, asked 0.1", rate)
@@ -108,6 +116,9 @@ func TestNoFault(t *testing.T) {
 	wide := math.Sqrt(4 / float64(n))
 	if sd := math.Sqrt(sq / judged); math.Abs(sd-1) > 0.04*wide {
 		t.Errorf("sd of the innovations %.3f, want 1", sd)
+	}
+	if share := dayCovered / days; share < 0.95-0.02*wide || share > 0.95+0.02*wide {
+		t.Errorf("U covers %.3f of the offsets of a day, want 0.95", share)
 	}
 	if share := covered / estimates; share < 0.95-0.035*wide || share > 0.95+0.035*wide {
 		t.Errorf("U covers %.3f of the offsets, want 0.95", share)

@@ -400,6 +400,10 @@ func (f *Follower) judge(step *Step, i int, v Variances) error {
 	mean, ramp = mean/n, ramp/n
 	terms := m.carTerms(car, it.week, ramp)
 	spread := v.Session + v.Pull/n
+	centre, weighted := m.centre()
+	level := append(slices.Clone(terms), weighted...)
+	step.DayOffset = mean - m.value(m.fit, terms) - centre
+	step.UDayOffset = 2 * math.Sqrt(m.fit.variance(level)+spread)
 	if cell, ok := m.cellAt[cellKey{it.cell, it.cellN}]; ok {
 		terms = append(terms, term{m.fit.Index(factorCell, cell), 1})
 	} else {

@@ -293,17 +293,9 @@ func (f *Follower) cellEstimates(st *state, m *model, it *item) []CellEstimate {
 	var sentences map[fleet.CellID]string
 	if m != nil {
 		runs = make([]int, len(m.cells))
-		newest := map[fleet.CellID]int{}
-		for l, k := range m.cells {
-			if o, ok := newest[k.cell]; !ok || k.n > m.cells[o].n {
-				newest[k.cell] = l
-			}
-		}
-		for l, k := range m.cells {
-			if newest[k.cell] == l {
-				byCell[k.cell] = len(current)
-				current = append(current, l)
-			}
+		current = m.current()
+		for at, l := range current {
+			byCell[m.cells[l].cell] = at
 		}
 		for _, o := range m.items {
 			runs[m.cellAt[cellKey{o.cell, o.cellN}]]++
@@ -311,14 +303,7 @@ func (f *Follower) cellEstimates(st *state, m *model, it *item) []CellEstimate {
 		sentences = m.separability()
 	}
 	// The robust centre, and the weight each cell has in it.
-	centre, weight := 0.0, make([]float64, len(current))
-	if len(current) >= 2 {
-		values := make([]float64, len(current))
-		for k, l := range current {
-			values[k] = m.fit.Effects[factorCell][l]
-		}
-		centre, weight = robustCentre(values)
-	}
+	centre, weight := m.middleOf(current)
 	for _, id := range st.cells {
 		e := CellEstimate{Cell: id, LastAt: st.cusum[id].lastAt}
 		if id == it.cell {
@@ -340,6 +325,47 @@ func (f *Follower) cellEstimates(st *state, m *model, it *item) []CellEstimate {
 	}
 	slices.SortFunc(out, func(a, b CellEstimate) int { return compare(a.Cell, b.Cell) })
 	return out
+}
+
+// current returns the level of each cell's newest error.
+func (m *model) current() []int {
+	newest := map[fleet.CellID]int{}
+	for l, k := range m.cells {
+		if o, ok := newest[k.cell]; !ok || k.n > m.cells[o].n {
+			newest[k.cell] = l
+		}
+	}
+	var out []int
+	for l, k := range m.cells {
+		if newest[k.cell] == l {
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+// middleOf returns the robust centre of the cells' errors at the levels, and
+// the weight of each in it; 0 for fewer than two.
+func (m *model) middleOf(levels []int) (float64, []float64) {
+	if len(levels) < 2 {
+		return 0, make([]float64, len(levels))
+	}
+	values := make([]float64, len(levels))
+	for k, l := range levels {
+		values[k] = m.fit.Effects[factorCell][l]
+	}
+	return robustCentre(values)
+}
+
+// centre returns the robust centre of all cells and its terms.
+func (m *model) centre() (float64, []term) {
+	levels := m.current()
+	value, weight := m.middleOf(levels)
+	terms := make([]term, len(levels))
+	for k, l := range levels {
+		terms[k] = term{m.fit.Index(factorCell, l), weight[k]}
+	}
+	return value, terms
 }
 
 func compare[T ~string](a, b T) int {
@@ -472,25 +498,43 @@ func (m *model) separability() map[fleet.CellID]string {
 			switch {
 			case best == nil:
 			case len(p.cells) == 1:
-				out[c] = fmt.Sprintf("Cell %s and car %s have only met each other: what the cell reads cannot be told from what the car does. Bring car %s to cell %s.",
-					c, list(p.cars), best.cars[0], c)
+				what := "the car does"
+				if len(p.cars) > 1 {
+					what = "the cars do"
+				}
+				out[c] = fmt.Sprintf("Cell %s and %s have only met each other: what the cell reads cannot be told from what %s. Bring car %s to cell %s.",
+					c, named(p.cars), what, best.cars[0], c)
 			default:
-				out[c] = fmt.Sprintf("Cells %s are visited only by car %s, which goes nowhere else: their common offset cannot be told from the car's. Bring car %s to cell %s.",
-					list(p.cells), list(p.cars), best.cars[0], c)
+				which, whose := "which goes nowhere else", "the car's"
+				if len(p.cars) > 1 {
+					which, whose = "which go nowhere else", "the cars'"
+				}
+				out[c] = fmt.Sprintf("Cells %s are visited only by %s, %s: their common offset cannot be told from %s. Bring car %s to cell %s.",
+					list(p.cells), named(p.cars), which, whose, best.cars[0], c)
 			}
 		}
 	}
 	return out
 }
 
+// named is a car or cars with the noun.
+func named(cars []fleet.CarID) string {
+	if len(cars) == 1 {
+		return "car " + string(cars[0])
+	}
+	return "cars " + list(cars)
+}
+
 // list names up to four ids.
 func list[T ~string](ids []T) string {
 	s := ""
 	for i, id := range ids {
-		if i == 4 {
+		switch {
+		case i == 4:
 			return s + fmt.Sprintf(" and %d more", len(ids)-4)
-		}
-		if i > 0 {
+		case i > 0 && i == len(ids)-1:
+			s += " and "
+		case i > 0:
 			s += ", "
 		}
 		s += string(id)

@@ -21,6 +21,17 @@ const (
 	OtherCar    = "another reference car"
 )
 
+// What to do once the cause is known.
+const (
+	RecalibrateNow  = "recalibrate the load cell, then a check as left"
+	MendDrag        = "look at bearings and belt, then enter the parasitic loss measured"
+	MendAir         = "put the air sensors right against a reference barometer and thermometer"
+	MeasureInertia  = "measure the base inertia anew"
+	ServiceCar      = "service the car or start a new epoch for it; let another car visit"
+	known           = 0.95 // probability from which a cause counts as known
+	decisiveResults = 3.0  // standard deviations from nought of a check that needs no repeat
+)
+
 // bands is the number of pieces the band is averaged in: enough to tell the
 // shapes of the faults apart, few enough to keep the algebra small.
 const bands = 4
@@ -101,7 +112,7 @@ var cellFaults = [...]fleet.Fault{fleet.FaultGain, fleet.FaultZero, fleet.FaultI
 // positive with probability w. A change that fits none of the faults is a
 // smooth curve at random, the same for all cars and not seen by any direct
 // observation. Posterior ∝ prior · p(E | f).
-func (d *decider) causes(f *Flag, cell fleet.Cell, until time.Time) judged {
+func (d *decider) causes(f *Flag, cell fleet.Cell, until time.Time, failed map[fleet.CheckKind]string) judged {
 	ev := d.gather(f, cell, until)
 	n := len(ev.e)
 	if n == 0 {
@@ -211,16 +222,84 @@ func (d *decider) causes(f *Flag, cell fleet.Cell, until time.Time) judged {
 		}
 		return int(a.Fault) - int(b.Fault)
 	})
-	if len(out.causes) >= 2 {
-		out.next = ev.next(out.causes[0], out.causes[1], cell, d.s)
+	if top := out.causes[0]; top.Probability >= known {
+		if out.next = direct(top.Fault); ev.seen(top.Fault, failed) {
+			out.next = mend(top.Fault)
+		}
+	}
+	if out.next == "" && len(out.causes) >= 2 {
+		out.next = ev.next(out.causes[0], out.causes[1], cell, failed, d.s)
+	}
+	if arm, ok := armToRoller(cell); ok {
+		for i := range out.causes {
+			if c := &out.causes[i]; c.Fault == fleet.FaultZero {
+				c.Size, c.U, c.Unit = c.Size/arm, c.U/arm, AtArm
+			}
+		}
 	}
 	return out
 }
 
+// seen says that a fault needs no further check: one that sees it directly has
+// failed or is decisive, or there is none but the runs.
+func (ev *evidence) seen(f fleet.Fault, failed map[fleet.CheckKind]string) bool {
+	switch f {
+	case fleet.FaultGain:
+		return ev.decisive[f] || failed[fleet.CheckDeadWeight] != ""
+	case fleet.FaultZero:
+		return ev.decisive[f] || failed[fleet.CheckZero] != "" || failed[fleet.CheckDeadWeight] != ""
+	case fleet.FaultParasitic, fleet.FaultAir:
+		return ev.decisive[f]
+	}
+	return true
+}
+
+// direct returns the check that sees a fault by itself; empty: there is none.
+func direct(f fleet.Fault) string {
+	switch f {
+	case fleet.FaultGain:
+		return DeadWeights
+	case fleet.FaultZero:
+		return ZeroCheck
+	case fleet.FaultParasitic:
+		return CoastDowns
+	case fleet.FaultAir:
+		return Barometer
+	}
+	return ""
+}
+
+// mend returns what puts a fault right; empty where nothing is known to.
+func mend(f fleet.Fault) string {
+	switch f {
+	case fleet.FaultGain, fleet.FaultZero:
+		return RecalibrateNow
+	case fleet.FaultParasitic:
+		return MendDrag
+	case fleet.FaultAir:
+		return MendAir
+	case fleet.FaultInertia:
+		return MeasureInertia
+	case fleet.FaultReferenceCar:
+		return ServiceCar
+	}
+	return ""
+}
+
+// armToRoller returns what 1 N at the lever arm is at the roller surface,
+// L·n/r, and whether the cell's geometry is known.
+func armToRoller(cell fleet.Cell) (float64, bool) {
+	if cell.RollerRadius > 0 && cell.LeverArm > 0 && cell.BrakeRatio > 0 {
+		return cell.LeverArm * cell.BrakeRatio / cell.RollerRadius, true
+	}
+	return 1, false
+}
+
+// unit is a fault's while it is worked out; forces are at the roller surface.
 func unit(f fleet.Fault) string {
 	switch f {
 	case fleet.FaultZero, fleet.FaultParasitic:
-		return "N"
+		return AtRoller
 	case fleet.FaultInertia:
 		return "kg"
 	}
@@ -245,11 +324,13 @@ type evidence struct {
 	gain, inertia float64
 	uGain, uZero  float64 // standard, of a check to come; 0: not known
 	uCoast, uAir  float64
+	// decisive are the faults a direct observation has shown.
+	decisive map[fleet.Fault]bool
 }
 
 // gather makes the evidence.
 func (d *decider) gather(f *Flag, cell fleet.Cell, until time.Time) *evidence {
-	ev := &evidence{after: map[fleet.CarID][2]curveMean{}, otherRuns: map[fleet.CarID]int{}}
+	ev := &evidence{after: map[fleet.CarID][2]curveMean{}, otherRuns: map[fleet.CarID]int{}, decisive: map[fleet.Fault]bool{}}
 	var after, before []*drift.Step
 	epochStart := time.Time{}
 	for i := range d.steps {
@@ -396,10 +477,7 @@ func (ev *evidence) observe(d *decider, id fleet.CellID, cell fleet.Cell, epoch,
 		s.n++
 	}
 	// N at the lever arm to N at the roller surface.
-	arm := 1.0
-	if cell.RollerRadius > 0 && cell.LeverArm > 0 && cell.BrakeRatio > 0 {
-		arm = cell.LeverArm * cell.BrakeRatio / cell.RollerRadius
-	}
+	arm, _ := armToRoller(cell)
 	for i := range d.in.Checks {
 		c := &d.in.Checks[i]
 		if c.Check.Cell != id || c.Check.State != fleet.AsFound || c.Result.Verdict == fleet.VerdictUnusable {
@@ -450,6 +528,7 @@ func (ev *evidence) observe(d *decider, id fleet.CellID, cell fleet.Cell, epoch,
 			// U's systematic part does not average out.
 			variance = a.u2/float64(a.n) + sound[k]*sound[k]
 		}
+		ev.decisive[fault] = math.Abs(value) > decisiveResults*math.Sqrt(variance)
 		ev.put(element{value: value, s: map[fleet.Fault]float64{fault: 1}}, variance)
 	}
 }
@@ -565,15 +644,16 @@ func (ev *evidence) other(sigma *mat.SymDense, e *mat.VecDense, sd float64) (l, 
 //
 //	J = ½·[(v₁/v₂ + v₂/v₁ − 2) + (m₁ − m₂)²·(1/v₁ + 1/v₂)]
 //
+// A check that has just failed or been decisive is not asked for again.
 // Source: Kullback and Leibler, Ann. Math. Stat. 22, 1951 (from memory).
-func (ev *evidence) next(a, b Cause, cell fleet.Cell, s Settings) string {
+func (ev *evidence) next(a, b Cause, cell fleet.Cell, failed map[fleet.CheckKind]string, s Settings) string {
 	or := func(u, typical float64) float64 {
 		if u > 0 {
 			return u
 		}
 		return typical
 	}
-	direct := func(f fleet.Fault) func(Cause) float64 {
+	only := func(f fleet.Fault) func(Cause) float64 {
 		return func(c Cause) float64 {
 			if c.Fault == f {
 				return 1
@@ -614,16 +694,20 @@ func (ev *evidence) next(a, b Cause, cell fleet.Cell, s Settings) string {
 		name    string
 		j       float64
 		minutes float64
+		done    bool
 	}{
-		{ZeroCheck, j(direct(fleet.FaultZero), zero), s.Minutes.Zero},
-		{Barometer, j(direct(fleet.FaultAir), air), s.Minutes.Barometer},
-		{CoastDowns, j(direct(fleet.FaultParasitic), coast), s.Minutes.CoastDown},
-		{DeadWeights, j(direct(fleet.FaultGain), gain) + j(direct(fleet.FaultZero), zero), s.Minutes.DeadWeights},
-		{RampRate, j(ramp, sweep), s.Minutes.RampRate},
-		{OtherCar, j(direct(fleet.FaultReferenceCar), car), s.Minutes.OtherCar},
+		{ZeroCheck, j(only(fleet.FaultZero), zero), s.Minutes.Zero, ev.seen(fleet.FaultZero, failed)},
+		{Barometer, j(only(fleet.FaultAir), air), s.Minutes.Barometer, ev.seen(fleet.FaultAir, failed)},
+		{CoastDowns, j(only(fleet.FaultParasitic), coast), s.Minutes.CoastDown, ev.seen(fleet.FaultParasitic, failed)},
+		{DeadWeights, j(only(fleet.FaultGain), gain) + j(only(fleet.FaultZero), zero), s.Minutes.DeadWeights, ev.seen(fleet.FaultGain, failed)},
+		{RampRate, j(ramp, sweep), s.Minutes.RampRate, false},
+		{OtherCar, j(only(fleet.FaultReferenceCar), car), s.Minutes.OtherCar, false},
 	}
 	best, rate := "", 0.0
 	for _, o := range options {
+		if o.done {
+			continue
+		}
 		if r := o.j / o.minutes; r > rate {
 			best, rate = o.name, r
 		}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -156,10 +157,15 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 	var out []Flag
 	var open *Flag
 	var high, low side
-	var passed time.Time // last check that passed
+	var passes []time.Time // checks that passed
 	armed := true
 	checks := map[fleet.CheckKind]string{}
 	var last *drift.Step
+	// Of the open flag: since when the CUSUM's side that says it is above
+	// nought, which side, and whether a check opened it.
+	var since time.Time
+	var way float64
+	var byCheck bool
 
 	sideOf := func(sign float64) *side {
 		if sign < 0 {
@@ -174,15 +180,13 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 			FirstEvidenceAt: at, OpenedAt: at, UpdatedAt: at,
 			Life: []Event{{At: at, What: Opened, Kind: kind, Text: text}},
 		}
+		since, way, byCheck = at, sign, false
 		if !sd.sinceAt.IsZero() {
-			f.FirstEvidenceAt = sd.sinceAt
+			since = sd.sinceAt
 		}
-		f.LastGoodAt = passed
-		if f.LastGoodAt.After(f.FirstEvidenceAt) {
+		f.LastGoodAt = sd.zeroAt
+		if f.LastGoodAt.After(since) {
 			f.LastGoodAt = time.Time{}
-		}
-		if sd.zeroAt.After(f.LastGoodAt) && !sd.zeroAt.After(f.FirstEvidenceAt) {
-			f.LastGoodAt = sd.zeroAt
 		}
 		open = &f
 	}
@@ -194,9 +198,27 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 		}
 	}
 	finish := func(until time.Time) {
-		open.Evidence = d.evidence(cell, last, checks)
-		c := d.causes(open, cell, until)
+		open.EarliestAt, open.LatestAt = open.FirstEvidenceAt, open.FirstEvidenceAt
+		if c, ok := d.locate(open, since, way, byCheck); ok {
+			open.FirstEvidenceAt, open.EarliestAt, open.LatestAt = c.first, c.earliest, c.latest
+			if c.before.After(open.LastGoodAt) {
+				open.LastGoodAt = c.before
+			}
+		}
+		for _, at := range passes {
+			if at.After(open.LastGoodAt) && !at.After(open.EarliestAt) {
+				open.LastGoodAt = at
+			}
+		}
+		c := d.causes(open, cell, until, checks)
+		if len(c.causes) > 0 && c.causes[0].Probability >= known && d.clean(open, c.causes[0].Fault, moments) {
+			c = d.causes(open, cell, until, checks)
+		}
 		open.Causes, open.NextCheck = c.causes, c.next
+		open.Evidence = d.evidence(cell, last, checks)
+		if !open.EarliestAt.Equal(open.LatestAt) {
+			open.Evidence += fmt.Sprintf(" The change began between %s and %s (95 %%), most likely by %s.", date(open.EarliestAt), date(open.LatestAt), date(open.FirstEvidenceAt))
+		}
 		out = append(out, *open)
 		open = nil
 	}
@@ -252,7 +274,7 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 			good := r.Verdict == fleet.VerdictPass || r.Verdict == fleet.VerdictConditionalPass
 			if good && !(kind == fleet.CheckZero && c.Check.State == fleet.AsFound) {
 				// A zero check as found knows nothing of the gain.
-				passed = m.at
+				passes = append(passes, m.at)
 			}
 			switch {
 			case c.Check.State == fleet.AsLeft && good && open != nil:
@@ -265,6 +287,7 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 				}
 				if open == nil {
 					start(Recalibrate, m.at, string(c.Check.ID), sign, d.evidence(cell, last, checks))
+					byCheck = true
 					if last != nil && last.CellEstimate.Runs > 0 {
 						open.Size, open.U = last.CellEstimate.Offset, last.CellEstimate.U
 					} else if r.GainValid {
@@ -295,12 +318,77 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 	return out
 }
 
+// clean moves the flag's last good moment and first evidence to where the
+// checks of its cause put them, and says whether they moved: the cell was good
+// at its last check as found whose error is within its own U before the first
+// that failed.
+func (d *decider) clean(f *Flag, fault fleet.Fault, moments []moment) bool {
+	var good, failed time.Time
+	for _, m := range moments {
+		if m.check == nil || m.check.Check.State != fleet.AsFound || (!f.ClosedAt.IsZero() && m.at.After(f.ClosedAt)) {
+			continue
+		}
+		kind, r := m.check.Check.Kind, m.check.Result
+		var e, u float64
+		switch {
+		case fault == fleet.FaultGain && kind == fleet.CheckDeadWeight && r.GainValid:
+			e, u = r.GainError, r.UGainError
+		case fault == fleet.FaultZero && kind != fleet.CheckShunt && r.ZeroValid:
+			e, u = r.ZeroError, r.UZeroError
+		default:
+			continue
+		}
+		if r.Verdict == fleet.VerdictFail && m.at.After(f.LastGoodAt) {
+			failed = m.at
+			break
+		}
+		if math.Abs(e) <= u {
+			good = m.at
+		}
+	}
+	if failed.IsZero() || !good.After(f.LastGoodAt) {
+		return false
+	}
+	f.LastGoodAt = good
+	// The first moment after it, not after the failed check.
+	next := failed
+	for _, m := range moments {
+		if m.step != nil && m.at.After(good) && m.at.Before(next) {
+			next = m.at
+		}
+	}
+	later := func(t *time.Time, than time.Time) {
+		if t.Before(than) {
+			*t = than
+		}
+	}
+	later(&f.EarliestAt, next)
+	later(&f.FirstEvidenceAt, next)
+	later(&f.LatestAt, f.FirstEvidenceAt)
+	return true
+}
+
+func date(t time.Time) string { return t.UTC().Format(time.DateOnly) }
+
+// signed writes a number with its sign, the minus as it is set in print; what
+// rounds to nought has none.
+func signed(x float64, decimals int) string {
+	s := strconv.FormatFloat(math.Abs(x), 'f', decimals, 64)
+	switch {
+	case strings.Trim(s, "0.") == "":
+		return s
+	case x < 0:
+		return "−" + s
+	}
+	return "+" + s
+}
+
 // evidence says what was seen, in sentences.
 func (d *decider) evidence(cell fleet.Cell, st *drift.Step, checks map[fleet.CheckKind]string) string {
 	var parts []string
 	if st != nil && st.CellEstimate.Runs > 0 {
 		e := st.CellEstimate
-		t := fmt.Sprintf("Offset from the fleet %+.2f %% ± %.2f %% (k = 2)", 100*e.Offset, 100*e.U)
+		t := fmt.Sprintf("Offset from the fleet %s %% ± %.2f %% (k = 2)", signed(100*e.Offset, 2), 100*e.U)
 		if cell.Tolerance > 0 {
 			t += fmt.Sprintf(", tolerance %.2f %%", 100*cell.Tolerance)
 		}
@@ -326,16 +414,16 @@ func (d *decider) evidence(cell fleet.Cell, st *drift.Step, checks map[fleet.Che
 
 func checkText(c *Check) string {
 	r := c.Result
-	t := fmt.Sprintf("The %s check as found on %s failed", c.Check.Kind, c.Check.PerformedAt.UTC().Format(time.DateOnly))
+	t := fmt.Sprintf("The %s check as found on %s failed", c.Check.Kind, date(c.Check.PerformedAt))
 	if r.GainValid {
-		t += fmt.Sprintf(": gain error %+.2f %% ± %.2f %%", 100*r.GainError, 100*r.UGainError)
+		t += fmt.Sprintf(": gain error %s %% ± %.2f %%", signed(100*r.GainError, 2), 100*r.UGainError)
 	}
 	if r.ZeroValid {
 		sep := ":"
 		if r.GainValid {
 			sep = ","
 		}
-		t += fmt.Sprintf("%s zero error %+.1f N ± %.1f N", sep, r.ZeroError, r.UZeroError)
+		t += fmt.Sprintf("%s zero error %s N ± %.1f N at the lever arm", sep, signed(r.ZeroError, 1), r.UZeroError)
 	}
 	return t + "."
 }
@@ -364,18 +452,19 @@ func (d *decider) car(id fleet.CarID, moments []moment) []Flag {
 		if e.Probability < d.s.Rearm {
 			armed, good = true, m.at
 		}
-		text := fmt.Sprintf("Car %s gives %+.2f %% ± %.2f %% (k = 2) against the other cars since its first weeks (%s).",
-			id, 100*e.Change, 100*e.U, e.Since.UTC().Format(time.DateOnly))
+		text := fmt.Sprintf("Car %s now gives %s %% ± %.2f %% (k = 2) of tractive force beyond what it gave in its first weeks, around %s, measured against the other cars.",
+			id, signed(100*e.Change, 2), 100*e.U, date(e.Since))
 		if open == nil && e.Probability >= d.s.Certainty && armed {
 			open = &Flag{
 				ID: flagID("flag", string(id), string(m.step.Run)), Car: id, Kind: ReferenceCar, Open: true,
 				FirstEvidenceAt: m.at, LastGoodAt: good, OpenedAt: m.at,
-				NextCheck: OtherCar,
+				NextCheck: ServiceCar,
 				Life:      []Event{{At: m.at, What: Opened, Kind: ReferenceCar, Text: text}},
 			}
 			if !good.IsZero() {
 				open.FirstEvidenceAt = firstAfter(moments, good)
 			}
+			open.EarliestAt, open.LatestAt = open.FirstEvidenceAt, open.FirstEvidenceAt
 		}
 		if open != nil {
 			open.UpdatedAt, open.Size, open.U, open.Evidence = m.at, e.Change, e.U, text

@@ -75,12 +75,20 @@ type Cause struct {
 	Fault       fleet.Fault
 	Probability float64
 	// Size is the fault's most likely size if it is the cause, U expanded, in
-	// Unit ("ratio", "N" at the roller surface, "kg"). Both 0 for none.
+	// Unit: "ratio", "kg", or for a force where it acts, AtArm or AtRoller.
+	// Both 0 for none.
 	Size float64
 	U    float64
 	Unit string
 	Car  fleet.CarID // the car meant, when the fault is the reference car
 }
+
+// Units of a cause's size, where the force acts: a load cell's zero error at
+// the lever arm, as the checks state it, parasitic loss at the roller surface.
+const (
+	AtArm    = "N at the lever arm"
+	AtRoller = "N at the roller"
+)
 
 // What says what happened to a flag.
 type What string
@@ -108,10 +116,17 @@ type Flag struct {
 	Kind Kind
 	Open bool
 
+	// FirstEvidenceAt is the first run (or check) after the likeliest moment of
+	// the change; EarliestAt and LatestAt are the first and the last run that
+	// hold it with 95 %. All three are the same where a check alone says it.
 	FirstEvidenceAt time.Time
+	EarliestAt      time.Time
+	LatestAt        time.Time
 	// LastGoodAt is when the cell was last known good: its last passing check,
-	// or the last run at which the CUSUM side that crossed stood at nought,
-	// whichever came later before the first evidence. Zero: never known good.
+	// or the last run at which the CUSUM side that crossed stood at nought, or
+	// the run before EarliestAt, whichever came later up to then; or, where the
+	// load cell is the cause, its last check without an error before the one
+	// that failed. Zero: never known good.
 	LastGoodAt   time.Time
 	OpenedAt     time.Time
 	UpdatedAt    time.Time
@@ -123,8 +138,10 @@ type Flag struct {
 	Size float64
 	U    float64
 	// Causes, most probable first; empty for a reference car.
-	Causes    []Cause
-	NextCheck string // the check that best tells the leading causes apart
+	Causes []Cause
+	// NextCheck is what to do next: the check that best tells the leading causes
+	// apart, or what puts the cause right once it is known.
+	NextCheck string
 	Evidence  string // what was seen, in a sentence
 	Life      []Event
 }

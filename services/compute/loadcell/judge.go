@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"rollcall/services/compute/gum"
@@ -541,7 +542,7 @@ func (j *judge) conclude() {
 			return
 		}
 		r.Verdict = gum.Worse(r.Verdict, r.ZeroVerdict)
-		said = append(said, fmt.Sprintf("zero error %+.3g ± %.2g N of ±%.3g N (%s)", r.ZeroError, r.UZeroError, j.cell.ZeroTolerance, r.ZeroVerdict))
+		said = append(said, fmt.Sprintf("zero error %s N of ±%.3g N (%s)", within(r.ZeroError, r.UZeroError), j.cell.ZeroTolerance, r.ZeroVerdict))
 	}
 	if j.check.Kind == fleet.CheckZero {
 		j.finish(said)
@@ -571,14 +572,14 @@ func (j *judge) conclude() {
 		j.note("the largest load, %.4g N, is above the load cell's range of %.4g N", most, j.cell.LoadCellRange)
 	}
 	if r.GainValid {
-		said = append(said, fmt.Sprintf("gain error %+.3f ± %.3f %%", 100*r.GainError, 100*r.UGainError))
+		said = append(said, fmt.Sprintf("gain error %s %%", within(100*r.GainError, 100*r.UGainError)))
 	}
 	switch {
 	case worst >= 0:
 		p := r.Points[worst]
 		r.Verdict = gum.Worse(r.Verdict, p.Verdict)
-		said = append(said, fmt.Sprintf("worst load %.4g N%s: %+.3f ± %.3f %% of ±%.3g %% (%s)", p.Load, direction(p.Direction),
-			100*p.Error/math.Abs(p.Load), 100*p.U/math.Abs(p.Load), 100*j.cell.CheckTolerance, p.Verdict))
+		said = append(said, fmt.Sprintf("worst load %.4g N%s: %s %% of ±%.3g %% (%s)", p.Load, direction(p.Direction),
+			within(100*p.Error/math.Abs(p.Load), 100*p.U/math.Abs(p.Load)), 100*j.cell.CheckTolerance, p.Verdict))
 	case r.GainValid:
 		v := gum.Verdict(r.GainError, r.UGainError, j.cell.CheckTolerance)
 		r.Verdict = gum.Worse(r.Verdict, v)
@@ -596,8 +597,36 @@ func (j *judge) finish(said []string) {
 	r := &j.result
 	r.Reason = r.Verdict.String() + ": " + strings.Join(said, "; ")
 	if j.check.State == fleet.AsLeft && r.AsLeftValid {
-		r.Reason += fmt.Sprintf("; the indicator itself reads %+.3g N at zero and %+.3f %% in gain, which the new calibration corrects", r.AsLeft.Zero, 100*r.AsLeft.Gain)
+		r.Reason += fmt.Sprintf("; the indicator itself reads %s N at zero and %s %% in gain, which the new calibration corrects",
+			rounded(r.AsLeft.Zero, 2*r.AsLeft.UZero), rounded(100*r.AsLeft.Gain, 200*r.AsLeft.UGain))
 	}
+}
+
+// within writes an error with its expanded uncertainty: U with two significant
+// digits, the error to the same decimal. Source: JCGM 100:2008, 7.2.6.
+func within(x, u float64) string {
+	return fmt.Sprintf("%s ± %.*f", rounded(x, u), decimals(u), u)
+}
+
+// rounded writes x with its sign to the second significant digit of u; what
+// rounds to nought has none.
+func rounded(x, u float64) string {
+	s := fmt.Sprintf("%+.*f", decimals(u), x)
+	if strings.Trim(s, "+-0.") == "" {
+		return s[1:]
+	}
+	return s
+}
+
+// decimals returns how many decimals show two significant digits of u, at most
+// nine and at least none.
+func decimals(u float64) int {
+	if !positive(u) {
+		return 3
+	}
+	// What rounds up to the next power of ten has a digit more before the point.
+	e, _ := strconv.Atoi(strings.SplitN(strconv.FormatFloat(u, 'e', 1, 64), "e", 2)[1])
+	return min(max(1-e, 0), 9)
 }
 
 func direction(d fleet.Direction) string {

@@ -733,3 +733,20 @@ func TestAnything(t *testing.T) {
 		}
 	})
 }
+
+// Figures written by hand by the rule of JCGM 100:2008, 7.2.6: U with two
+// significant digits, the value to the same decimal, nought without a sign.
+func TestWithin(t *testing.T) {
+	for _, c := range []struct {
+		x, u float64
+		want string
+	}{
+		{2.22e-17, 2.83, "0.0 ± 2.8"}, {-1e-9, 0.12, "0.00 ± 0.12"}, {33.94, 1.21, "+33.9 ± 1.2"}, {-0.0149, 0.1349, "-0.01 ± 0.13"},
+		{1.6312, 0.1172, "+1.63 ± 0.12"}, {5.21, 0.996, "+5.2 ± 1.0"}, {1234.4, 99.6, "+1234 ± 100"}, {1234.4, 123, "+1234 ± 123"},
+		{0.000012, 3e-7, "+0.00001200 ± 0.00000030"}, {1.5, 0, "+1.500 ± 0.000"},
+	} {
+		if got := within(c.x, c.u); got != c.want {
+			t.Errorf("within(%v, %v) = %q, want %q", c.x, c.u, got, c.want)
+		}
+	}
+}

@@ -29,6 +29,7 @@ const (
 	ClosedFlag = "1111222233334444555566667777aaaa"
 	PullID     = "00112233445566778899aabbccddeeff"
 	BadPullID  = "ffeeddccbbaa99887766554433221100"
+	EmptyID    = "0123456789abcdef0123456789abcdef"
 	Attack     = `<script>alert("x")</script>`
 )
 
@@ -44,6 +45,8 @@ type Fleet struct {
 	YAML   string
 	// Err is returned by every method when it is set.
 	Err error
+	// More is said of pulls.
+	More bool
 	// Filter is that of the last list asked for.
 	Filter *rollcallv1.Filter
 	// Compared is the last comparison asked for.
@@ -76,7 +79,8 @@ func Chain() *Fleet {
 	c := cell("fen-2", "fen", "Fenwater 2", "Fenwater", 0.0196, 0.0043, 26)
 	c.FlagId, c.FlagKind, c.Cause, c.CauseProbability, c.LastCheckVerdict, c.CusumHigh = GainFlag, "recalibrate", "load-cell gain", 0.93, "fail", 31.2
 	c = cell("mil-1", "mil", "Millhythe 1", "Millhythe", -0.0083, 0.0040, 26)
-	c.FlagId, c.FlagKind, c.Cause, c.CauseProbability, c.LastCheckVerdict, c.CusumLow = ZeroFlag, "drifting", "load-cell zero", 0.71, "conditional fail", 6.4
+	c.FlagId, c.FlagKind, c.Cause, c.CauseProbability, c.LastCheckVerdict, c.CusumLow = ZeroFlag, "drifting", "none", 0.71, "conditional pass", 6.4
+	c.StandingAgainst = "The load cell passed its last checks; what stands against the cell: CUSUM 6.4 on the low side, limit 4.8."
 	cell("mil-2", "mil", "Millhythe 2", "Millhythe", 0.0067, 0.0042, 25)
 	cell("tho-1", "tho", "Thornsea 1", "Thornsea", -0.0021, 0.0040, 26)
 	c = cell("tho-2", "tho", "Thornsea 2", "Thornsea", -0.0114, 0.0044, 24)
@@ -98,8 +102,8 @@ func Chain() *Fleet {
 			TouchedPulls: []*rollcallv1.TouchedPull{{PullId: PullID, StartedAt: Day(9), CustomerCar: "red coupe 3.2 " + Attack, Effect: 0.018, ExpandedUncertainty: 0.0044},
 				{PullId: BadPullID, StartedAt: Day(33), CustomerCar: "grey estate 2.0", Effect: 0.011, ExpandedUncertainty: 0.005}}},
 		{FlagId: ZeroFlag, CellId: "mil-1", Kind: "drifting", Open: true, FirstEvidenceAt: Day(33), OpenedAt: Day(19), UpdatedAt: Day(5), Size: -0.0083, ExpandedUncertainty: 0.004,
-			Causes:    []*rollcallv1.Cause{{Fault: "load-cell zero", Probability: 0.71, Size: -34.2, ExpandedUncertainty: 4.1, SizeUnit: "N"}, {Fault: "parasitic loss", Probability: 0.22, Size: 41, ExpandedUncertainty: 12, SizeUnit: "N"}},
-			NextCheck: "Zero, then an empty-roller coast-down.", Evidence: "CUSUM passed its limit on 10 Jun: the cell reads low, most at light load."},
+			Causes:    []*rollcallv1.Cause{{Fault: "none", Probability: 0.71}, {Fault: "load-cell zero", Probability: 0.27, Size: -34.2, ExpandedUncertainty: 4.1, SizeUnit: "N"}, {Fault: "air sensor", Probability: 0.003, Size: 0.001, ExpandedUncertainty: 0.01, SizeUnit: "ratio"}},
+			NextCheck: "Zero, then an empty-roller coast-down.", Evidence: "Offset -0.83 % ± 0.40 %. CUSUM of the weekly runs 6.4 on the low side, limit 4.8."},
 		{FlagId: CarFlag, CarId: "hazel", Kind: "reference car", Open: true, FirstEvidenceAt: Day(60), OpenedAt: Day(30), UpdatedAt: Day(5), Size: -0.0095, ExpandedUncertainty: 0.003,
 			Causes: []*rollcallv1.Cause{{Fault: "reference car", Probability: 0.97, Size: -0.0095, ExpandedUncertainty: 0.003, SizeUnit: "ratio"}}, Evidence: "Every cell that hazel visits reads it low."},
 	}
@@ -116,13 +120,17 @@ func Chain() *Fleet {
 			StartedAt: Day(5 + 7*i), PullsUsed: 4, Deviation: Number(x + 0.002*math.Sin(float64(week)*2)), Innovation: Number(0.4 + math.Sin(float64(week)*2)), Offset: Number(x), ExpandedUncertainty: Number(0.0043 + 0.006/float64(week+1)),
 			CusumHigh: math.Max(0, float64(week-7)) * 1.7, CusumLow: 0.2 * float64(week%3)})
 	}
+	f.Runs[25].Deviation, f.Runs[25].Innovation, f.Runs[25].NotJudged = nil, nil, "no expectation yet"
 	f.Runs[3].PullsUsed, f.Runs[3].PullsLeftOut, f.Runs[3].LeftOutReason = 3, 1, "slip"
 	f.Pulls = []*rollcallv1.Pull{
 		{PullId: PullID, CellId: "fen-2", Kind: "pull", StartedAt: Day(9), CustomerCar: "red coupe 3.2", Label: "after", State: "computed", Correction: "sae_j1349", CorrectionFactor: Number(1.0182), CorrectionInRange: true,
 			PeakWheelPowerW: Number(171200), PeakEnginePowerW: Number(203400), PeakEnginePowerExpandedUncertaintyW: Number(2600), PeakEngineSpeedRadS: Number(6200 * math.Pi / 30), PeakEngineTorqueNm: Number(329.4),
-			Findings: []*rollcallv1.Finding{{Kind: "intake air", Channel: "intake_air_temperature", StartS: 8.2, EndS: 14.6, Size: 9.5, SizeUnit: "K", Text: "intake air climbs by 9.5 K"}}, Epoch: "e1", CodeVersion: "test",
-			PeakCorrectedPowerW: Number(207102), PeakCorrectedPowerExpandedUncertaintyW: Number(2680), CorrectionNote: "with intake air temperature; SAE J1349 takes the power of an engine to follow the air around it; the engine is charged"},
+			PeakCorrectedPowerW: Number(207100), PeakCorrectedPowerExpandedUncertaintyW: Number(2700), PeakNote: "engine power is greatest at the last point of the curve",
+			CorrectionNote: "with intake air temperature; SAE J1349 takes the power of an engine to follow the air around it; the engine is charged",
+			Doubt:          "Cell fen-2 was not known to be good: flag recalibrate, most likely load-cell gain, 93 %. The stated power is off by +1.80 % ± 0.44 % (k = 2).", DoubtFlagIds: []string{GainFlag},
+			Findings: []*rollcallv1.Finding{{Kind: "intake air", Channel: "intake_air_temperature", StartS: 8.2, EndS: 14.6, Size: 9.5, SizeUnit: "K", Text: "intake air climbs by 9.5 K"}}, Epoch: "e1", CodeVersion: "test"},
 		{PullId: BadPullID, CellId: "fen-2", Kind: "pull", StartedAt: Day(33), CustomerCar: "grey estate 2.0", State: "unusable", Reason: "roller speed has a gap of 1.2 s"},
+		{PullId: EmptyID, CellId: "fen-2", Kind: "empty-roller coast-down", StartedAt: Day(40), State: "computed", Reason: "parasitic loss −1.2 N ± 2.4 N against the registry at 25.0 m/s", CodeVersion: "1"},
 	}
 	for i := range 12 {
 		n := (2200 + 360*float64(i)) * math.Pi / 30
@@ -173,7 +181,7 @@ func (f *Fleet) ListRuns(_ context.Context, r *rollcallv1.ListRunsRequest) (*rol
 // ListPulls returns the pulls of the filter.
 func (f *Fleet) ListPulls(_ context.Context, r *rollcallv1.ListPullsRequest) (*rollcallv1.ListPullsResponse, error) {
 	f.Filter = r.GetFilter()
-	return &rollcallv1.ListPullsResponse{Pulls: keep(r.GetFilter(), f.Pulls, (*rollcallv1.Pull).GetCellId, (*rollcallv1.Pull).GetCarId)}, f.Err
+	return &rollcallv1.ListPullsResponse{More: f.More, Pulls: keep(r.GetFilter(), f.Pulls, (*rollcallv1.Pull).GetCellId, (*rollcallv1.Pull).GetCarId)}, f.Err
 }
 
 func (f *Fleet) pull(id string) (*rollcallv1.Pull, error) {
@@ -195,7 +203,7 @@ func (f *Fleet) GetPull(_ context.Context, r *rollcallv1.GetPullRequest) (*rollc
 		return nil, err
 	}
 	return &rollcallv1.GetPullResponse{Pull: p, Header: map[string]string{"operator": "J. Dahl", "bay": "2"},
-		Channels: []*rollcallv1.ChannelSummary{{Channel: "load_cell", Samples: 1500, RateHz: 100, Minimum: -1.2, Maximum: 1830.5}, {Channel: "roller_speed", Samples: 1500, RateHz: 100, Minimum: 0, Maximum: 48.25}}}, nil
+		Channels: []*rollcallv1.ChannelSummary{{Channel: "load_cell", Unit: "N", Samples: 1500, RateHz: 100, Minimum: -1.2, Maximum: 1830.5}, {Channel: "roller_speed", Unit: "m/s", Samples: 1500, RateHz: 100, Minimum: 0, Maximum: 48.25}}}, nil
 }
 
 // GetCurve returns one pull's curve.
@@ -205,7 +213,7 @@ func (f *Fleet) GetCurve(_ context.Context, r *rollcallv1.GetCurveRequest) (*rol
 		return nil, err
 	}
 	answer := &rollcallv1.GetCurveResponse{Pull: p}
-	if p.GetState() == "computed" {
+	if p.GetState() == "computed" && p.GetKind() == "pull" {
 		answer.Points = f.Points
 	}
 	return answer, nil

@@ -1,6 +1,7 @@
 -- Samples, a row for each block of one channel of one pull. Raw, never changed.
 -- Rows a day: 30 pulls a cell times 20 channels times 1 to 10 blocks.
--- Sort key: the identity, in the order in which a pull is read.
+-- Sort key: the identity, in the order in which a pull is read; the cell is part
+-- of it, so that no cell can replace what another sent.
 -- number[i] = offset + scale * counts[i], or number[i] = values[i].
 -- The clock is uniform (start_s + i * step_s) where times_scale is 0 and
 -- times_values is empty, else packed as the samples are.
@@ -29,6 +30,6 @@ CREATE TABLE IF NOT EXISTS sample_blocks
     crc32c UInt32
 )
 ENGINE = ReplacingMergeTree
-ORDER BY (pull_id, channel, block_index)
+ORDER BY (pull_id, cell_id, channel, block_index)
 SETTINGS index_granularity = 32, fsync_after_insert = 1, fsync_part_directory = 1, min_rows_to_fsync_after_merge = 1, min_compressed_bytes_to_fsync_after_merge = 1
 COMMENT 'Samples, a row for each block of a channel'

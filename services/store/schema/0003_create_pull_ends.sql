@@ -13,6 +13,6 @@ CREATE TABLE IF NOT EXISTS pull_ends
     received_at DateTime64(9, 'UTC') CODEC(Delta, ZSTD(1))
 )
 ENGINE = ReplacingMergeTree
-ORDER BY pull_id
+ORDER BY (pull_id, cell_id)
 SETTINGS fsync_after_insert = 1, fsync_part_directory = 1, min_rows_to_fsync_after_merge = 1, min_compressed_bytes_to_fsync_after_merge = 1
 COMMENT 'What must have arrived of each pull'

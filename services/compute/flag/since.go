@@ -1,0 +1,168 @@
+package flag
+
+import (
+	"math"
+	"time"
+
+	"rollcall/services/compute/drift"
+)
+
+// change is where the runs put the beginning of a change.
+type change struct {
+	first, earliest, latest time.Time
+	// before is the last run before earliest; zero: there is none.
+	before time.Time
+}
+
+// Sizes of a change before it is seen, standard deviations ("common practice,
+// no source"): of a cell's own offset, of a step, of a ramp per week; ratios.
+const (
+	soundSD = 0.006
+	stepSD  = 0.015
+	rampSD  = 0.002
+)
+
+// afterOpening is how many runs after a flag opened still say when the change
+// began: enough to see it well, few enough that a second change is not mixed in.
+const afterOpening = 4
+
+// locate returns when a cell's change began, from its runs' own offsets z since
+// its CUSUM last restarted. With the change before run τ, the offsets are
+//
+//	z_i = b + δ·h_i + noise,  sd u_i;  b ~ N(0, soundSD²)
+//
+// h a step (δ ~ N(0, stepSD²)) or a ramp from the run before τ (δ ~ N(0,
+// rampSD²) a week), each as likely, δ of the sign of the CUSUM's side. The
+// candidates τ are the runs from since to the opening, and, where a check
+// opened the flag, the check itself. log p(z | τ, h) with b and δ integrated
+// out is, but for a constant,
+//
+//	½·g'A⁻¹g − ½·log|A| − log sd(δ) + log(2·P(δ has the sign))
+//	A = [Σw + 1/soundSD², Σwh; Σwh, Σwh² + 1/sd(δ)²],  g = [Σwz, Σwhz],  w = 1/u²
+//
+// first is the τ of the largest likelihood, earliest and latest leave 2.5 % of
+// the sum of likelihoods on either side. ok is false where no run can say.
+//
+// Source: the likelihood of a change point, Hinkley, Biometrika 57, 1970 (from
+// memory).
+func (d *decider) locate(f *Flag, since time.Time, sign float64, byCheck bool) (c change, ok bool) {
+	var runs []*drift.Step
+	later := 0
+	for i := range d.steps {
+		st := &d.steps[i]
+		if st.Cell != f.Cell {
+			continue
+		}
+		if st.At.After(f.OpenedAt) {
+			if later++; later > afterOpening || st.Restarted || (!f.ClosedAt.IsZero() && st.At.After(f.ClosedAt)) {
+				break
+			}
+		} else if st.Restarted {
+			runs = runs[:0]
+		}
+		if st.Judged && st.UDayOffset > 0 {
+			runs = append(runs, st)
+		}
+	}
+	type candidate struct {
+		at, before time.Time
+		log        float64
+	}
+	var all []candidate
+	h := make([]float64, len(runs))
+	for k := 0; k <= len(runs); k++ {
+		var x candidate
+		if k > 0 {
+			x.before = runs[k-1].At
+		}
+		if k < len(runs) && !runs[k].At.After(f.OpenedAt) {
+			if x.at = runs[k].At; x.at.Before(since) {
+				continue
+			}
+		} else {
+			if !byCheck {
+				break
+			}
+			x.at = f.OpenedAt
+		}
+		for i := range h {
+			h[i] = 0
+			if i >= k {
+				h[i] = 1
+			}
+		}
+		step := marginal(runs, h, stepSD, sign)
+		from := x.at.Add(-drift.Week)
+		if k > 0 {
+			from = x.before
+		}
+		for i := range h {
+			if i >= k {
+				h[i] = float64(runs[i].At.Sub(from)) / float64(drift.Week)
+			}
+		}
+		ramp := marginal(runs, h, rampSD, sign)
+		top := math.Max(step, ramp)
+		x.log = top + math.Log(math.Exp(step-top)+math.Exp(ramp-top))
+		all = append(all, x)
+		if x.at.Equal(f.OpenedAt) {
+			break
+		}
+	}
+	if len(all) == 0 {
+		return c, false
+	}
+	best := 0
+	for i := range all {
+		if all[i].log > all[best].log {
+			best = i
+		}
+	}
+	sum := 0.0
+	for i := range all {
+		sum += math.Exp(all[i].log - all[best].log)
+	}
+	c.first = all[best].at
+	below := 0.0
+	for i := range all {
+		share := math.Exp(all[i].log-all[best].log) / sum
+		if c.earliest.IsZero() && below+share > 0.025 {
+			c.earliest, c.before = all[i].at, all[i].before
+		}
+		below += share
+		if c.latest.IsZero() && below >= 0.975 {
+			c.latest = all[i].at
+		}
+	}
+	if c.latest.IsZero() {
+		c.latest = all[len(all)-1].at
+	}
+	if c.first.Before(c.earliest) {
+		c.first = c.earliest
+	}
+	if c.latest.Before(c.first) {
+		c.latest = c.first
+	}
+	return c, true
+}
+
+// marginal is log p(z | h) of locate.
+func marginal(runs []*drift.Step, h []float64, sd, sign float64) float64 {
+	a11, a12, a22 := 1/(soundSD*soundSD), 0.0, 1/(sd*sd)
+	g1, g2 := 0.0, 0.0
+	for i, st := range runs {
+		w := 4 / (st.UDayOffset * st.UDayOffset)
+		a11 += w
+		a12 += w * h[i]
+		a22 += w * h[i] * h[i]
+		g1 += w * st.DayOffset
+		g2 += w * h[i] * st.DayOffset
+	}
+	det := a11*a22 - a12*a12
+	quad := (a22*g1*g1 - 2*a12*g1*g2 + a11*g2*g2) / det
+	size, u := (a11*g2-a12*g1)/det, math.Sqrt(a11/det)
+	if sign < 0 {
+		size = -size
+	}
+	return 0.5*quad - 0.5*math.Log(det) - math.Log(sd) + math.Log(math.Erfc(-size/u/math.Sqrt2)+1e-300)
+}

@@ -1,0 +1,105 @@
+package query
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	pb "rollcall/proto/rollcall/v1"
+	"rollcall/services/fleet"
+	"rollcall/services/show"
+	"rollcall/services/store"
+)
+
+// doubt says of pulls which open flags touch them and what that does to them.
+func (s *Server) doubt(ctx context.Context, pulls []*pb.Pull) error {
+	var ids []fleet.PullID
+	for _, p := range pulls {
+		// Reference runs judge the cell; a flag touches customers' pulls.
+		if p.CarId == "" && p.Kind == fleet.KindPull.String() {
+			ids = append(ids, fleet.PullID(p.PullId))
+		}
+	}
+	touched, err := s.store.ReadDoubts(ctx, ids)
+	if err != nil || len(touched) == 0 {
+		return err
+	}
+	flags, err := s.store.ListFlags(ctx, store.Filter{Limit: everything}, false)
+	if err != nil {
+		return err
+	}
+	open := map[string]store.FlagRow{}
+	for _, g := range flags {
+		open[g.FlagID] = g
+	}
+	for _, p := range pulls {
+		var said []string
+		for _, t := range touched[fleet.PullID(p.PullId)] {
+			// A flag may have been closed between the two reads.
+			if g, ok := open[t.FlagID]; ok {
+				said = append(said, doubtful(g, t))
+				p.DoubtFlagIds = append(p.DoubtFlagIds, t.FlagID)
+			}
+		}
+		p.Doubt = strings.Join(said, " ")
+	}
+	return nil
+}
+
+// doubtful says what an open flag does to a pull.
+func doubtful(g store.FlagRow, t store.TouchedRow) string {
+	cause := ""
+	if causes := g.Causes(); len(causes) > 0 {
+		cause = fmt.Sprintf(", most likely %s, %.0f %%", show.Cause(causes[0].Fault), 100*causes[0].Probability)
+	}
+	return fmt.Sprintf("Cell %s was not known to be good: flag %s, open since %s%s. The stated power is off by %s %% ± %.2f %% (k = 2).",
+		g.CellID, g.Kind, g.OpenedAt.UTC().Format(time.DateOnly), cause, show.Signed(100*t.Effect, 2), 100*t.EffectU)
+}
+
+// unseen are the faults that no check of the load cell can see.
+var unseen = map[string]bool{
+	fleet.FaultInertia.String(): true, fleet.FaultParasitic.String(): true, fleet.FaultAir.String(): true, fleet.FaultReferenceCar.String(): true,
+}
+
+// standingAgainst says what stands against a flagged cell whose checks passed.
+func standingAgainst(g store.FlagRow, verdict string) string {
+	if verdict != fleet.VerdictPass.String() && verdict != fleet.VerdictConditionalPass.String() {
+		return ""
+	}
+	said := "The load cell passed its last checks; what stands against the cell: " + show.Sentence(g.Evidence)
+	if causes := g.Causes(); len(causes) > 0 && unseen[causes[0].Fault] {
+		said += fmt.Sprintf(" A check of the load cell does not see the likely cause, %s.", causes[0].Fault)
+	}
+	return said
+}
+
+// notJudged says why a run has no deviation; empty when it has one.
+func notJudged(r *pb.Run) string {
+	switch {
+	case r.Deviation != nil:
+		return ""
+	case r.PullsUsed == 0:
+		return "no pull fit to judge with"
+	case r.Offset == nil:
+		return "not compared yet"
+	}
+	return "no expectation yet"
+}
+
+// peakNote says so where the greatest power stands at the last point of the
+// curve. Rows read without their points say nothing.
+func peakNote(r *store.CurveRow) string {
+	n, what, at := len(r.EngineSpeed), "engine power", r.PeakEnginePowerEngineSpeed
+	if r.PeakEnginePower == nil {
+		what, at = "wheel power", r.PeakWheelPowerEngineSpeed
+	} else {
+		for n > 0 && r.EnginePower[n-1] == nil {
+			n--
+		}
+	}
+	if n < 2 || at == nil || *at != r.EngineSpeed[n-1] {
+		return ""
+	}
+	return what + " is greatest at the last point of the curve, so it was still rising: the true peak may lie beyond the sweep"
+}
