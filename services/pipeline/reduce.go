@@ -69,7 +69,7 @@ func seriesOf(blocks []wire.Block) map[fleet.Channel]channel.Series {
 	return out
 }
 
-// context is what was true when a pull was made.
+// situation is what was true when a pull was made.
 type situation struct {
 	cell        fleet.Cell
 	car         *fleet.Car // nil: a customer's
@@ -97,8 +97,11 @@ func reduce(r record, coast *record, s situation) reduced {
 		Calibration: s.calibration,
 		Channels:    seriesOf(r.blocks),
 		Correction:  correctionOf(r.pull, s.car),
+		Pull:        r.pull.ID,
+		SetUp:       r.pull.CustomerCar,
 	}
 	if s.car != nil {
+		in.SetUp = string(s.car.ID)
 		in.Vehicle = powercurve.VehicleOf(*s.car)
 		in.Band = refrun.BandPoints(s.car.BandLow, s.car.BandHigh)
 	} else {

@@ -27,6 +27,7 @@ const (
 	Spiking          Kind = "spiking"              // samples that jump away and back
 	Clipped          Kind = "clipped"              // a channel cut off at its end
 	Quantised        Kind = "quantised"            // a channel in coarse steps
+	GearRatio        Kind = "gear_ratio"           // engine-to-roller speed ratio is not the car's
 	Slip             Kind = "slip"                 // engine-to-roller speed ratio moves with load
 	RollerDifference Kind = "roller_difference"    // front and rear rollers differ in speed
 	ThrottleClosing  Kind = "throttle_closing"     // throttle closes while the pedal is down
@@ -109,6 +110,7 @@ type Limits struct {
 	Spiking          Limit   // ratio of samples that are spikes
 	Clipped          Limit   // s that a channel is clipped for
 	Quantised        Limit   // ratio of a channel's greatest value that its step is
+	GearRatio        Limit   // ratio the engine-to-roller ratio is off the registry's
 	Slip             Limit   // ratio the engine-to-roller ratio rises by
 	RollerSlip       Limit   // ratio the rollers' speeds part by under load
 	RollerDifference Limit   // ratio they differ by without it
@@ -165,6 +167,10 @@ func DefaultLimits() Limits {
 		Quantised: Limit{0.002, 0.02},
 		// Tyres grow with speed and creep with load by about a per cent.
 		Slip: Limit{0.025, 0.04},
+		// A tyre's rolling radius moves by a per cent or two with wear, heat
+		// and pressure. Five is another gear, another car, or miles for
+		// kilometres: the gears of one box lie a fifth apart at the least.
+		GearRatio: Limit{0.03, 0.05},
 		// Where the free roller turns with the tyre and the braked one slips
 		// under it, the rollers part by the slip itself: no gearbox, no tyre
 		// growth in it. Linked ones cannot part.

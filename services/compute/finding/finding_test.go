@@ -126,6 +126,12 @@ func TestJudge(t *testing.T) {
 		{"a stray sample", func(in powercurve.Input) {
 			spoil(in, fleet.EngineSpeed, 8, 8.005, func(_, _ float64) float64 { return -500 })
 		}, nil, Impossible, fleet.EngineSpeed, 8, 8, 0.00073, false, "left out"},
+		{"speed read in miles", func(in powercurve.Input) {
+			// As if km/h were read where mph stand; the rear roller likewise.
+			for _, c := range []fleet.Channel{fleet.RollerSpeed, fleet.RollerSpeedRear} {
+				spoil(in, c, -1, 1e9, func(_, x float64) float64 { return x / 1.609344 })
+			}
+		}, nil, GearRatio, fleet.RollerSpeed, 3.1, 16.9, 0.609, true, "unit of the speed column"},
 		{"slip", func(in powercurve.Input) {
 			spoil(in, fleet.EngineSpeed, 3, 17, func(t, x float64) float64 { return x * (1 + 0.06*math.Exp(-(t-10)*(t-10))) })
 		}, nil, Slip, fleet.EngineSpeed, 10, 10, 0.06, true, "slip"},

@@ -34,6 +34,7 @@ func Judge(in Input) []Finding {
 	if in.Curve != nil {
 		j.ramp()
 		j.band()
+		j.gear()
 		j.slip()
 		j.rollers()
 		j.throttle()
@@ -351,6 +352,28 @@ func (j *judgement) slip() {
 	j.measure(Slip, fleet.EngineSpeed, channel.Span{Start: p.Time, End: p.Time}, size, "1", j.Limits.Slip, fmt.Sprintf(
 		"Engine speed rises %.1f %% against roller speed, most at %.0f rpm and %.0f N: the tyres slip, or clutch or converter does. Check tyre pressure and strapping, let the tyres cool, stay in a locked gear.",
 		100*size, p.EngineSpeed/rpm, p.TractiveForce))
+}
+
+// gear holds the engine-to-roller ratio against the registry's gear ratio and
+// tyre radius, where the engine speed is logged: a speed read in the wrong unit,
+// another gear or another car shows in it.
+func (j *judgement) gear() {
+	v := j.Pull.Vehicle
+	if !j.Curve.EngineSpeedLogged || !(v.GearRatio > 0) || !(v.TyreRadius > 0) || len(j.Curve.Points) < 5 {
+		return
+	}
+	ratios := make([]float64, 0, len(j.Curve.Points))
+	for _, p := range j.Curve.Points {
+		if !(p.Speed > 0) {
+			return
+		}
+		ratios = append(ratios, p.EngineSpeed/p.Speed*v.TyreRadius/v.GearRatio)
+	}
+	slices.Sort(ratios)
+	off := ratios[len(ratios)/2] - 1
+	j.measure(GearRatio, fleet.RollerSpeed, j.sweep, math.Abs(off), "1", j.Limits.GearRatio, fmt.Sprintf(
+		"Engine speed over roller speed is %.3g times that of the car's gear ratio and tyre radius in the registry. Check the unit of the speed column, the gear, that this is the car named, and its registry entry.",
+		1+off))
 }
 
 // rollers compares front and rear roller. The curve is made of the front one,

@@ -37,7 +37,7 @@ func (l *Limits) named() []namedLimit {
 		{"ramp_rate", &l.RampRate, false}, {"gap_s", &l.Gap, false}, {"gap_elsewhere_s", &l.GapElsewhere, false},
 		{"hold_s", &l.Hold, false}, {"impossible", &l.Impossible, false}, {"step_back_s", &l.StepBack, false},
 		{"jitter", &l.Jitter, false}, {"spiking", &l.Spiking, false}, {"clipped_s", &l.Clipped, false},
-		{"quantised", &l.Quantised, false}, {"slip", &l.Slip, false}, {"roller_slip", &l.RollerSlip, false},
+		{"quantised", &l.Quantised, false}, {"gear_ratio", &l.GearRatio, false}, {"slip", &l.Slip, false}, {"roller_slip", &l.RollerSlip, false},
 		{"roller_difference", &l.RollerDifference, false}, {"throttle_rad", &l.Throttle, false},
 		{"knock_rad", &l.Knock, false}, {"intake_hot_k", &l.IntakeHot, false},
 		{"intake_climbing_k", &l.IntakeClimbing, false}, {"brake_limit", &l.BrakeLimit, false},

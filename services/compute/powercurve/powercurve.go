@@ -243,6 +243,7 @@ var (
 	ErrChannel     = errors.New("powercurve: a channel that is needed is missing")
 	ErrSweep       = errors.New("powercurve: no sweep found")
 	ErrEngineSpeed = errors.New("powercurve: engine speed is not known")
+	ErrForce       = errors.New("powercurve: the force cannot be a pull's")
 )
 
 // fewestSamples is how many good samples a channel must have to be used.
@@ -334,9 +335,51 @@ func (r *reduction) reduce() (Curve, error) {
 		return Curve{}, fmt.Errorf("%w: no grid point between %.0f and %.0f rpm lies inside the sweep",
 			ErrSweep, out.Low/rpm, out.High/rpm)
 	}
+	if err := r.plausible(&out); err != nil {
+		return Curve{}, err
+	}
 	out.findPeaks()
 	out.noteReach()
 	return out, nil
+}
+
+// overRange is how far beyond its range a load cell may read and still measure:
+// a cell has some overload, its amplifier too (common practice, no source).
+const overRange = 1.5
+
+// plausible refuses a curve that no pull can have: a load cell far beyond its
+// range over half of the sweep, or a car that brakes the rollers.
+func (r *reduction) plausible(c *Curve) error {
+	if limit := overRange * r.in.Cell.LoadCellRange; limit > 0 {
+		over, worst := 0, 0.0
+		load := r.in.Channels[fleet.LoadCellForce].Between(c.Sweep)
+		for _, x := range load.X {
+			if math.Abs(x) > limit {
+				over++
+			}
+			worst = math.Max(worst, math.Abs(x))
+		}
+		if 2*over > len(load.X) {
+			return fmt.Errorf("%w: the load cell reads up to %.0f N in the sweep, its range is %.0f N; check the unit of its column and its wiring",
+				ErrForce, worst, r.in.Cell.LoadCellRange)
+		}
+	}
+	points := c.Points
+	if len(points) == 0 {
+		points = c.Band
+	}
+	negative := 0
+	for _, p := range points {
+		if !(p.TractiveForce > 0) {
+			negative++
+		}
+	}
+	if 2*negative > len(points) {
+		p := points[len(points)/2]
+		return fmt.Errorf("%w: the tractive force at %.0f rpm is %.0f N; in a pull the car drives the rollers; check the sign of the load cell's column",
+			ErrForce, p.EngineSpeed/rpm, p.TractiveForce)
+	}
+	return nil
 }
 
 // DefaultSpeedGrid returns every 5 km/h from low to high, m/s.

@@ -535,3 +535,31 @@ func TestParasitic(t *testing.T) {
 		}
 	}
 }
+
+// A load cell wired the wrong way round, or one that reads what it cannot
+// measure, gives no power figure but a reason.
+func TestReduceRefusesImpossibleForce(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(float64) float64
+		want   string
+	}{
+		"sign":  {func(x float64) float64 { return -2 * x }, "sign of the load cell's column"},
+		"range": {func(float64) float64 { return 99999 }, "the load cell reads up to 99999 N"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			s := pulltest.Example()
+			in := input(&s, s.Cell)
+			in.Cell.LoadCellRange = 6500
+			load := in.Channels[fleet.LoadCellForce]
+			wrong := channel.Series{T: load.T, X: make([]float64, len(load.X))}
+			for i, x := range load.X {
+				wrong.X[i] = c.change(x)
+			}
+			in.Channels[fleet.LoadCellForce] = wrong
+			_, err := Reduce(in)
+			if !errors.Is(err, ErrForce) || !strings.Contains(err.Error(), c.want) {
+				t.Errorf("Reduce: %v, want ErrForce with %q", err, c.want)
+			}
+		})
+	}
+}
