@@ -33,6 +33,7 @@
 //
 // A spooled payload is a StreamRequest without its sequence. It is sent as it
 // is, with the sequence field appended, through a codec of our own, and decoded
-// only to describe one that was refused. Memory is bounded by one message and gRPC's own buffers, whatever
-// the spool holds: a message that has to go again is read from the disk again.
+// only to describe one that was refused. Memory is bounded by one message and
+// gRPC's own buffers, whatever the spool holds: a message that has to go again
+// is read from the disk again.
 package uplink
