@@ -15,7 +15,8 @@
 //	stored                  delete
 //	wrong in itself         set aside with the reason, go on
 //	not known to registry   keep, go on with the others, next pass slowly;
-//	                        after HeldMost of them nothing more is sent until then
+//	                        after HeldMost of them nothing more is sent until
+//	                        then; set aside when somebody asked for it (AskAside)
 //	certificate             keep all, stop, next pass slowly on a new connection
 //	later                   keep all, stop, next pass after backoff or retry_after
 //	fault of the service    as later; when the same message was the first to
@@ -31,7 +32,8 @@
 // # Bytes
 //
 // A spooled payload is a StreamRequest without its sequence. It is sent as it
-// is, with the sequence field appended, through a codec of our own, and never
-// decoded. Memory is bounded by one message and gRPC's own buffers, whatever
-// the spool holds: a message that has to go again is read from the disk again.
+// is, with the sequence field appended, through a codec of our own, and decoded
+// only to describe one that was refused. Memory is bounded by one message and
+// gRPC's own buffers, whatever the spool holds: a message that has to go again
+// is read from the disk again.
 package uplink

@@ -106,7 +106,7 @@ func TestEmptyRollersHaveAPage(t *testing.T) {
 func TestDoubtIsShown(t *testing.T) {
 	fleet := showtest.Chain()
 	page := get(fleet, Options{}, "/pulls/"+showtest.PullID).Body.String()
-	for _, want := range []string{"<strong>In doubt.</strong> Cell fen-2 was not known to be good", `<a href="/flags/` + showtest.GainFlag + `">The flag</a>`} {
+	for _, want := range []string{"<strong>In doubt.</strong> Cell fen-2 was not known to be good", `<a href="/flags/` + showtest.GainFlag + `">See the flag</a>`} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the pull's page has no %q", want)
 		}

@@ -20,6 +20,7 @@ import (
 	"google.golang.org/grpc/peer"
 
 	"rollcall/services/fleet"
+	"rollcall/services/wire"
 )
 
 func readCert(t *testing.T, file string) *x509.Certificate {
@@ -157,6 +158,7 @@ func TestFromCertificate(t *testing.T) {
 		want Identity
 		says string
 	}{
+		{"as the agent looks for it", []string{wire.CellURI("a")}, Identity{Cells: []fleet.CellID{"a"}}, ""},
 		{"two cells", []string{"rollcall:cell:a", "rollcall:cell:b"}, Identity{Cells: []fleet.CellID{"a", "b"}}, ""},
 		{"others' names beside", []string{"spiffe://example.org/x", "rollcall:cell:a"}, Identity{Cells: []fleet.CellID{"a"}}, ""},
 		{"nobody", []string{"https://example.org"}, Identity{}, "neither a cell nor a person"},

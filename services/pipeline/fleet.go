@@ -106,7 +106,9 @@ func (p *Pipeline) fleetRoom(ctx context.Context) (err error) {
 		if err != nil {
 			return err
 		}
-		touched = append(touched, touchedRows(f, lookback.Effects(f, pulls))...)
+		touched = append(touched, touchedRows(f, lookback.Effects(f, pulls, lookback.Evidence{
+			Cell: registry.Cells[f.Cell], Steps: followed.Steps, Checks: known.checks, Restarts: history.Restarts,
+		}))...)
 	}
 	cells, cars := estimateRows(followed.Steps)
 	if err := p.store.ReplaceEstimates(ctx, cells); err != nil {

@@ -63,7 +63,7 @@ func printFlags(w io.Writer, flags []*rollcallv1.Flag, touched bool) error {
 			line(head, text)
 		}
 		if f.GetOpen() {
-			line("next check", f.GetNextCheck())
+			line("next", f.GetNextCheck())
 			asks = asks || f.GetNextCheck() != ""
 		}
 		if n := len(f.GetTouchedPulls()); n > 0 {

@@ -247,18 +247,20 @@ func Count(n int, one, many string) string {
 	return fmt.Sprintf("%d %s", n, many)
 }
 
-// Sized is a size with its U in the unit people use for it.
+// Sized is a size with its U in the unit people use for it: U with two
+// significant digits, the size to the same decimal (JCGM 100:2008, 7.2.6). What
+// follows the unit, as in "N at the lever arm", is said once.
 func Sized(size, u float64, unit string) string {
 	if unit == "ratio" || unit == "1" || unit == "" {
 		return fmt.Sprintf("%s %% ± %.2f %%", Signed(size*100, 2), u*100)
 	}
-	return fmt.Sprintf("%s %s ± %.3g %s", significant(size), unit, u, unit)
-}
-
-func significant(x float64) string {
-	s := strconv.FormatFloat(math.Abs(x), 'g', 3, 64)
-	if x < 0 {
-		return "−" + s
+	unit, place, _ := strings.Cut(unit, " ")
+	decimals := 1
+	if u > 0 && !math.IsInf(u, 1) {
+		// What rounds up to the next power of ten has a digit more before the point.
+		_, e, _ := strings.Cut(strconv.FormatFloat(u, 'e', 1, 64), "e")
+		exponent, _ := strconv.Atoi(e)
+		decimals = min(max(1-exponent, 0), 9)
 	}
-	return "+" + s
+	return strings.TrimSuffix(fmt.Sprintf("%s %s ± %.*f %s %s", Signed(size, decimals), unit, decimals, u, unit, place), " ")
 }

@@ -18,7 +18,7 @@ func TestFigures(t *testing.T) {
 		{OffPercent(x(0.0196)), "+1.96"}, {OffPercent(x(-0.0083)), "−0.83"}, {OffPercent(nil), "–"},
 		{Percent(x(0.0043)), "0.43"}, {Percent(nil), "–"},
 		{Scaled(x(203400), 1000, 1), "203.4"}, {Scaled(nil, 1, 1), "–"}, {Scaled(x(649.262482), RPM, 0), "6200"},
-		{Sized(0.021, 0.0038, "ratio"), "+2.10 % ± 0.38 %"}, {Sized(-34.2, 4.1, "N"), "−34.2 N ± 4.1 N"}, {Sized(31.5, 9, "kg"), "+31.5 kg ± 9 kg"},
+		{Sized(0.021, 0.0038, "ratio"), "+2.10 % ± 0.38 %"}, {Sized(-34.2, 4.1, "N"), "−34.2 N ± 4.1 N"}, {Sized(31.5, 9, "kg"), "+31.5 kg ± 9.0 kg"}, {Sized(35.68, 0.766, "N at the lever arm"), "+35.68 N ± 0.77 N at the lever arm"}, {Sized(-1234.5, 123, "N"), "−1234 N ± 123 N"}, {Sized(5, 0.996, "kg"), "+5.0 kg ± 1.0 kg"}, {Sized(2, 0, "N"), "+2.0 N ± 0.0 N"},
 		{Sentence("Offset -1.68 % ± 0.32 % (-3.5 N), zero error -0.1 N"), "Offset −1.68 % ± 0.32 % (−3.5 N), zero error −0.1 N"},
 		{Sentence("-1 -2 -3"), "−1 −2 −3"}, {Sentence("cell fen-2 on 2026-10-13, coast-down, 1e-3"), "cell fen-2 on 2026-10-13, coast-down, 1e-3"},
 		{Cause("none"), "no fault of the cell"}, {Cause("load-cell gain"), "load-cell gain"},

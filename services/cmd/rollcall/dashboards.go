@@ -19,7 +19,13 @@ func dashboardsCommand() *cobra.Command {
 	write := &cobra.Command{
 		Use:   "write DIR",
 		Short: "Write provisioning files: dashboards and the ClickHouse data source",
-		Args:  positional(cobra.ExactArgs(1)),
+		Long: "Writes provisioning files for Grafana: dashboards and the ClickHouse data source.\n\n" +
+			"The embedded engine of `rollcall serve --data-dir DIR` listens on 127.0.0.1 only, on ports\n" +
+			"of its own: its native_port stands in DIR/engine/ports.json and stays from start to start\n" +
+			"while it is free. A Grafana on the same machine reads as the user rollcall_reader, with the\n" +
+			"password in DIR/engine/reader: give --clickhouse-port and --clickhouse-user. With a\n" +
+			"ClickHouse of your own, give its address and a user that may SELECT.",
+		Args: positional(cobra.ExactArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := grafana.Write(args[0], at, source); err != nil {
 				return err
@@ -31,9 +37,9 @@ func dashboardsCommand() *cobra.Command {
 	fs := write.Flags()
 	fs.StringVar(&at, "dashboards-at", "", "folder of the dashboards as Grafana sees it (default: DIR/dashboards)")
 	fs.StringVar(&source.Host, "clickhouse-host", "127.0.0.1", "ClickHouse's host as Grafana sees it")
-	fs.IntVar(&source.Port, "clickhouse-port", 9000, "its port of the native protocol")
+	fs.IntVar(&source.Port, "clickhouse-port", 9000, "its port of the native protocol; of the embedded engine: native_port in DIR/engine/ports.json")
 	fs.StringVar(&source.Database, "clickhouse-database", "rollcall", "its database")
-	fs.StringVar(&source.User, "clickhouse-user", "grafana", "its user; SELECT is enough")
+	fs.StringVar(&source.User, "clickhouse-user", "grafana", "its user, SELECT is enough; of the embedded engine: rollcall_reader")
 	fs.StringVar(&source.PasswordEnv, "clickhouse-password-env", "", "environment variable of Grafana with the password (default ROLLCALL_GRAFANA_PASSWORD)")
 	fs.BoolVar(&source.Secure, "clickhouse-tls", false, "whether ClickHouse speaks TLS")
 

@@ -161,9 +161,9 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 	armed := true
 	checks := map[fleet.CheckKind]string{}
 	var last *drift.Step
-	// Of the open flag: since when the CUSUM's side that says it is above
-	// nought, which side, and whether a check opened it.
-	var since time.Time
+	// Of the open flag: when the CUSUM's side that says it was last at nought,
+	// which side, and whether a check opened it.
+	var nought time.Time
 	var way float64
 	var byCheck bool
 
@@ -180,14 +180,10 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 			FirstEvidenceAt: at, OpenedAt: at, UpdatedAt: at,
 			Life: []Event{{At: at, What: Opened, Kind: kind, Text: text}},
 		}
-		since, way, byCheck = at, sign, false
 		if !sd.sinceAt.IsZero() {
-			since = sd.sinceAt
+			f.FirstEvidenceAt = sd.sinceAt
 		}
-		f.LastGoodAt = sd.zeroAt
-		if f.LastGoodAt.After(since) {
-			f.LastGoodAt = time.Time{}
-		}
+		nought, way, byCheck = sd.zeroAt, sign, false
 		open = &f
 	}
 	update := func(at time.Time, kind Kind, text string) {
@@ -199,14 +195,13 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 	}
 	finish := func(until time.Time) {
 		open.EarliestAt, open.LatestAt = open.FirstEvidenceAt, open.FirstEvidenceAt
-		if c, ok := d.locate(open, since, way, byCheck); ok {
+		good := slices.Concat(passes, []time.Time{nought})
+		if c, ok := d.locate(open, way, byCheck); ok {
 			open.FirstEvidenceAt, open.EarliestAt, open.LatestAt = c.first, c.earliest, c.latest
-			if c.before.After(open.LastGoodAt) {
-				open.LastGoodAt = c.before
-			}
+			good = append(good, c.before)
 		}
-		for _, at := range passes {
-			if at.After(open.LastGoodAt) && !at.After(open.EarliestAt) {
+		for _, at := range good {
+			if at.After(open.LastGoodAt) && at.Before(open.FirstEvidenceAt) {
 				open.LastGoodAt = at
 			}
 		}

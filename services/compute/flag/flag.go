@@ -124,8 +124,8 @@ type Flag struct {
 	LatestAt        time.Time
 	// LastGoodAt is when the cell was last known good: its last passing check,
 	// or the last run at which the CUSUM side that crossed stood at nought, or
-	// the run before EarliestAt, whichever came later up to then; or, where the
-	// load cell is the cause, its last check without an error before the one
+	// the run before EarliestAt, whichever came latest before the first
+	// evidence; or, where the load cell is the cause, its last check without an error before the one
 	// that failed. Zero: never known good.
 	LastGoodAt   time.Time
 	OpenedAt     time.Time

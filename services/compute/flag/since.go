@@ -33,8 +33,9 @@ const afterOpening = 4
 //
 // h a step (δ ~ N(0, stepSD²)) or a ramp from the run before τ (δ ~ N(0,
 // rampSD²) a week), each as likely, δ of the sign of the CUSUM's side. The
-// candidates τ are the runs from since to the opening, and, where a check
-// opened the flag, the check itself. log p(z | τ, h) with b and δ integrated
+// candidates τ are the runs up to the opening, and, where a check opened the
+// flag, the check itself. The CUSUM's last nought does not bound them: a slow
+// change begins before it. log p(z | τ, h) with b and δ integrated
 // out is, but for a constant,
 //
 //	½·g'A⁻¹g − ½·log|A| − log sd(δ) + log(2·P(δ has the sign))
@@ -45,7 +46,7 @@ const afterOpening = 4
 //
 // Source: the likelihood of a change point, Hinkley, Biometrika 57, 1970 (from
 // memory).
-func (d *decider) locate(f *Flag, since time.Time, sign float64, byCheck bool) (c change, ok bool) {
+func (d *decider) locate(f *Flag, sign float64, byCheck bool) (c change, ok bool) {
 	var runs []*drift.Step
 	later := 0
 	for i := range d.steps {
@@ -76,9 +77,7 @@ func (d *decider) locate(f *Flag, since time.Time, sign float64, byCheck bool) (
 			x.before = runs[k-1].At
 		}
 		if k < len(runs) && !runs[k].At.After(f.OpenedAt) {
-			if x.at = runs[k].At; x.at.Before(since) {
-				continue
-			}
+			x.at = runs[k].At
 		} else {
 			if !byCheck {
 				break

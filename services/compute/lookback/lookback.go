@@ -1,6 +1,7 @@
 // Package lookback says which customer pulls a flag touches, and by how much.
 //
-// In: a flag and the customer pulls of its cell. Out: one Effect per pull
+// In: a flag, the customer pulls of its cell, the cell's reference runs as
+// drift judged them, and its calibration checks. Out: one Effect per pull
 // touched. It is the last stage, after flag.
 package lookback
 
@@ -10,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"rollcall/services/compute/drift"
 	"rollcall/services/compute/flag"
 	"rollcall/services/fleet"
 )
@@ -28,6 +30,15 @@ type Pull struct {
 	Corrected bool
 }
 
+// Evidence is what is known of the flag's cell over time. The order within each
+// list does not matter; what is of another cell is passed over.
+type Evidence struct {
+	Cell     fleet.Cell
+	Steps    []drift.Step
+	Checks   []flag.Check
+	Restarts []drift.Restart
+}
+
 // Effect is what the flag's finding did to a pull's stated power.
 type Effect struct {
 	Pull        fleet.PullID
@@ -37,51 +48,66 @@ type Effect struct {
 	U           float64 // expanded
 }
 
-// likely is the probability from which the leading cause alone says what it did
-// to a pull; below it the cell's offset does, which holds whatever the cause.
-const likely = 0.5
+// certain is the probability from which the leading cause alone says what it
+// did to a pull; below it all causes do, each by its probability.
+const certain = 0.9
+
+// near is how far in time from a pull a run may lie that says how its cell read
+// then ("common practice, no source": four weekly runs).
+const near = 4 * drift.Week
 
 // Effects returns the pulls of the flag's cell from the moment it was last
 // known good until the flag closed (or for ever while it is open), each with
-// its effect, by time, then id. Where the cell was never known good, all pulls
-// before count. A flag on a reference car touches none, nor does one on a cell
-// whose cause is the reference car with P ≥ 0.95.
+// its effect at its own time, by time, then id. Where the cell was never known
+// good, all pulls before count. A flag on a reference car touches none, nor does
+// one on a cell whose cause is the reference car with P ≥ 0.95.
 //
-// Where the leading cause has P ≥ ½ and what it acts on is known of the pull,
-// the effect of its size x is
+// The size of the error at the pull's time comes, where the cause is a
+// load-cell gain or zero with P ≥ 0.9, from the checks as found around it:
+// between two, at the part f of the time from one to the other,
 //
-//	e = exp(s·x) − 1,   U(e) = (1 + e)·|s|·U(x)
+//	x = (1 − f)·x₁ + f·x₂,   u² = (1 − f)²·u₁² + f²·u₂² + f·(1 − f)·d²
 //
-// with s the same signature refrun gives reference pulls, at peak power: brake
-// force over tractive force for a load-cell gain, 1/F for its zero, a/F for the
-// base inertia value, −1/F for parasitic loss, 1 for the air sensor on corrected
-// power and 0 on uncorrected. Else x is the offset and s is 1. The size is the
-// flag's, a mean since the first evidence: of a fault that grew, early pulls
-// felt less.
-func Effects(f flag.Flag, pulls []Pull) []Effect {
+// d² is what a change at one unknown moment between the two adds (a step that
+// has come by then with probability f); d is by how much the change between
+// them differs from the changes in the intervals before and after, the lesser
+// of the two, less what the checks' own u gives: nought for a steady growth.
+// After the last check, up to as long as the two before it lie apart, x is the
+// last one's and growth at the rate before is as likely as none (rectangular).
+//
+// Else it comes from the runs: z, the mean of the offsets of the two runs before
+// and the two after within four weeks and not across a restart of the cell,
+// less what the cell's runs showed up to the last good moment, with
+//
+//	u² = u²(mean) + d²/12 + u²(before)
+//
+// d the difference between after and before beyond its own u. What was before
+// is taken against N(0, variance between cells), so that few runs weigh little.
+// Where the cell was never good, z is its whole offset from the fleet. Where no
+// run is near, the flag's size is all that is known.
+//
+// A size x of a fault shows on the pull as e = exp(s·x) − 1 with s the signature
+// refrun gives reference pulls, at peak power: brake force over tractive force
+// for a load-cell gain, 1/F for its zero, a/F for the base inertia value, −1/F
+// for parasitic loss, 1 for the air sensor on corrected power and 0 on
+// uncorrected. z is a size times the runs' own mean signature. Where what the
+// fault acts on is not known of the pull, or the cause is something else, e =
+// exp(z) − 1; where it is the reference car or nothing, e = 0.
+func Effects(f flag.Flag, pulls []Pull, known Evidence) []Effect {
 	if f.Cell == "" {
 		return nil
 	}
-	cause := leading(f)
-	if cause != nil && cause.Fault == fleet.FaultReferenceCar && cause.Probability >= 0.95 {
+	if c := leading(f); c != nil && c.Fault == fleet.FaultReferenceCar && c.Probability >= 0.95 {
 		return nil
 	}
+	h := sort(f, known)
 	var out []Effect
 	for _, p := range pulls {
 		if p.Cell != f.Cell || p.At.Before(f.LastGoodAt) || (!f.Open && p.At.After(f.ClosedAt)) {
 			continue
 		}
-		x, u, s := f.Size, f.U, 1.0
-		if cause != nil {
-			if v, ok := signature(cause.Fault, p); ok {
-				x, u, s = cause.Size, cause.U, v
-			}
-		}
-		e := math.Expm1(s * x)
-		out = append(out, Effect{
-			Pull: p.ID, At: p.At, CustomerCar: p.CustomerCar,
-			Effect: e, U: (1 + e) * math.Abs(s) * u,
-		})
+		e, u := h.effect(p)
+		out = append(out, Effect{Pull: p.ID, At: p.At, CustomerCar: p.CustomerCar, Effect: e, U: 2 * u})
 	}
 	slices.SortFunc(out, func(a, b Effect) int {
 		if c := a.At.Compare(b.At); c != 0 {
@@ -92,15 +118,363 @@ func Effects(f flag.Flag, pulls []Pull) []Effect {
 	return out
 }
 
-// leading returns the flag's cause with P ≥ likely, else nil.
+// leading returns the flag's most probable cause, nil when it has none.
 func leading(f flag.Flag) *flag.Cause {
 	var top *flag.Cause
 	for i := range f.Causes {
-		if c := &f.Causes[i]; c.Probability >= likely && (top == nil || c.Probability > top.Probability) {
+		if c := &f.Causes[i]; top == nil || c.Probability > top.Probability {
 			top = c
 		}
 	}
 	return top
+}
+
+// observed is a value with its standard uncertainty at a time.
+type observed struct {
+	at   time.Time
+	x, u float64
+	// signature of the run that gave it.
+	s map[fleet.Fault]float64
+}
+
+// history is Evidence in the order of time.
+type history struct {
+	flag     flag.Flag
+	arm      float64 // N at the roller of 1 N at the lever arm
+	runs     []observed
+	restarts []time.Time
+	checks   map[fleet.Fault][]observed // ratio; N at the roller
+	adjusted map[fleet.Fault][]time.Time
+	base, ub float64
+}
+
+// sort takes what is the flag's cell's and puts it in order.
+func sort(f flag.Flag, known Evidence) *history {
+	h := &history{flag: f, arm: 1, checks: map[fleet.Fault][]observed{}, adjusted: map[fleet.Fault][]time.Time{}}
+	if c := known.Cell; c.RollerRadius > 0 && c.LeverArm > 0 && c.BrakeRatio > 0 {
+		h.arm = c.LeverArm * c.BrakeRatio / c.RollerRadius
+	}
+	variance, last := 0.0, time.Time{}
+	for i := range known.Steps {
+		st := &known.Steps[i]
+		if st.Cell != f.Cell {
+			continue
+		}
+		if !st.At.Before(last) {
+			last, variance = st.At, st.Variances.Cell
+		}
+		if st.Judged && st.UDayOffset > 0 {
+			h.runs = append(h.runs, observed{st.At, st.DayOffset, st.UDayOffset / 2, meanSignature(st)})
+		}
+	}
+	for _, r := range known.Restarts {
+		if r.Cell == f.Cell && r.Adjusted {
+			h.restarts = append(h.restarts, r.At)
+		}
+	}
+	for i := range known.Checks {
+		c := &known.Checks[i]
+		r := &c.Result
+		if c.Check.Cell != f.Cell || c.Check.Kind == fleet.CheckShunt || r.Verdict == fleet.VerdictUnusable {
+			continue
+		}
+		weights := c.Check.Kind == fleet.CheckDeadWeight
+		// As found comes before as left, if both bear one time.
+		at := c.Check.PerformedAt.Add(-1)
+		if c.Check.State == fleet.AsLeft {
+			at = c.Check.PerformedAt
+			// What the check measured belongs to the time after the work.
+			if weights {
+				h.adjusted[fleet.FaultGain] = append(h.adjusted[fleet.FaultGain], c.Check.PerformedAt)
+			}
+			h.adjusted[fleet.FaultZero] = append(h.adjusted[fleet.FaultZero], c.Check.PerformedAt)
+		}
+		if weights && r.GainValid && r.UGainError > 0 {
+			h.checks[fleet.FaultGain] = append(h.checks[fleet.FaultGain], observed{at: at, x: r.GainError, u: r.UGainError / 2})
+		}
+		if r.ZeroValid && r.UZeroError > 0 {
+			h.checks[fleet.FaultZero] = append(h.checks[fleet.FaultZero],
+				observed{at: at, x: r.ZeroError * h.arm, u: r.UZeroError * h.arm / 2})
+		}
+	}
+	byTime := func(a, b observed) int {
+		if c := a.at.Compare(b.at); c != 0 {
+			return c
+		}
+		switch { // so that the order given does not matter
+		case a.x < b.x:
+			return -1
+		case a.x > b.x:
+			return 1
+		}
+		return 0
+	}
+	slices.SortStableFunc(h.runs, byTime)
+	for _, k := range [...]fleet.Fault{fleet.FaultGain, fleet.FaultZero} {
+		slices.SortStableFunc(h.checks[k], byTime)
+	}
+	// Before: b ~ N(0, variance between cells), seen by the runs up to the last
+	// good moment since the restart before it.
+	if !f.LastGoodAt.IsZero() {
+		a, g := 0.0, 0.0
+		for _, r := range h.runs {
+			if !r.at.After(f.LastGoodAt) && !across(h.restarts, r.at, f.LastGoodAt) {
+				a += 1 / (r.u * r.u)
+				g += r.x / (r.u * r.u)
+			}
+		}
+		if variance > 0 {
+			a += 1 / variance
+		}
+		if a > 0 {
+			h.base, h.ub = g/a, math.Sqrt(1/a)
+		}
+		if t := known.Cell.Tolerance; t > 0 && math.Abs(h.base) > t {
+			// It stood out of tolerance already: all of it is the finding.
+			h.base, h.ub = 0, 0
+		}
+	}
+	return h
+}
+
+// meanSignature is the mean over a run's pulls and band of their signatures.
+func meanSignature(st *drift.Step) map[fleet.Fault]float64 {
+	out := map[fleet.Fault]float64{}
+	for _, k := range [...]fleet.Fault{fleet.FaultGain, fleet.FaultZero, fleet.FaultInertia, fleet.FaultParasitic} {
+		sum, n := 0.0, 0.0
+		for _, r := range [2]*drift.Residual{st.Slow, st.Fast} {
+			if r == nil {
+				continue
+			}
+			for _, v := range r.Signature[k] {
+				sum += v * float64(r.Pulls)
+				n += float64(r.Pulls)
+			}
+		}
+		if n > 0 {
+			out[k] = sum / n
+		}
+	}
+	return out
+}
+
+// across says that one of the moments lies between two times. What is at such a
+// moment itself belongs to the time after it.
+func across(moments []time.Time, a, b time.Time) bool {
+	if b.Before(a) {
+		a, b = b, a
+	}
+	return slices.ContainsFunc(moments, func(m time.Time) bool { return m.After(a) && !m.After(b) })
+}
+
+// effect returns the effect on a pull, standard uncertainty.
+func (h *history) effect(p Pull) (e, u float64) {
+	top := leading(h.flag)
+	if top != nil && top.Probability >= certain {
+		if top.Fault == fleet.FaultGain || top.Fault == fleet.FaultZero {
+			if s, ok := signature(top.Fault, p); ok {
+				if x, ux, ok := checked(h.checks[top.Fault], h.adjusted[top.Fault], p.At); ok {
+					e = math.Expm1(s * x)
+					return e, (1 + e) * math.Abs(s) * ux
+				}
+			}
+		}
+		return h.byRuns(top, p)
+	}
+	// Σ P·e over the causes; u² is the mean of theirs and the spread between.
+	sum, rest := 0.0, 1.0
+	var parts [][3]float64
+	for i := range h.flag.Causes {
+		c := &h.flag.Causes[i]
+		ec, uc := h.byRuns(c, p)
+		parts = append(parts, [3]float64{c.Probability, ec, uc})
+		rest -= c.Probability
+	}
+	if rest > 1e-9 {
+		ec, uc := h.byRuns(nil, p)
+		parts = append(parts, [3]float64{rest, ec, uc})
+	}
+	for _, q := range parts {
+		sum += q[0]
+		e += q[0] * q[1]
+	}
+	e /= sum
+	v := 0.0
+	for _, q := range parts {
+		v += q[0] / sum * (q[2]*q[2] + (q[1]-e)*(q[1]-e))
+	}
+	return e, math.Sqrt(v)
+}
+
+// byRuns returns the effect on a pull as the runs give it if c is the cause;
+// nil: not known what is.
+func (h *history) byRuns(c *flag.Cause, p Pull) (e, u float64) {
+	s, known := 0.0, false
+	if c != nil {
+		switch c.Fault {
+		case fleet.FaultReferenceCar, fleet.FaultNone:
+			return 0, 0
+		}
+		s, known = signature(c.Fault, p)
+	}
+	z, uz, sr, ok := h.read(p.At, c)
+	switch {
+	case known && c.Fault == fleet.FaultAir && s == 0:
+		return 0, 0
+	case !ok && known:
+		// No run near: the flag's cause as a whole.
+		x, ux := c.Size, c.U/2
+		if c.Unit == flag.AtArm {
+			x, ux = x*h.arm, ux*h.arm
+		}
+		z, uz = s*x, math.Abs(s)*ux
+	case !ok:
+		z, uz = h.flag.Size, h.flag.U/2
+	case known && c.Fault != fleet.FaultAir && sr != 0:
+		z, uz = z*s/sr, uz*math.Abs(s/sr)
+	}
+	e = math.Expm1(z)
+	return e, (1 + e) * uz
+}
+
+// read returns the cell's offset near a time as its runs show it, less what was
+// before, its standard uncertainty, and the runs' mean signature of the cause.
+func (h *history) read(at time.Time, c *flag.Cause) (z, u, s float64, ok bool) {
+	var before, after []observed
+	for _, r := range h.runs {
+		if r.at.Sub(at).Abs() > near || across(h.restarts, r.at, at) {
+			continue
+		}
+		if r.at.After(at) {
+			after = append(after, r)
+		} else {
+			before = append(before, r)
+		}
+	}
+	const each = 2
+	earlier := before[:max(0, len(before)-each)]
+	before, after = before[len(earlier):], after[:min(each, len(after))]
+	later := after
+	if len(earlier) > each {
+		earlier = earlier[len(earlier)-each:]
+	}
+	spread := 0.0
+	switch {
+	case len(before)+len(after) == 0:
+		return 0, 0, 0, false
+	case len(after) == 0:
+		// The newest: how it went on is not known but by how it went.
+		if len(earlier) > 0 {
+			d := beyond(earlier, before)
+			_, _, then := mean(earlier)
+			_, _, now := mean(before)
+			spread = d * d / 3 * math.Pow(float64(at.Sub(now))/float64(now.Sub(then)), 2)
+		}
+	case len(before) == 0:
+		// The oldest: as it was from then on.
+	default:
+		d := beyond(before, later)
+		spread = d * d / 12
+	}
+	all := slices.Concat(before, after)
+	x, v, _ := mean(all)
+	switch {
+	case len(before) > 0 && len(after) > 0:
+		// The middle between before and after, however many runs either has.
+		xb, vb, _ := mean(before)
+		xa, va, _ := mean(after)
+		x, v = (xb+xa)/2, (vb+va)/4
+	}
+	if c != nil {
+		for _, r := range all {
+			s += r.s[c.Fault] / float64(len(all))
+		}
+	}
+	return x - h.base, math.Sqrt(v + spread + h.ub*h.ub), s, true
+}
+
+// mean returns the mean of values, its variance, and their mean time.
+func mean(o []observed) (x, v float64, at time.Time) {
+	n := float64(len(o))
+	var since time.Duration
+	for _, r := range o {
+		x += r.x / n
+		v += r.u * r.u / (n * n)
+		since += r.at.Sub(o[0].at) / time.Duration(len(o))
+	}
+	return x, v, o[0].at.Add(since)
+}
+
+// beyond is the difference between two means less what their own uncertainty
+// gives, not below nought.
+func beyond(a, b []observed) float64 {
+	xa, va, _ := mean(a)
+	xb, vb, _ := mean(b)
+	return math.Sqrt(math.Max(0, (xb-xa)*(xb-xa)-va-vb))
+}
+
+// checked returns the size of an error at a time from the checks around it and
+// its standard uncertainty; ok is false where no two hold it.
+func checked(all []observed, adjusted []time.Time, at time.Time) (x, u float64, ok bool) {
+	// The checks of the calibration in force then.
+	var c []observed
+	for _, o := range all {
+		if !across(adjusted, o.at, at) {
+			c = append(c, o)
+		}
+	}
+	k := len(c) // c[k-1] is the last up to at
+	for k > 0 && c[k-1].at.After(at) {
+		k--
+	}
+	if k == 0 || len(c) < 2 {
+		return 0, 0, false
+	}
+	// length of the interval that ends at check i
+	length := func(i int) float64 { return float64(c[i].at.Sub(c[i-1].at)) }
+	if k == len(c) {
+		past := float64(at.Sub(c[k-1].at)) / length(k-1)
+		if !(past <= 1) {
+			return 0, 0, false
+		}
+		d := (c[k-1].x - c[k-2].x)
+		d2 := math.Max(0, d*d-c[k-1].u*c[k-1].u-c[k-2].u*c[k-2].u)
+		return c[k-1].x, math.Sqrt(c[k-1].u*c[k-1].u + d2*past*past/3), true
+	}
+	a, b := c[k-1], c[k]
+	if !b.at.After(a.at) {
+		return 0, 0, false
+	}
+	f := float64(at.Sub(a.at)) / length(k)
+	rise := b.x - a.x
+	// How unlike its neighbours the change in this interval is, for its length.
+	d2 := math.Inf(1)
+	unlike := func(i int) {
+		if !(length(i) > 0) {
+			return
+		}
+		part := length(k) / length(i)
+		d := rise - (c[i].x-c[i-1].x)*part
+		// The check between the two intervals counts in both.
+		shared, far := a, c[i-1]
+		other := b
+		if i > k {
+			shared, far, other = b, c[i], a
+		}
+		own := (1+part)*(1+part)*shared.u*shared.u + part*part*far.u*far.u + other.u*other.u
+		d2 = math.Min(d2, math.Max(0, d*d-own))
+	}
+	if k >= 2 {
+		unlike(k - 1)
+	}
+	if k+1 < len(c) {
+		unlike(k + 1)
+	}
+	if math.IsInf(d2, 1) {
+		d2 = math.Max(0, rise*rise-a.u*a.u-b.u*b.u)
+	}
+	x = (1-f)*a.x + f*b.x
+	return x, math.Sqrt((1-f)*(1-f)*a.u*a.u + f*f*b.u*b.u + f*(1-f)*d2), true
 }
 
 // signature returns ∂ln(stated power)/∂x of a fault for a pull, and whether what
