@@ -195,13 +195,17 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 	}
 	finish := func(until time.Time) {
 		open.EarliestAt, open.LatestAt = open.FirstEvidenceAt, open.FirstEvidenceAt
-		good := slices.Concat(passes, []time.Time{nought})
 		if c, ok := d.locate(open, way, byCheck); ok {
 			open.FirstEvidenceAt, open.EarliestAt, open.LatestAt = c.first, c.earliest, c.latest
-			good = append(good, c.before)
+			open.LastGoodAt = c.before
 		}
-		for _, at := range good {
-			if at.After(open.LastGoodAt) && at.Before(open.FirstEvidenceAt) {
+		if nought.After(open.LastGoodAt) && nought.Before(open.FirstEvidenceAt) {
+			open.LastGoodAt = nought
+		}
+		// A load-cell check does not see every fault: once the runs may already
+		// show one, its pass alone does not make the cell good.
+		for _, at := range passes {
+			if at.After(open.LastGoodAt) && at.Before(open.EarliestAt) {
 				open.LastGoodAt = at
 			}
 		}

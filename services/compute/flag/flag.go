@@ -122,11 +122,11 @@ type Flag struct {
 	FirstEvidenceAt time.Time
 	EarliestAt      time.Time
 	LatestAt        time.Time
-	// LastGoodAt is when the cell was last known good: its last passing check,
-	// or the last run at which the CUSUM side that crossed stood at nought, or
-	// the run before EarliestAt, whichever came latest before the first
-	// evidence; or, where the load cell is the cause, its last check without an error before the one
-	// that failed. Zero: never known good.
+	// LastGoodAt is when the cell was last known good, the latest of: the run
+	// before EarliestAt, its last passing check before EarliestAt, the last run
+	// before the first evidence at which the CUSUM side that crossed stood at
+	// nought; or, where the load cell is the cause, its last check without an
+	// error before the one that failed. Zero: never known good.
 	LastGoodAt   time.Time
 	OpenedAt     time.Time
 	UpdatedAt    time.Time

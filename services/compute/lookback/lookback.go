@@ -77,7 +77,7 @@ const near = 4 * drift.Week
 //
 // Else it comes from the runs: z, the mean of the offsets of the two runs before
 // and the two after within four weeks and not across a restart of the cell,
-// less what the cell's runs showed up to the last good moment, with
+// less what the cell's runs showed before the change can have begun, with
 //
 //	u² = u²(mean) + d²/12 + u²(before)
 //
@@ -90,7 +90,8 @@ const near = 4 * drift.Week
 // refrun gives reference pulls, at peak power: brake force over tractive force
 // for a load-cell gain, 1/F for its zero, a/F for the base inertia value, −1/F
 // for parasitic loss, 1 for the air sensor on corrected power and 0 on
-// uncorrected. z is a size times the runs' own mean signature. Where what the
+// uncorrected. For an air sensor that goes wrong in one step the stated U is too
+// small: it covers about three pulls in four (see TestCoverage). z is a size times the runs' own mean signature. Where what the
 // fault acts on is not known of the pull, or the cause is something else, e =
 // exp(z) − 1; where it is the reference car or nothing, e = 0.
 func Effects(f flag.Flag, pulls []Pull, known Evidence) []Effect {
@@ -214,11 +215,11 @@ func sort(f flag.Flag, known Evidence) *history {
 		slices.SortStableFunc(h.checks[k], byTime)
 	}
 	// Before: b ~ N(0, variance between cells), seen by the runs up to the last
-	// good moment since the restart before it.
+	// good moment, none of which may hold the change, since the restart before.
 	if !f.LastGoodAt.IsZero() {
 		a, g := 0.0, 0.0
 		for _, r := range h.runs {
-			if !r.at.After(f.LastGoodAt) && !across(h.restarts, r.at, f.LastGoodAt) {
+			if !r.at.After(f.LastGoodAt) && (f.EarliestAt.IsZero() || r.at.Before(f.EarliestAt)) && !across(h.restarts, r.at, f.LastGoodAt) {
 				a += 1 / (r.u * r.u)
 				g += r.x / (r.u * r.u)
 			}
