@@ -539,7 +539,8 @@ func TestFirstEvidence(t *testing.T) {
 		}
 		slices.Sort(errors)
 		t.Logf("%s: %d of %d flagged, errors in runs %v, median %d; the 95 %% hold %d", c.name, len(errors), n, before, errors[len(errors)/2], held)
-		if m := errors[len(errors)/2]; m > c.median {
+		// The median of a few fleets, as under the race detector, says little.
+		if m := errors[len(errors)/2]; len(errors) >= 8 && m > c.median {
 			t.Errorf("%s: median error %d runs, want at most %d", c.name, m, c.median)
 		}
 		// Of 11 and at 95 %, 8 and fewer come once in 600.
