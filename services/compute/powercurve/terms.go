@@ -301,11 +301,6 @@ func (m *model) noise(l linear, f *fitted) own {
 	return o
 }
 
-// times scales what a figure depends on.
-func (l linear) times(x float64) linear {
-	return linear{l.brake * x, l.mass * x, l.speed * x, l.rate * x}
-}
-
 // state is a figure's value with everything its uncertainty is made of.
 type state struct {
 	value float64
