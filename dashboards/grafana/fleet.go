@@ -5,7 +5,7 @@ package grafana
 func fleetDashboard() dashboard {
 	return dashboard{
 		UID: "rollcall-fleet", Title: "Rollcall: the fleet", Tags: []string{"rollcall"}, Timezone: "utc", GraphTooltip: 1, Refresh: "1m", SchemaVersion: schemaVersion,
-		Description: "Where every cell stands against the fleet. Offsets are relative errors of tractive force; U is expanded, k = 2.",
+		Description: "Where every cell stands against the fleet. Offsets are relative errors of corrected tractive force; U is expanded, k = 2.",
 		Time:        span{From: "now-26w", To: "now"},
 		Templating: templating{List: []variable{{
 			Name: "cell", Label: "Cell", Type: "query", DataSource: clickhouse(), Query: cellsSQL, Refresh: 2, Sort: 1, Multi: true, IncludeAll: true,
@@ -60,7 +60,7 @@ FROM (
 }
 
 func offsets() panel {
-	return seriesPanel("Offset of every cell from the fleet", "Relative error of tractive force after each reference run. A cell's U is in the table below.", "percent",
+	return seriesPanel("Offset of every cell from the fleet", "Relative error of corrected tractive force after each reference run. A cell's U is in the table below.", "percent",
 		`SELECT at AS time, cell_id AS cell, offset * 100 AS offset
 FROM estimates FINAL
 WHERE present = 1 AND $__timeFilter(at) AND cell_id IN (${cell:singlequote})
