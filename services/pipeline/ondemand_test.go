@@ -79,6 +79,37 @@ func TestOnDemand(t *testing.T) {
 	server := query.New(s, book, time.Now)
 	server.Reduce = computing.Reduce
 	ctx := access.NewContext(t.Context(), access.Identity{Loopback: true})
+	// A budget adds up to the U it states, and is of the figure asked for.
+	for _, n := range []*float64{nil, proto.Float64(5000 * math.Pi / 30)} {
+		b, err := server.GetBudget(ctx, &pb.GetBudgetRequest{PullId: string(ids[0]), Figure: "engine power", EngineSpeedRadS: n})
+		if err != nil {
+			t.Fatal(err)
+		}
+		own := 0.0
+		for _, r := range b.Rows {
+			if math.Abs(r.Sensitivity*r.StandardUncertainty-r.Contribution) > 1e-9*math.Abs(r.Contribution)+1e-9 {
+				t.Errorf("%s: sensitivity %g times u %g is not contribution %g", r.Input, r.Sensitivity, r.StandardUncertainty, r.Contribution)
+			}
+			if r.SharedBy == "" {
+				own += r.Contribution * r.Contribution
+			}
+		}
+		if len(b.Rows) < 8 || !(b.OwnStandardUncertainty < b.StandardUncertainty) || !strings.Contains(b.Text, "ν_eff") || !strings.Contains(b.Of, "engine power") {
+			t.Errorf("budget of %q: %d rows, own u %g of %g", b.Of, len(b.Rows), b.OwnStandardUncertainty, b.StandardUncertainty)
+		}
+		if math.Abs(b.CoverageFactor*b.StandardUncertainty-b.ExpandedUncertainty) > 1e-9*b.ExpandedUncertainty || own == 0 {
+			t.Errorf("k %g times u %g is not U %g", b.CoverageFactor, b.StandardUncertainty, b.ExpandedUncertainty)
+		}
+		t.Log("\n" + b.Text)
+	}
+	for _, c := range []struct{ id, figure, want string }{
+		{"x", "", "32 hexadecimal digits"}, {string(ids[0]), "torque", "choose"}, {strings.Repeat("0", 32), "", "no pull"}, {coastDown, "", "only pulls"},
+	} {
+		if _, err := server.GetBudget(ctx, &pb.GetBudgetRequest{PullId: c.id, Figure: c.figure}); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("budget of %q, %q: %v, want %q", c.id, c.figure, err, c.want)
+		}
+	}
+
 	byID := func(ids []string) *pb.PullSet { return &pb.PullSet{PullIds: ids} }
 
 	// Runs of one car, on one cell and across cells, none of which has changed

@@ -120,7 +120,7 @@ type app struct {
 }
 
 func (a *app) commands() []*cobra.Command {
-	all := []*cobra.Command{a.cells(), a.flags(), a.checks(), a.pulls(), a.pull(), a.curve(), a.compare(), a.runs(), a.fleet(), a.recompute()}
+	all := []*cobra.Command{a.cells(), a.flags(), a.checks(), a.pulls(), a.pull(), a.curve(), a.compare(), a.budget(), a.runs(), a.fleet(), a.recompute()}
 	for _, c := range all {
 		a.finish(c)
 	}

@@ -136,6 +136,7 @@ func TestGolden(t *testing.T) {
 		"cells.txt": "cells", "cells.csv": "cells --csv", "flags.txt": "flags", "flags-all.txt": "flags --closed --touched", "flags.csv": "flags --csv",
 		"checks.txt": "checks", "checks.csv": "checks --csv", "pulls.txt": "pulls", "pulls.csv": "pulls --csv", "pull.txt": "pull " + showtest.PullID, "pull-unusable.txt": "pull " + showtest.BadPullID, "pull.csv": "pull --csv " + showtest.PullID, "pull-empty.txt": "pull " + showtest.EmptyID, "curve-empty.txt": "curve " + showtest.EmptyID,
 		"curve.txt": "curve " + showtest.PullID, "curve-unusable.txt": "curve " + showtest.BadPullID, "curve.csv": "curve --csv " + showtest.PullID,
+		"budget.txt": "budget " + showtest.PullID, "budget.csv": "budget --csv --rpm 6200 " + showtest.PullID,
 		"compare.txt": "compare --before " + showtest.PullID + " --after cell=fen-2,label=after --points", "compare.csv": "compare --csv --before label=before --after label=after", "compare.json": "compare --json --before label=before --after label=after", "runs.txt": "runs", "runs.csv": "runs --csv", "show.txt": "fleet show", "checks.json": "checks --json",
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -3030,6 +3030,316 @@ func (x *DifferencePart) GetUncertainty() float64 {
 	return 0
 }
 
+type GetBudgetRequest struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	PullId string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	// A figure as ComparePullsRequest.figure names it; empty: corrected engine
+	// power, else engine power, else wheel power, the first that the pull states.
+	Figure string `protobuf:"bytes,2,opt,name=figure,proto3" json:"figure,omitempty"`
+	// At the point of the curve nearest to this engine speed; absent: of the peak.
+	EngineSpeedRadS *float64 `protobuf:"fixed64,3,opt,name=engine_speed_rad_s,json=engineSpeedRadS,proto3,oneof" json:"engine_speed_rad_s,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
+}
+
+func (x *GetBudgetRequest) Reset() {
+	*x = GetBudgetRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBudgetRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBudgetRequest) ProtoMessage() {}
+
+func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBudgetRequest.ProtoReflect.Descriptor instead.
+func (*GetBudgetRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *GetBudgetRequest) GetPullId() string {
+	if x != nil {
+		return x.PullId
+	}
+	return ""
+}
+
+func (x *GetBudgetRequest) GetFigure() string {
+	if x != nil {
+		return x.Figure
+	}
+	return ""
+}
+
+func (x *GetBudgetRequest) GetEngineSpeedRadS() float64 {
+	if x != nil && x.EngineSpeedRadS != nil {
+		return *x.EngineSpeedRadS
+	}
+	return 0
+}
+
+// GetBudgetResponse is an uncertainty budget (JCGM 100:2008). Figures are in
+// figure_unit, SI.
+type GetBudgetResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What the figure is and where.
+	Of         string       `protobuf:"bytes,1,opt,name=of,proto3" json:"of,omitempty"`
+	FigureUnit string       `protobuf:"bytes,2,opt,name=figure_unit,json=figureUnit,proto3" json:"figure_unit,omitempty"`
+	Value      float64      `protobuf:"fixed64,3,opt,name=value,proto3" json:"value,omitempty"`
+	Rows       []*BudgetRow `protobuf:"bytes,4,rep,name=rows,proto3" json:"rows,omitempty"`
+	// Combined standard uncertainty, and the part of it that the figure shares
+	// with no other.
+	StandardUncertainty    float64 `protobuf:"fixed64,5,opt,name=standard_uncertainty,json=standardUncertainty,proto3" json:"standard_uncertainty,omitempty"`
+	OwnStandardUncertainty float64 `protobuf:"fixed64,6,opt,name=own_standard_uncertainty,json=ownStandardUncertainty,proto3" json:"own_standard_uncertainty,omitempty"`
+	// Effective degrees of freedom (Welch–Satterthwaite); absent: without bound.
+	DegreesOfFreedom *float64 `protobuf:"fixed64,7,opt,name=degrees_of_freedom,json=degreesOfFreedom,proto3,oneof" json:"degrees_of_freedom,omitempty"`
+	// Coverage factor for 95.45 % with them, and k·u.
+	CoverageFactor      float64 `protobuf:"fixed64,8,opt,name=coverage_factor,json=coverageFactor,proto3" json:"coverage_factor,omitempty"`
+	ExpandedUncertainty float64 `protobuf:"fixed64,9,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3" json:"expanded_uncertainty,omitempty"`
+	// The budget as a table for people.
+	Text          string `protobuf:"bytes,10,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetBudgetResponse) Reset() {
+	*x = GetBudgetResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBudgetResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBudgetResponse) ProtoMessage() {}
+
+func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBudgetResponse.ProtoReflect.Descriptor instead.
+func (*GetBudgetResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *GetBudgetResponse) GetOf() string {
+	if x != nil {
+		return x.Of
+	}
+	return ""
+}
+
+func (x *GetBudgetResponse) GetFigureUnit() string {
+	if x != nil {
+		return x.FigureUnit
+	}
+	return ""
+}
+
+func (x *GetBudgetResponse) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *GetBudgetResponse) GetRows() []*BudgetRow {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
+func (x *GetBudgetResponse) GetStandardUncertainty() float64 {
+	if x != nil {
+		return x.StandardUncertainty
+	}
+	return 0
+}
+
+func (x *GetBudgetResponse) GetOwnStandardUncertainty() float64 {
+	if x != nil {
+		return x.OwnStandardUncertainty
+	}
+	return 0
+}
+
+func (x *GetBudgetResponse) GetDegreesOfFreedom() float64 {
+	if x != nil && x.DegreesOfFreedom != nil {
+		return *x.DegreesOfFreedom
+	}
+	return 0
+}
+
+func (x *GetBudgetResponse) GetCoverageFactor() float64 {
+	if x != nil {
+		return x.CoverageFactor
+	}
+	return 0
+}
+
+func (x *GetBudgetResponse) GetExpandedUncertainty() float64 {
+	if x != nil {
+		return x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *GetBudgetResponse) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+// BudgetRow is one input of a budget.
+type BudgetRow struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Input string                 `protobuf:"bytes,1,opt,name=input,proto3" json:"input,omitempty"`
+	Value float64                `protobuf:"fixed64,2,opt,name=value,proto3" json:"value,omitempty"`
+	// Of value and standard_uncertainty.
+	Unit                string  `protobuf:"bytes,3,opt,name=unit,proto3" json:"unit,omitempty"`
+	StandardUncertainty float64 `protobuf:"fixed64,4,opt,name=standard_uncertainty,json=standardUncertainty,proto3" json:"standard_uncertainty,omitempty"`
+	// Change of the figure with the input.
+	Sensitivity float64 `protobuf:"fixed64,5,opt,name=sensitivity,proto3" json:"sensitivity,omitempty"`
+	// Sensitivity times standard uncertainty, signed.
+	Contribution float64 `protobuf:"fixed64,6,opt,name=contribution,proto3" json:"contribution,omitempty"`
+	// From scatter (type A); else type B.
+	TypeA bool `protobuf:"varint,7,opt,name=type_a,json=typeA,proto3" json:"type_a,omitempty"`
+	// Absent: without bound.
+	DegreesOfFreedom *float64 `protobuf:"fixed64,8,opt,name=degrees_of_freedom,json=degreesOfFreedom,proto3,oneof" json:"degrees_of_freedom,omitempty"`
+	// Who shares its error: cell, epoch, car …; empty: its own.
+	SharedBy      string `protobuf:"bytes,9,opt,name=shared_by,json=sharedBy,proto3" json:"shared_by,omitempty"`
+	Remark        string `protobuf:"bytes,10,opt,name=remark,proto3" json:"remark,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BudgetRow) Reset() {
+	*x = BudgetRow{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BudgetRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BudgetRow) ProtoMessage() {}
+
+func (x *BudgetRow) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BudgetRow.ProtoReflect.Descriptor instead.
+func (*BudgetRow) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *BudgetRow) GetInput() string {
+	if x != nil {
+		return x.Input
+	}
+	return ""
+}
+
+func (x *BudgetRow) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *BudgetRow) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *BudgetRow) GetStandardUncertainty() float64 {
+	if x != nil {
+		return x.StandardUncertainty
+	}
+	return 0
+}
+
+func (x *BudgetRow) GetSensitivity() float64 {
+	if x != nil {
+		return x.Sensitivity
+	}
+	return 0
+}
+
+func (x *BudgetRow) GetContribution() float64 {
+	if x != nil {
+		return x.Contribution
+	}
+	return 0
+}
+
+func (x *BudgetRow) GetTypeA() bool {
+	if x != nil {
+		return x.TypeA
+	}
+	return false
+}
+
+func (x *BudgetRow) GetDegreesOfFreedom() float64 {
+	if x != nil && x.DegreesOfFreedom != nil {
+		return *x.DegreesOfFreedom
+	}
+	return 0
+}
+
+func (x *BudgetRow) GetSharedBy() string {
+	if x != nil {
+		return x.SharedBy
+	}
+	return ""
+}
+
+func (x *BudgetRow) GetRemark() string {
+	if x != nil {
+		return x.Remark
+	}
+	return ""
+}
+
 var File_rollcall_v1_fleet_proto protoreflect.FileDescriptor
 
 const file_rollcall_v1_fleet_proto_rawDesc = "" +
@@ -3350,7 +3660,39 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05scope\x18\x02 \x01(\tR\x05scope\x12\x0e\n" +
 	"\x02of\x18\x03 \x01(\tR\x02of\x12 \n" +
-	"\vuncertainty\x18\x04 \x01(\x01R\vuncertainty2\xc0\x05\n" +
+	"\vuncertainty\x18\x04 \x01(\x01R\vuncertainty\"\x8c\x01\n" +
+	"\x10GetBudgetRequest\x12\x17\n" +
+	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x16\n" +
+	"\x06figure\x18\x02 \x01(\tR\x06figure\x120\n" +
+	"\x12engine_speed_rad_s\x18\x03 \x01(\x01H\x00R\x0fengineSpeedRadS\x88\x01\x01B\x15\n" +
+	"\x13_engine_speed_rad_s\"\xad\x03\n" +
+	"\x11GetBudgetResponse\x12\x0e\n" +
+	"\x02of\x18\x01 \x01(\tR\x02of\x12\x1f\n" +
+	"\vfigure_unit\x18\x02 \x01(\tR\n" +
+	"figureUnit\x12\x14\n" +
+	"\x05value\x18\x03 \x01(\x01R\x05value\x12*\n" +
+	"\x04rows\x18\x04 \x03(\v2\x16.rollcall.v1.BudgetRowR\x04rows\x121\n" +
+	"\x14standard_uncertainty\x18\x05 \x01(\x01R\x13standardUncertainty\x128\n" +
+	"\x18own_standard_uncertainty\x18\x06 \x01(\x01R\x16ownStandardUncertainty\x121\n" +
+	"\x12degrees_of_freedom\x18\a \x01(\x01H\x00R\x10degreesOfFreedom\x88\x01\x01\x12'\n" +
+	"\x0fcoverage_factor\x18\b \x01(\x01R\x0ecoverageFactor\x121\n" +
+	"\x14expanded_uncertainty\x18\t \x01(\x01R\x13expandedUncertainty\x12\x12\n" +
+	"\x04text\x18\n" +
+	" \x01(\tR\x04textB\x15\n" +
+	"\x13_degrees_of_freedom\"\xda\x02\n" +
+	"\tBudgetRow\x12\x14\n" +
+	"\x05input\x18\x01 \x01(\tR\x05input\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\x01R\x05value\x12\x12\n" +
+	"\x04unit\x18\x03 \x01(\tR\x04unit\x121\n" +
+	"\x14standard_uncertainty\x18\x04 \x01(\x01R\x13standardUncertainty\x12 \n" +
+	"\vsensitivity\x18\x05 \x01(\x01R\vsensitivity\x12\"\n" +
+	"\fcontribution\x18\x06 \x01(\x01R\fcontribution\x12\x15\n" +
+	"\x06type_a\x18\a \x01(\bR\x05typeA\x121\n" +
+	"\x12degrees_of_freedom\x18\b \x01(\x01H\x00R\x10degreesOfFreedom\x88\x01\x01\x12\x1b\n" +
+	"\tshared_by\x18\t \x01(\tR\bsharedBy\x12\x16\n" +
+	"\x06remark\x18\n" +
+	" \x01(\tR\x06remarkB\x15\n" +
+	"\x13_degrees_of_freedom2\x8c\x06\n" +
 	"\fFleetService\x12J\n" +
 	"\tListCells\x12\x1d.rollcall.v1.ListCellsRequest\x1a\x1e.rollcall.v1.ListCellsResponse\x12J\n" +
 	"\tListFlags\x12\x1d.rollcall.v1.ListFlagsRequest\x1a\x1e.rollcall.v1.ListFlagsResponse\x12M\n" +
@@ -3360,7 +3702,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\aGetPull\x12\x1b.rollcall.v1.GetPullRequest\x1a\x1c.rollcall.v1.GetPullResponse\x12G\n" +
 	"\bGetCurve\x12\x1c.rollcall.v1.GetCurveRequest\x1a\x1d.rollcall.v1.GetCurveResponse\x12G\n" +
 	"\bListRuns\x12\x1c.rollcall.v1.ListRunsRequest\x1a\x1d.rollcall.v1.ListRunsResponse\x12S\n" +
-	"\fComparePulls\x12 .rollcall.v1.ComparePullsRequest\x1a!.rollcall.v1.ComparePullsResponse\x12P\n" +
+	"\fComparePulls\x12 .rollcall.v1.ComparePullsRequest\x1a!.rollcall.v1.ComparePullsResponse\x12J\n" +
+	"\tGetBudget\x12\x1d.rollcall.v1.GetBudgetRequest\x1a\x1e.rollcall.v1.GetBudgetResponse\x12P\n" +
 	"\vGetRegistry\x12\x1f.rollcall.v1.GetRegistryRequest\x1a .rollcall.v1.GetRegistryResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
 
 var (
@@ -3375,7 +3718,7 @@ func file_rollcall_v1_fleet_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_fleet_proto_rawDescData
 }
 
-var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 34)
+var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 37)
 var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*Filter)(nil),                // 0: rollcall.v1.Filter
 	(*ListCellsRequest)(nil),      // 1: rollcall.v1.ListCellsRequest
@@ -3410,42 +3753,45 @@ var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*SetSummary)(nil),            // 30: rollcall.v1.SetSummary
 	(*PullDifference)(nil),        // 31: rollcall.v1.PullDifference
 	(*DifferencePart)(nil),        // 32: rollcall.v1.DifferencePart
-	nil,                           // 33: rollcall.v1.GetPullResponse.HeaderEntry
-	(*timestamppb.Timestamp)(nil), // 34: google.protobuf.Timestamp
+	(*GetBudgetRequest)(nil),      // 33: rollcall.v1.GetBudgetRequest
+	(*GetBudgetResponse)(nil),     // 34: rollcall.v1.GetBudgetResponse
+	(*BudgetRow)(nil),             // 35: rollcall.v1.BudgetRow
+	nil,                           // 36: rollcall.v1.GetPullResponse.HeaderEntry
+	(*timestamppb.Timestamp)(nil), // 37: google.protobuf.Timestamp
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
-	34, // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
-	34, // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
+	37, // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
+	37, // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
 	0,  // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
 	3,  // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
-	34, // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
-	34, // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
-	34, // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
+	37, // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
+	37, // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
+	37, // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
 	0,  // 7: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
 	6,  // 8: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
-	34, // 9: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
-	34, // 10: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
-	34, // 11: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
-	34, // 12: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
+	37, // 9: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
+	37, // 10: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
+	37, // 11: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
+	37, // 12: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
 	7,  // 13: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
 	8,  // 14: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
-	34, // 15: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	37, // 15: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
 	0,  // 16: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
 	11, // 17: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	34, // 18: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	37, // 18: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
 	0,  // 19: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
 	14, // 20: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	34, // 21: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	37, // 21: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
 	15, // 22: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
 	14, // 23: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
 	18, // 24: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	33, // 25: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	36, // 25: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
 	14, // 26: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
 	21, // 27: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
 	0,  // 28: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
 	24, // 29: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	34, // 30: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	34, // 31: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	37, // 30: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	37, // 31: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
 	0,  // 32: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
 	27, // 33: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
 	27, // 34: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
@@ -3455,31 +3801,34 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	31, // 38: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
 	31, // 39: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
 	32, // 40: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	34, // 41: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	34, // 42: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
-	1,  // 43: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,  // 44: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	9,  // 45: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	12, // 46: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	16, // 47: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	19, // 48: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	22, // 49: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	28, // 50: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	25, // 51: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	2,  // 52: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,  // 53: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	10, // 54: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	13, // 55: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	17, // 56: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	20, // 57: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	23, // 58: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	29, // 59: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	26, // 60: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	52, // [52:61] is the sub-list for method output_type
-	43, // [43:52] is the sub-list for method input_type
-	43, // [43:43] is the sub-list for extension type_name
-	43, // [43:43] is the sub-list for extension extendee
-	0,  // [0:43] is the sub-list for field type_name
+	37, // 41: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	37, // 42: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	35, // 43: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
+	1,  // 44: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,  // 45: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	9,  // 46: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	12, // 47: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	16, // 48: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	19, // 49: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	22, // 50: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	28, // 51: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	33, // 52: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	25, // 53: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	2,  // 54: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,  // 55: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	10, // 56: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	13, // 57: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	17, // 58: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	20, // 59: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	23, // 60: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	29, // 61: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	34, // 62: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	26, // 63: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	54, // [54:64] is the sub-list for method output_type
+	44, // [44:54] is the sub-list for method input_type
+	44, // [44:44] is the sub-list for extension type_name
+	44, // [44:44] is the sub-list for extension extendee
+	0,  // [0:44] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -3494,13 +3843,16 @@ func file_rollcall_v1_fleet_proto_init() {
 	file_rollcall_v1_fleet_proto_msgTypes[24].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[28].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[30].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[33].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[34].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[35].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_fleet_proto_rawDesc), len(file_rollcall_v1_fleet_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   34,
+			NumMessages:   37,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -31,6 +31,7 @@ const (
 	FleetService_GetCurve_FullMethodName     = "/rollcall.v1.FleetService/GetCurve"
 	FleetService_ListRuns_FullMethodName     = "/rollcall.v1.FleetService/ListRuns"
 	FleetService_ComparePulls_FullMethodName = "/rollcall.v1.FleetService/ComparePulls"
+	FleetService_GetBudget_FullMethodName    = "/rollcall.v1.FleetService/GetBudget"
 	FleetService_GetRegistry_FullMethodName  = "/rollcall.v1.FleetService/GetRegistry"
 )
 
@@ -49,6 +50,8 @@ type FleetServiceClient interface {
 	ListRuns(ctx context.Context, in *ListRunsRequest, opts ...grpc.CallOption) (*ListRunsResponse, error)
 	// ComparePulls holds two sets of pulls against each other.
 	ComparePulls(ctx context.Context, in *ComparePullsRequest, opts ...grpc.CallOption) (*ComparePullsResponse, error)
+	// GetBudget says where the uncertainty of a pull's figure comes from.
+	GetBudget(ctx context.Context, in *GetBudgetRequest, opts ...grpc.CallOption) (*GetBudgetResponse, error)
 	GetRegistry(ctx context.Context, in *GetRegistryRequest, opts ...grpc.CallOption) (*GetRegistryResponse, error)
 }
 
@@ -140,6 +143,16 @@ func (c *fleetServiceClient) ComparePulls(ctx context.Context, in *ComparePullsR
 	return out, nil
 }
 
+func (c *fleetServiceClient) GetBudget(ctx context.Context, in *GetBudgetRequest, opts ...grpc.CallOption) (*GetBudgetResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetBudgetResponse)
+	err := c.cc.Invoke(ctx, FleetService_GetBudget_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *fleetServiceClient) GetRegistry(ctx context.Context, in *GetRegistryRequest, opts ...grpc.CallOption) (*GetRegistryResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetRegistryResponse)
@@ -165,6 +178,8 @@ type FleetServiceServer interface {
 	ListRuns(context.Context, *ListRunsRequest) (*ListRunsResponse, error)
 	// ComparePulls holds two sets of pulls against each other.
 	ComparePulls(context.Context, *ComparePullsRequest) (*ComparePullsResponse, error)
+	// GetBudget says where the uncertainty of a pull's figure comes from.
+	GetBudget(context.Context, *GetBudgetRequest) (*GetBudgetResponse, error)
 	GetRegistry(context.Context, *GetRegistryRequest) (*GetRegistryResponse, error)
 	mustEmbedUnimplementedFleetServiceServer()
 }
@@ -199,6 +214,9 @@ func (UnimplementedFleetServiceServer) ListRuns(context.Context, *ListRunsReques
 }
 func (UnimplementedFleetServiceServer) ComparePulls(context.Context, *ComparePullsRequest) (*ComparePullsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ComparePulls not implemented")
+}
+func (UnimplementedFleetServiceServer) GetBudget(context.Context, *GetBudgetRequest) (*GetBudgetResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetBudget not implemented")
 }
 func (UnimplementedFleetServiceServer) GetRegistry(context.Context, *GetRegistryRequest) (*GetRegistryResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetRegistry not implemented")
@@ -368,6 +386,24 @@ func _FleetService_ComparePulls_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _FleetService_GetBudget_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetBudgetRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).GetBudget(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_GetBudget_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).GetBudget(ctx, req.(*GetBudgetRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _FleetService_GetRegistry_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetRegistryRequest)
 	if err := dec(in); err != nil {
@@ -424,6 +460,10 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ComparePulls",
 			Handler:    _FleetService_ComparePulls_Handler,
+		},
+		{
+			MethodName: "GetBudget",
+			Handler:    _FleetService_GetBudget_Handler,
 		},
 		{
 			MethodName: "GetRegistry",

@@ -206,6 +206,22 @@ func (f *Fleet) GetPull(_ context.Context, r *rollcallv1.GetPullRequest) (*rollc
 		Channels: []*rollcallv1.ChannelSummary{{Channel: "load_cell", Unit: "N", Samples: 1500, RateHz: 100, Minimum: -1.2, Maximum: 1830.5}, {Channel: "roller_speed", Unit: "m/s", Samples: 1500, RateHz: 100, Minimum: 0, Maximum: 48.25}}}, nil
 }
 
+// GetBudget returns a budget of two rows.
+func (f *Fleet) GetBudget(_ context.Context, r *rollcallv1.GetBudgetRequest) (*rollcallv1.GetBudgetResponse, error) {
+	if _, err := f.pull(r.PullId); err != nil {
+		return nil, err
+	}
+	return &rollcallv1.GetBudgetResponse{
+		Of: "peak of engine power at 6200 rpm", FigureUnit: "W", Value: 203400,
+		Rows: []*rollcallv1.BudgetRow{
+			{Input: "lever arm", Value: 0.46, Unit: "m", StandardUncertainty: 0.0002, Sensitivity: 372174, Contribution: 74.4, SharedBy: "cell"},
+			{Input: "noise", Unit: "W", StandardUncertainty: 120, Sensitivity: 1, Contribution: 120, TypeA: true, DegreesOfFreedom: Number(48)},
+		},
+		StandardUncertainty: 141.2, OwnStandardUncertainty: 120, DegreesOfFreedom: Number(92), CoverageFactor: 2.03, ExpandedUncertainty: 286.6,
+		Text: "peak of engine power at 6200 rpm: 203400 W\n",
+	}, f.Err
+}
+
 // GetCurve returns one pull's curve.
 func (f *Fleet) GetCurve(_ context.Context, r *rollcallv1.GetCurveRequest) (*rollcallv1.GetCurveResponse, error) {
 	p, err := f.pull(r.GetPullId())
