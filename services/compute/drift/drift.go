@@ -96,9 +96,9 @@ type Step struct {
 	UDeviation float64
 	Innovation float64
 	// DayOffset is the cell's offset as this run alone shows it, against the
-	// cars and the fleet's robust centre as the runs before knew them. It does
-	// not know what the cell read before. UDayOffset is expanded, k = 2. Both
-	// are 0 when Judged is false.
+	// cars and the robust centre of all other cells as their runs before knew
+	// them. It does not know what the cell read before. UDayOffset is expanded,
+	// k = 2. Both are 0 when Judged is false or the car has no run elsewhere.
 	DayOffset  float64
 	UDayOffset float64
 

@@ -13,7 +13,7 @@ import (
 
 // Follower is Follow with a memory: on a history that has grown it uses what
 // it knows of the unchanged beginning, so that one new run at the end costs
-// one fit. Its answers are those of Follow. It keeps the runs it was given,
+// three fits. Its answers are those of Follow. It keeps the runs it was given,
 // which must not be changed. It is not safe for concurrent use.
 type Follower struct {
 	s     Settings
@@ -400,10 +400,6 @@ func (f *Follower) judge(step *Step, i int, v Variances) error {
 	mean, ramp = mean/n, ramp/n
 	terms := m.carTerms(car, it.week, ramp)
 	spread := v.Session + v.Pull/n
-	centre, weighted := m.centre()
-	level := append(slices.Clone(terms), weighted...)
-	step.DayOffset = mean - m.value(m.fit, terms) - centre
-	step.UDayOffset = 2 * math.Sqrt(m.fit.variance(level)+spread)
 	if cell, ok := m.cellAt[cellKey{it.cell, it.cellN}]; ok {
 		terms = append(terms, term{m.fit.Index(factorCell, cell), 1})
 	} else {
@@ -414,6 +410,33 @@ func (f *Follower) judge(step *Step, i int, v Variances) error {
 	step.Deviation = mean - m.value(m.fit, terms)
 	step.UDeviation = 2 * sd
 	step.Innovation = step.Deviation / sd
+	return f.judgeDay(step, i, v)
+}
+
+// judgeDay compares run i with what the cars gave on all other cells before it:
+// what this cell did then has no part in it, so that a fault that lasts does
+// not come to be expected.
+func (f *Follower) judgeDay(step *Step, i int, v Variances) error {
+	it := &f.items[i]
+	others := slices.DeleteFunc(f.inWindow(i, it, f.s.Memory, false), func(o *item) bool { return o.cell == it.cell })
+	m, err := f.fit(others, it.week, v)
+	if err != nil || m == nil {
+		return err
+	}
+	car, known := m.car(carKey{it.car, it.carN})
+	if !known {
+		return nil
+	}
+	mean, ramp := 0.0, 0.0
+	for _, p := range it.pulls {
+		mean += p.y
+		ramp += m.rampValue(car, p.ramp)
+	}
+	n := float64(len(it.pulls))
+	centre, terms := m.centre()
+	terms = append(terms, m.carTerms(car, it.week, ramp/n)...)
+	step.DayOffset = mean/n - m.value(m.fit, m.carTerms(car, it.week, ramp/n)) - centre
+	step.UDayOffset = 2 * math.Sqrt(m.fit.variance(terms)+v.Session+v.Pull/n)
 	return nil
 }
 

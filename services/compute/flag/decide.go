@@ -198,6 +198,7 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 		if c, ok := d.locate(open, way, byCheck); ok {
 			open.FirstEvidenceAt, open.EarliestAt, open.LatestAt = c.first, c.earliest, c.latest
 			open.LastGoodAt = c.before
+			open.Before, open.UBefore = c.base, 2*c.u
 		}
 		if nought.After(open.LastGoodAt) && nought.Before(open.FirstEvidenceAt) {
 			open.LastGoodAt = nought

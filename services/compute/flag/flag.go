@@ -137,6 +137,10 @@ type Flag struct {
 	// Size is the offset (or the car's change), U expanded; ratios.
 	Size float64
 	U    float64
+	// Before is the cell's offset before the change, whenever that was, as its
+	// runs show it; UBefore expanded; 0: no run can say.
+	Before  float64
+	UBefore float64
 	// Causes, most probable first; empty for a reference car.
 	Causes []Cause
 	// NextCheck is what to do next: the check that best tells the leading causes

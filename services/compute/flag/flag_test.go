@@ -487,7 +487,7 @@ func TestNextAction(t *testing.T) {
 // run (0.62 %), a ramp of 0.15 % a week, and the stated 95 % hold it.
 //
 // Measured over 40 fleets: step, 34 flagged, median error 1 run, the 95 % hold
-// 34; ramp, 38 flagged, median error 2 runs, the 95 % hold 38.
+// 33; ramp, 38 flagged, median error 2 runs, the 95 % hold 38.
 func TestFirstEvidence(t *testing.T) {
 	const weeks, start = 34, 16
 	n := drifttest.Fleets(t, os.Getenv("ROLLCALL_FLEETS"), 12)

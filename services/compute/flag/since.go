@@ -12,6 +12,8 @@ type change struct {
 	first, earliest, latest time.Time
 	// before is the last run before earliest; zero: there is none.
 	before time.Time
+	// base is the cell's offset before the change, u standard.
+	base, u float64
 }
 
 // Sizes of a change before it is seen, standard deviations ("common practice,
@@ -24,7 +26,12 @@ const (
 
 // afterOpening is how many runs after a flag opened still say when the change
 // began: enough to see it well, few enough that a second change is not mixed in.
-const afterOpening = 4
+const afterOpening = 8
+
+// clearly is the ratio of likelihoods from which one shape is preferred to the
+// simpler one. Source: Kass and Raftery, J. Am. Stat. Assoc. 90, 1995, the least
+// that is more than a bare mention (from memory).
+const clearly = 3
 
 // locate returns when a cell's change began, from its runs' own offsets z since
 // its CUSUM last restarted. With the change before run τ, the offsets are
@@ -41,8 +48,11 @@ const afterOpening = 4
 //	½·g'A⁻¹g − ½·log|A| − log sd(δ) + log(2·P(δ has the sign))
 //	A = [Σw + 1/soundSD², Σwh; Σwh, Σwh² + 1/sd(δ)²],  g = [Σwz, Σwhz],  w = 1/u²
 //
-// first is the τ of the largest likelihood, earliest and latest leave 2.5 % of
-// the sum of likelihoods on either side. ok is false where no run can say.
+// first is the τ of the largest likelihood of a step, but of a ramp where its
+// likelihood is clearly the larger: of a change that crept in unclearly, first
+// is where it had come to matter. earliest and latest leave 2.5 % of the sum
+// of likelihoods of both on either side; base and its u are the mean and the
+// spread of b over all of them. ok is false where no run can say.
 //
 // Source: the likelihood of a change point, Hinkley, Biometrika 57, 1970 (from
 // memory).
@@ -67,7 +77,10 @@ func (d *decider) locate(f *Flag, sign float64, byCheck bool) (c change, ok bool
 	}
 	type candidate struct {
 		at, before time.Time
-		log        float64
+		// log likelihoods: of both shapes, of each
+		log, step, ramp float64
+		// mean and mean square of b
+		b, b2 float64
 	}
 	var all []candidate
 	h := make([]float64, len(runs))
@@ -90,7 +103,7 @@ func (d *decider) locate(f *Flag, sign float64, byCheck bool) (c change, ok bool
 				h[i] = 1
 			}
 		}
-		step := marginal(runs, h, stepSD, sign)
+		step, bs, vs := marginal(runs, h, stepSD, sign)
 		from := x.at.Add(-drift.Week)
 		if k > 0 {
 			from = x.before
@@ -100,9 +113,13 @@ func (d *decider) locate(f *Flag, sign float64, byCheck bool) (c change, ok bool
 				h[i] = float64(runs[i].At.Sub(from)) / float64(drift.Week)
 			}
 		}
-		ramp := marginal(runs, h, rampSD, sign)
+		ramp, br, vr := marginal(runs, h, rampSD, sign)
 		top := math.Max(step, ramp)
-		x.log = top + math.Log(math.Exp(step-top)+math.Exp(ramp-top))
+		ws, wr := math.Exp(step-top), math.Exp(ramp-top)
+		x.step, x.ramp = step, ramp
+		x.log = top + math.Log(ws+wr)
+		x.b = (ws*bs + wr*br) / (ws + wr)
+		x.b2 = (ws*(bs*bs+vs) + wr*(br*br+vr)) / (ws + wr)
 		all = append(all, x)
 		if x.at.Equal(f.OpenedAt) {
 			break
@@ -111,20 +128,31 @@ func (d *decider) locate(f *Flag, sign float64, byCheck bool) (c change, ok bool
 	if len(all) == 0 {
 		return c, false
 	}
-	best := 0
+	best, first, crept := 0, 0, 0
 	for i := range all {
 		if all[i].log > all[best].log {
 			best = i
 		}
+		if all[i].step > all[first].step {
+			first = i
+		}
+		if all[i].ramp > all[crept].ramp {
+			crept = i
+		}
+	}
+	if all[crept].ramp > all[first].step+math.Log(clearly) {
+		first = crept
 	}
 	sum := 0.0
 	for i := range all {
 		sum += math.Exp(all[i].log - all[best].log)
 	}
-	c.first = all[best].at
-	below := 0.0
+	c.first = all[first].at
+	below, square := 0.0, 0.0
 	for i := range all {
 		share := math.Exp(all[i].log-all[best].log) / sum
+		c.base += share * all[i].b
+		square += share * all[i].b2
 		if c.earliest.IsZero() && below+share > 0.025 {
 			c.earliest, c.before = all[i].at, all[i].before
 		}
@@ -142,11 +170,12 @@ func (d *decider) locate(f *Flag, sign float64, byCheck bool) (c change, ok bool
 	if c.latest.Before(c.first) {
 		c.latest = c.first
 	}
+	c.u = math.Sqrt(math.Max(0, square-c.base*c.base))
 	return c, true
 }
 
-// marginal is log p(z | h) of locate.
-func marginal(runs []*drift.Step, h []float64, sd, sign float64) float64 {
+// marginal returns log p(z | h) of locate, the mean of b and its variance.
+func marginal(runs []*drift.Step, h []float64, sd, sign float64) (l, b, v float64) {
 	a11, a12, a22 := 1/(soundSD*soundSD), 0.0, 1/(sd*sd)
 	g1, g2 := 0.0, 0.0
 	for i, st := range runs {
@@ -163,5 +192,6 @@ func marginal(runs []*drift.Step, h []float64, sd, sign float64) float64 {
 	if sign < 0 {
 		size = -size
 	}
-	return 0.5*quad - 0.5*math.Log(det) - math.Log(sd) + math.Log(math.Erfc(-size/u/math.Sqrt2)+1e-300)
+	l = 0.5*quad - 0.5*math.Log(det) - math.Log(sd) + math.Log(math.Erfc(-size/u/math.Sqrt2)+1e-300)
+	return l, (a22*g1 - a12*g2) / det, a22 / det
 }

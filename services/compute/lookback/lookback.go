@@ -77,12 +77,11 @@ const near = 4 * drift.Week
 //
 // Else it comes from the runs: z, the mean of the offsets of the two runs before
 // and the two after within four weeks and not across a restart of the cell,
-// less what the cell's runs showed before the change can have begun, with
+// less what the cell showed before the change (flag.Flag.Before), with
 //
 //	u² = u²(mean) + d²/12 + u²(before)
 //
-// d the difference between after and before beyond its own u. What was before
-// is taken against N(0, variance between cells), so that few runs weigh little.
+// d the difference between after and before beyond its own u.
 // Where the cell was never good, z is its whole offset from the fleet. Where no
 // run is near, the flag's size is all that is known.
 //
@@ -90,10 +89,10 @@ const near = 4 * drift.Week
 // refrun gives reference pulls, at peak power: brake force over tractive force
 // for a load-cell gain, 1/F for its zero, a/F for the base inertia value, −1/F
 // for parasitic loss, 1 for the air sensor on corrected power and 0 on
-// uncorrected. For an air sensor that goes wrong in one step the stated U is too
-// small: it covers about three pulls in four (see TestCoverage). z is a size times the runs' own mean signature. Where what the
+// uncorrected. z is a size times the runs' own mean signature. Where what the
 // fault acts on is not known of the pull, or the cause is something else, e =
-// exp(z) − 1; where it is the reference car or nothing, e = 0.
+// exp(z) − 1; where it is the reference car or nothing, e = 0. With no cause at
+// P ≥ 0.9, e is the mean over the causes and u holds the spread between them.
 func Effects(f flag.Flag, pulls []Pull, known Evidence) []Effect {
 	if f.Cell == "" {
 		return nil
@@ -155,14 +154,10 @@ func sort(f flag.Flag, known Evidence) *history {
 	if c := known.Cell; c.RollerRadius > 0 && c.LeverArm > 0 && c.BrakeRatio > 0 {
 		h.arm = c.LeverArm * c.BrakeRatio / c.RollerRadius
 	}
-	variance, last := 0.0, time.Time{}
 	for i := range known.Steps {
 		st := &known.Steps[i]
 		if st.Cell != f.Cell {
 			continue
-		}
-		if !st.At.Before(last) {
-			last, variance = st.At, st.Variances.Cell
 		}
 		if st.Judged && st.UDayOffset > 0 {
 			h.runs = append(h.runs, observed{st.At, st.DayOffset, st.UDayOffset / 2, meanSignature(st)})
@@ -214,24 +209,12 @@ func sort(f flag.Flag, known Evidence) *history {
 	for _, k := range [...]fleet.Fault{fleet.FaultGain, fleet.FaultZero} {
 		slices.SortStableFunc(h.checks[k], byTime)
 	}
-	// Before: b ~ N(0, variance between cells), seen by the runs up to the last
-	// good moment, none of which may hold the change, since the restart before.
 	if !f.LastGoodAt.IsZero() {
-		a, g := 0.0, 0.0
-		for _, r := range h.runs {
-			if !r.at.After(f.LastGoodAt) && (f.EarliestAt.IsZero() || r.at.Before(f.EarliestAt)) && !across(h.restarts, r.at, f.LastGoodAt) {
-				a += 1 / (r.u * r.u)
-				g += r.x / (r.u * r.u)
-			}
-		}
-		if variance > 0 {
-			a += 1 / variance
-		}
-		if a > 0 {
-			h.base, h.ub = g/a, math.Sqrt(1/a)
-		}
-		if t := known.Cell.Tolerance; t > 0 && math.Abs(h.base) > t {
-			// It stood out of tolerance already: all of it is the finding.
+		h.base, h.ub = f.Before, f.UBefore/2
+		t := known.Cell.Tolerance
+		if t > 0 && math.Abs(f.Before) > t && math.Abs(f.Size-f.Before) < math.Abs(f.Before) {
+			// It stood out of tolerance already, and most of its offset did:
+			// all of it is the finding.
 			h.base, h.ub = 0, 0
 		}
 	}

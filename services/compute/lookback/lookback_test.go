@@ -192,10 +192,9 @@ const (
 // The stated U covers what the fault did to each touched pull, whatever the
 // fault's course, with the checks that see it and from the runs alone.
 //
-// TestCoverage holds the stated U of touched pulls against the truth. With 6
-// fleets a fault it covered 95.9 % (gain ramp, weekly weights), 100 % (weights
-// every four weeks), 94.6 % (gain ramp by runs alone), 99.3 % and 95.1 % (zero
-// step), and only 74 to 75 % where an air sensor went wrong in one step.
+// Measured over 80 fleets, of which 67 to 72 were flagged for the fault, in the
+// order below: U covers 94.2, 95.3, 95.9, 95.4, 94.0, 93.3 and 93.7 % of 3459 to
+// 5738 pulls; mean U 0.04, 0.17, 0.54, 0.13, 0.78, 0.49 and 0.64 %.
 func TestCoverage(t *testing.T) {
 	n := drifttest.Fleets(t, os.Getenv("ROLLCALL_FLEETS"), 6)
 	cells := map[fleet.CellID]fleet.Cell{}
@@ -343,10 +342,8 @@ func TestCoverage(t *testing.T) {
 		// The pulls of a flag share their runs: its coverage has an sd of some
 		// 10 %, the mean of n one of 10 %/√n.
 		least := 0.95 - 0.03 - 0.2/math.Sqrt(float64(n))
-		if c.fault == fleet.FaultAir {
-			// Known and not mended: for an air sensor that goes wrong in one step
-			// the U is too small; 74 to 75 % were covered in 6 fleets.
-			least = 0.65
+		if flagged < n/2 {
+			t.Errorf("%s: %d of %d flagged", c.name, flagged, n)
 		}
 		if covered/total < least {
 			t.Errorf("%s: U covers %.3f", c.name, covered/total)
