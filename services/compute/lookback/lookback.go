@@ -70,10 +70,11 @@ const near = 4 * drift.Week
 //
 // d² is what a change at one unknown moment between the two adds (a step that
 // has come by then with probability f); d is by how much the change between
-// them differs from the changes in the intervals before and after, the lesser
-// of the two, less what the checks' own u gives: nought for a steady growth.
-// After the last check, up to as long as the two before it lie apart, x is the
-// last one's and growth at the rate before is as likely as none (rectangular).
+// them differs from the changes in the intervals before and after (at least half
+// as long), the lesser of the two, less what the checks' own u gives: nought for
+// a steady growth. After the last check x is the last one's, and growth at the
+// rate before it, over at least as long a time, is as likely as none
+// (rectangular); where no check lies that far back, the checks cannot say.
 //
 // Else it comes from the runs: z, the mean of the offsets of the two runs before
 // and the two after within four weeks and not across a restart of the cell,
@@ -414,46 +415,50 @@ func checked(all []observed, adjusted []time.Time, at time.Time) (x, u float64, 
 	if k == 0 || len(c) < 2 {
 		return 0, 0, false
 	}
-	// length of the interval that ends at check i
-	length := func(i int) float64 { return float64(c[i].at.Sub(c[i-1].at)) }
 	if k == len(c) {
-		past := float64(at.Sub(c[k-1].at)) / length(k-1)
-		if !(past <= 1) {
-			return 0, 0, false
+		// How it went over at least as long a time before the last check.
+		last := c[k-1]
+		past := at.Sub(last.at)
+		for i := k - 2; i >= 0; i-- {
+			if span := last.at.Sub(c[i].at); span >= past && span > 0 {
+				d := last.x - c[i].x
+				d2 := math.Max(0, d*d-last.u*last.u-c[i].u*c[i].u)
+				part := float64(past) / float64(span)
+				return last.x, math.Sqrt(last.u*last.u + d2*part*part/3), true
+			}
 		}
-		d := (c[k-1].x - c[k-2].x)
-		d2 := math.Max(0, d*d-c[k-1].u*c[k-1].u-c[k-2].u*c[k-2].u)
-		return c[k-1].x, math.Sqrt(c[k-1].u*c[k-1].u + d2*past*past/3), true
-	}
-	a, b := c[k-1], c[k]
-	if !b.at.After(a.at) {
 		return 0, 0, false
 	}
-	f := float64(at.Sub(a.at)) / length(k)
+	a, b := c[k-1], c[k]
+	length := b.at.Sub(a.at)
+	if length <= 0 {
+		return 0, 0, false
+	}
+	f := float64(at.Sub(a.at)) / float64(length)
 	rise := b.x - a.x
 	// How unlike its neighbours the change in this interval is, for its length.
 	d2 := math.Inf(1)
-	unlike := func(i int) {
-		if !(length(i) > 0) {
+	// unlike compares it with the interval from shared to the first check of
+	// far that is at least half as long: two checks of one day tell no growth.
+	unlike := func(shared, other observed, far []observed) {
+		for _, o := range far {
+			span := o.at.Sub(shared.at).Abs()
+			if span < length/2 {
+				continue
+			}
+			part := float64(length) / float64(span)
+			// In the order of time, whichever side o lies on.
+			d := rise - (shared.x-o.x)*float64(length)/float64(shared.at.Sub(o.at))
+			// The check between the two intervals counts in both.
+			own := (1+part)*(1+part)*shared.u*shared.u + part*part*o.u*o.u + other.u*other.u
+			d2 = math.Min(d2, math.Max(0, d*d-own))
 			return
 		}
-		part := length(k) / length(i)
-		d := rise - (c[i].x-c[i-1].x)*part
-		// The check between the two intervals counts in both.
-		shared, far := a, c[i-1]
-		other := b
-		if i > k {
-			shared, far, other = b, c[i], a
-		}
-		own := (1+part)*(1+part)*shared.u*shared.u + part*part*far.u*far.u + other.u*other.u
-		d2 = math.Min(d2, math.Max(0, d*d-own))
 	}
-	if k >= 2 {
-		unlike(k - 1)
-	}
-	if k+1 < len(c) {
-		unlike(k + 1)
-	}
+	before := slices.Clone(c[:k-1])
+	slices.Reverse(before)
+	unlike(a, b, before)
+	unlike(b, a, c[k+1:])
 	if math.IsInf(d2, 1) {
 		d2 = math.Max(0, rise*rise-a.u*a.u-b.u*b.u)
 	}

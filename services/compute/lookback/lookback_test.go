@@ -114,6 +114,10 @@ func TestEffectByChecks(t *testing.T) {
 		return flag.Check{Check: fleet.Check{ID: fleet.CheckID(fmt.Sprint(d)), Cell: "c", Kind: fleet.CheckZero, State: state, PerformedAt: day(d)},
 			Result: loadcell.Result{Verdict: fleet.VerdictPass, ZeroError: zero, UZeroError: 0.2, ZeroValid: true}}
 	}
+	late := func(c flag.Check, by time.Duration) flag.Check {
+		c.Check.PerformedAt = c.Check.PerformedAt.Add(by)
+		return c
+	}
 	cell := fleet.Cell{RollerRadius: 0.25, LeverArm: 0.5, BrakeRatio: 1}
 	f := flag.Flag{Cell: "c", Open: true, Causes: []flag.Cause{{Fault: fleet.FaultZero, Probability: 0.97}}}
 	for _, c := range []struct {
@@ -125,6 +129,9 @@ func TestEffectByChecks(t *testing.T) {
 		{"steady growth", []flag.Check{check(0, 0, 0), check(7, 0, 7), check(14, 0, 14), check(21, 0, 21)}, 10, 10, 0.01 * (16 + 9) / 49.0},
 		// By day 10 it has come with P = 3/7; 6u² is what the checks give.
 		{"step", []flag.Check{check(0, 0, 0), check(7, 0, 0), check(14, 0, 30), check(21, 0, 30)}, 10, 30 * 3 / 7.0, 0.01*25/49 + 12/49.0*(900-0.06)},
+		// Two checks of one day tell no growth: as without the second.
+		{"step, checked twice a day", []flag.Check{check(0, 0, 0), late(check(7, 0, 0), -time.Hour), check(7, 0, 0), check(14, 0, 30), late(check(14, 0, 30), time.Hour), check(21, 0, 30)},
+			10, 30 * 3 / 7.0, 0.01*25/49 + 12/49.0*(900-0.06)},
 		{"before the step", []flag.Check{check(0, 0, 0), check(7, 0, 0), check(14, 0, 0), check(21, 0, 30)}, 10, 0, 0.01 * 25 / 49},
 		{"two checks", []flag.Check{check(7, 0, 0), check(14, 0, 30)}, 10, 30 * 3 / 7.0, 0.01*25/49 + 12/49.0*(900-0.02)},
 		{"after the last", []flag.Check{check(0, 0, 0), check(7, 0, 7)}, 10, 7, 0.01 + (49-0.02)*9/49/3},
