@@ -49,7 +49,8 @@
 // at once, so that a brake whose control hunts, and the speed that hunts with
 // it, cancel before the filter, which passes a value and a slope differently.
 // What is left to smooth is the tractive force, as slow as the engine's torque
-// curve; the window may then be a fixed share of the sweep (see windowShare).
+// curve, and its window is chosen from the pull's own noise so that it bends the
+// force by a quarter of what the noise makes uncertain (channel.Balanced).
 package powercurve
 
 import (
@@ -196,8 +197,12 @@ type Curve struct {
 	CoastDown *channel.Span // in its own record's time when that was separate; nil: none
 	RampRate  float64       // rad/s², engine side, over the sweep
 	Low, High float64       // rad/s, engine speed at the ends of the sweep
-	Window    float64       // s, length of the local polynomials
+	Window    float64       // s, length of the force's local polynomials
 	PassBand  float64       // Hz, where their derivative is down by 3 dB
+	// WindowFromNoise says that Window was chosen from the pull's own noise (see
+	// channel.Balanced); false: the sweep is in steps or has too few samples, and
+	// Window is a fixed share of it.
+	WindowFromNoise bool
 
 	EngineSpeedLogged bool // false: from gear ratio and tyre radius
 
@@ -233,6 +238,13 @@ type Curve struct {
 	PeakEngineTorque    *Peak // N·m, uncorrected
 	PeakCorrectedPower  *Peak // W
 	PeakCorrectedTorque *Peak // N·m
+
+	// The means over Band, or over Points where there is no band, of the same.
+	MeanWheelPower      *Mean // W
+	MeanEnginePower     *Mean // W, uncorrected
+	MeanEngineTorque    *Mean // N·m, uncorrected
+	MeanCorrectedPower  *Mean // W
+	MeanCorrectedTorque *Mean // N·m
 
 	laid [3]laid // by Grid
 }
@@ -301,10 +313,16 @@ func (r *reduction) reduce() (Curve, error) {
 	if err := r.follow(); err != nil {
 		return Curve{}, err
 	}
+	return r.curve()
+}
+
+// curve returns the curve of one sweep that is followed.
+func (r *reduction) curve() (Curve, error) {
 	in := &r.in
 	out := Curve{
 		Sweep: r.sweep, RampRate: r.rampRate, Window: r.window.Length, PassBand: r.window.PassBand(r.step),
 		Low: r.knots[0].n, High: r.knots[len(r.knots)-1].n, EngineSpeedLogged: r.logged, Steps: r.steps,
+		WindowFromNoise: r.balanced,
 	}
 	r.correct(&out)
 	if in.CarriedLoss != nil {

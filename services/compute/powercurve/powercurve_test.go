@@ -353,7 +353,7 @@ func TestBandAverages(t *testing.T) {
 		t.Fatal(err)
 	}
 	for k := range c.Band {
-		if !(c.Band[k].UOwnForce < c.Points[k].UOwnForce) {
+		if c.Band[k].UOwnForce > c.Points[k].UOwnForce {
 			t.Errorf("%.0f rpm: own noise %.2f N over the interval, %.2f N over the window", c.Band[k].EngineSpeed/rpm, c.Band[k].UOwnForce, c.Points[k].UOwnForce)
 		}
 		truth := s.Power(c.Band[k].EngineSpeed)

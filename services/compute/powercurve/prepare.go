@@ -25,7 +25,10 @@ type reduction struct {
 	from, to float64 // s, the stretch of the record that belongs to this sweep
 	byAir    airEffects
 
-	window   channel.Window
+	window   channel.Window // of the force
+	balanced bool           // window was chosen from the noise
+	place    channel.Window // of the engine speed, and of the speed's value
+	edge     float64        // s, how far inside the sweep a default grid stays
 	step     float64        // s, of the speed channel
 	top      float64        // s, lift-off
 	start    float64        // m/s, speed at the start of the sweep
@@ -164,24 +167,56 @@ func prepare(in Input) ([]*reduction, error) {
 	return r.findSweeps()
 }
 
-// follow lays the engine speed and the momentum along the sweep.
+// follow lays the momentum and the engine speed along the sweep, and chooses the
+// windows.
 func (r *reduction) follow() error {
-	r.window.Length = math.Max(r.window.Length, math.Min(r.sweep.Length()*windowShare, longestWindow))
-	if err := r.followEngine(); err != nil {
+	if err := r.sumMomentum(); err != nil {
 		return err
 	}
-	return r.sumMomentum()
+	r.window.Length = math.Max(r.window.Length, math.Min(r.sweep.Length()*windowShare, longestWindow))
+	r.place, r.edge = r.window, r.window.Length/4
+	if len(r.steps) == 0 {
+		if b, ok := channel.Balanced(r.driving(), r.sweep, r.sweep.Length()*longestShare); ok {
+			r.window, r.balanced = b.Window, true
+			r.place.Length = math.Max(r.place.Length, r.window.Length)
+		}
+	}
+	return r.followEngine()
 }
 
-// The window of the local polynomials is at least that of channel.WindowFor,
-// and in a longer sweep this share of it: a torque curve is as smooth over
-// engine speed whatever the ramp rate, and the noise of a slope falls with the
-// window to the power 1.5. A fifteenth passes what repeats every 1/18 of the
-// sweep (3 dB), some 250 rpm of 4500; no torque curve has more.
+// The force is the slope of the momentum, and its window is chosen from the
+// momentum's own noise (channel.Balanced), but no longer than longestShare of the
+// sweep, which passes what repeats every 1/9 of it: noise may hide what torque
+// curve there is, and less than that none can be taken to have.
+//
+// Where it cannot be chosen, and in a sweep in steps, the window is at least that
+// of channel.WindowFor, and in a longer sweep windowShare of it: a fifteenth
+// passes what repeats every 1/18 of the sweep (3 dB), some 250 rpm of 4500. The
+// window of the place, of engine and roller speed, is the longer of the two: where
+// a brake hunts, force and speed must be smoothed alike, and an engine speed may
+// be noisier than the momentum.
+//
+// TestWindowFromNoise holds both rules against the truth.
 const (
 	windowShare   = 1.0 / 15
 	longestWindow = 2.0 // s
+	longestShare  = 1.0 / 7
 )
+
+// driving returns the momentum with that of the car's rotating parts, which a
+// brake that hunts and they exchange: the engine's own push is smoother than what
+// reaches the rollers.
+func (r *reduction) driving() channel.Series {
+	mass := r.in.Vehicle.RotatingMass
+	if mass == nil || !(*mass > 0) || math.IsInf(*mass, 1) {
+		return r.momentum
+	}
+	out := channel.Series{T: r.momentum.T, X: make([]float64, len(r.momentum.X))}
+	for i, v := range r.speed.Between(r.sweep).X {
+		out.X[i] = r.momentum.X[i] + *mass*v
+	}
+	return out
+}
 
 // sumMomentum integrates the brake force over the sweep by the trapezoid rule on
 // the load cell's own clock and lays the momentum on the speed's.
@@ -402,7 +437,7 @@ func (r *reduction) engineAt(t float64) (n, rate float64, ok bool) {
 	if !r.logged {
 		source, scale = r.speed, r.ratio
 	}
-	f, ok := channel.FitLocal(source, t, r.around(t, r.window.Length), r.window.Order)
+	f, ok := channel.FitLocal(source, t, r.around(t, r.place.Length), r.place.Order)
 	return f.Value * scale, f.Slope * scale, ok
 }
 
@@ -427,7 +462,7 @@ func (r *reduction) followEngine() error {
 	if len(r.steps) > 0 {
 		return r.followSteps(source, scale)
 	}
-	count := int(math.Min(r.sweep.Length()/r.window.Length*knotsPerWindow, mostKnots)) + 1
+	count := int(math.Min(r.sweep.Length()/r.place.Length*knotsPerWindow, mostKnots)) + 1
 	r.knots = make([]knot, 0, count+1)
 	for i := range count + 1 {
 		t := r.sweep.Start + r.sweep.Length()*float64(i)/float64(count)
@@ -474,7 +509,7 @@ func (r *reduction) timeOf(n float64) (float64, bool) {
 // by halves between the knots' times, and at last by Newton's step.
 func (r *reduction) timeOfSpeed(v float64) (float64, bool) {
 	at := func(t float64) (channel.Local, bool) {
-		return channel.FitLocal(r.speed, t, r.around(t, r.window.Length), r.window.Order)
+		return channel.FitLocal(r.speed, t, r.around(t, r.place.Length), r.place.Order)
 	}
 	low, high := 0, len(r.knots)-1
 	first, ok1 := at(r.knots[low].t)
@@ -501,11 +536,11 @@ func (r *reduction) timeOfSpeed(v float64) (float64, bool) {
 	return t, true
 }
 
-// defaultGrid returns every 100 rpm at least a quarter of a window inside the
-// sweep, where the local polynomials still have samples on both sides.
+// defaultGrid returns every 100 rpm at least edge inside the sweep, where the
+// local polynomials still have samples on both sides.
 func (r *reduction) defaultGrid() []float64 {
-	low, _, ok1 := r.engineAt(r.sweep.Start + r.window.Length/4)
-	high, _, ok2 := r.engineAt(r.sweep.End - r.window.Length/4)
+	low, _, ok1 := r.engineAt(r.sweep.Start + r.edge)
+	high, _, ok2 := r.engineAt(r.sweep.End - r.edge)
 	if !ok1 || !ok2 || !(low > 0) || !(high > low) {
 		return nil
 	}
