@@ -311,6 +311,10 @@ func (r *reduction) findSweep() error {
 	// The run of rising speed up to the top, past the rollover at its end.
 	last := len(slope) - 1
 	first := last
+	// A slow logger's greatest speed is past the turn already.
+	for first > 0 && slope[first] <= 0 && smooth.T[last]-smooth.T[first] < findWindow {
+		first--
+	}
 	for first > 0 && !(slope[first] <= 0) {
 		first--
 	}

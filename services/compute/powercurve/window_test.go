@@ -113,7 +113,7 @@ func TestWindowFromNoise(t *testing.T) {
 func TestWindowNotFromNoise(t *testing.T) {
 	ramp, short := pulltest.Example(), pulltest.Example()
 	steps := stepped(ramp)
-	short.Rate, short.Ramp, short.Accel, short.Bend = 10, 4.5, 6.5, -0.1
+	short.Rate, short.Ramp, short.Accel, short.Bend = 10, 4, 7, 0
 	for _, x := range []struct {
 		name string
 		pull pulltest.Pull
