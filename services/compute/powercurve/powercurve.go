@@ -275,7 +275,9 @@ const mostPoints = 250
 // left out. Of several sweeps in the record it takes the last full one: those
 // before it warm the car up. What cannot be stated is nil in the curve, with the
 // reason beside it; an error means there is no curve at all: ErrCell,
-// ErrChannel, ErrSweep, ErrEngineSpeed, or a series that channel.Check refuses.
+// ErrChannel, ErrSweep, ErrEngineSpeed, ErrForce, or channel.ErrLength, ErrEmpty
+// or ErrClock of a series of which too little can be used. Samples whose time does
+// not rise are left out (channel.Tidy); finding says of which channel.
 func Reduce(in Input) (Curve, error) {
 	sweeps, err := prepare(in)
 	if err != nil {
@@ -370,7 +372,7 @@ const overRange = 1.5
 func (r *reduction) plausible(c *Curve) error {
 	if limit := overRange * r.in.Cell.LoadCellRange; limit > 0 {
 		over, worst := 0, 0.0
-		load := r.in.Channels[fleet.LoadCellForce].Between(c.Sweep)
+		load := r.load.Between(c.Sweep)
 		for _, x := range load.X {
 			if math.Abs(x) > limit {
 				over++

@@ -1,6 +1,7 @@
 package powercurve
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -77,20 +78,36 @@ func need(channels map[fleet.Channel]channel.Series, c fleet.Channel) (channel.S
 	if !ok {
 		return channel.Series{}, fmt.Errorf("%w: %s is not logged", ErrChannel, c)
 	}
-	if err := channel.Check(s); err != nil {
+	tidy, err := rising(s)
+	if err != nil {
 		return channel.Series{}, fmt.Errorf("read channel %s: %w", c, err)
 	}
-	s = channel.Clean(s, channel.RangeOf(c))
-	if len(s.T) < fewestSamples {
-		return channel.Series{}, fmt.Errorf("%w: %s has %d good samples; it needs %d", ErrChannel, c, len(s.T), fewestSamples)
+	tidy = channel.Clean(tidy, channel.RangeOf(c))
+	if len(tidy.T) < fewestSamples {
+		return channel.Series{}, fmt.Errorf("%w: %s has %d good samples; it needs %d", ErrChannel, c, len(tidy.T), fewestSamples)
 	}
-	return s, nil
+	return tidy, nil
+}
+
+// rising returns a series whose time rises: of a clock that steps back, repeats
+// or is missing, what channel.Tidy keeps (finding says so). The error is that of
+// channel.Check when that is too little or something else is wrong.
+func rising(s channel.Series) (channel.Series, error) {
+	err := channel.Check(s)
+	if !errors.Is(err, channel.ErrClock) {
+		return s, err
+	}
+	tidy, dropped := channel.Tidy(s)
+	if len(tidy.T) < fewestSamples {
+		return channel.Series{}, fmt.Errorf("%w; without the %d samples out of time %d are left: log seconds, on a clock that is not set while it records", err, dropped, len(tidy.T))
+	}
+	return tidy, nil
 }
 
 // optional returns a channel's good samples; empty when it cannot be used.
 func optional(channels map[fleet.Channel]channel.Series, c fleet.Channel) channel.Series {
-	s := channels[c]
-	if channel.Check(s) != nil {
+	s, err := rising(channels[c])
+	if err != nil {
 		return channel.Series{}
 	}
 	return channel.Clean(s, channel.RangeOf(c))
@@ -98,7 +115,8 @@ func optional(channels map[fleet.Channel]channel.Series, c fleet.Channel) channe
 
 // brakeForce returns F_brake = S(x)·L·n/r within span, N at the roller.
 func brakeForce(cell fleet.Cell, s loadcell.Calibration, reading channel.Series, span channel.Span) channel.Series {
-	if channel.Check(reading) != nil {
+	reading, err := rising(reading)
+	if err != nil {
 		return channel.Series{}
 	}
 	return forceOf(cell, s, channel.Clean(reading.Between(span), channel.RangeOf(fleet.LoadCellForce)))
