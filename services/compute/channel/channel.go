@@ -48,6 +48,9 @@ func Check(s Series) error {
 	if len(s.T) == 0 {
 		return ErrEmpty
 	}
+	if s.T[0] >= -maxTime && s.T[len(s.T)-1] <= maxTime && rises(s.T) {
+		return nil
+	}
 	last := math.Inf(-1)
 	for i, t := range s.T {
 		if !(t > last) || t > maxTime || t < -maxTime {
@@ -56,6 +59,16 @@ func Check(s Series) error {
 		last = t
 	}
 	return nil
+}
+
+// rises reports whether every time is later than the one before.
+func rises(t []float64) bool {
+	for i := 1; i < len(t); i++ {
+		if !(t[i] > t[i-1]) {
+			return false
+		}
+	}
+	return true
 }
 
 // maxTime guards against clocks in milliseconds since an epoch and the like:
@@ -96,6 +109,13 @@ func line(t0, x0, t1, x1, t float64) float64 {
 // Mean returns the mean of the finite samples of s and their number.
 func Mean(s Series) (mean float64, n int) {
 	sum := 0.0
+	for _, x := range s.X {
+		sum += x
+	}
+	if isFinite(sum) && len(s.X) > 0 { // then all are
+		return sum / float64(len(s.X)), len(s.X)
+	}
+	sum = 0
 	for _, x := range s.X {
 		if isFinite(x) {
 			n++

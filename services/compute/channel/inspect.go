@@ -2,7 +2,6 @@ package channel
 
 import (
 	"math"
-	"slices"
 
 	"rollcall/services/fleet"
 )
@@ -310,7 +309,7 @@ func (q *Quality) clip(s Series, e stand, value float64) {
 
 // spikes counts the spikes of the good samples.
 func (q *Quality) spikes(s Series) {
-	all := spikes(s)
+	all := spikesAbove(s, q.Noise, q.Quantum)
 	q.Spikes = len(all)
 	last := -1
 	for k, p := range all {
@@ -356,8 +355,7 @@ func UsualStep(t []float64) float64 {
 		i := k * n / m
 		buffer[k] = t[i+1] - t[i]
 	}
-	slices.Sort(buffer[:m])
-	return buffer[m/2]
+	return median(buffer[:m])
 }
 
 // isUniform reports whether t is an even clock of the given step.

@@ -111,7 +111,8 @@ func (r *reduction) points(m *model, of axis, grid []float64, interval float64) 
 				p.speed.CovValueSlope = at.CovValueSlope
 			}
 		}
-		p.window = r.windowOf(span, p.t, order)
+		p.window.first, _ = slices.BinarySearch(r.momentum.T, span.Start)
+		p.window.last = p.window.first + p.momentum.N
 		p.loadVar = r.sparse * p.momentum.VarSlopeOfSum(r.momentum)
 		if r.logged {
 			around := span
@@ -154,14 +155,16 @@ func (r *reduction) points(m *model, of axis, grid []float64, interval float64) 
 	// Windows overlap: the sweep has no more samples than it has.
 	m.freedom = math.Max(1, math.Min(float64(speedNoise.freedom), float64(len(r.momentum.T)-r.window.Order-1)))
 	out := make([]Point, 0, len(found))
+	slopes := make([]*channel.Local, 0, len(found))
 	figures := make([]float64, 0, figuresPerPoint*len(found))
 	for i := range found {
 		point, more, ok := r.point(m, &found[i], of, figures)
 		if ok {
 			out, figures = append(out, point), more
+			slopes = append(slopes, &found[i].momentum)
 		}
 	}
-	return out, r.nearnessOf(m, out)
+	return out, r.nearnessOf(m, out, slopes)
 }
 
 // alongSteps puts steps in the order of their engine speeds and gives each how

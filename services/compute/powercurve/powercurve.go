@@ -322,7 +322,7 @@ func (r *reduction) reduce() (Curve, error) {
 func (r *reduction) curve() (Curve, error) {
 	in := &r.in
 	out := Curve{
-		Sweep: r.sweep, RampRate: r.rampRate, Window: r.window.Length, PassBand: r.window.PassBand(r.step),
+		Sweep: r.sweep, RampRate: r.rampRate, Window: r.window.Length, PassBand: r.passBand,
 		Low: r.knots[0].n, High: r.knots[len(r.knots)-1].n, EngineSpeedLogged: r.logged, Steps: r.steps,
 		WindowFromNoise: r.balanced,
 	}
@@ -377,7 +377,7 @@ func (r *reduction) plausible(c *Curve) error {
 			if math.Abs(x) > limit {
 				over++
 			}
-			worst = math.Max(worst, math.Abs(x))
+			worst = max(worst, math.Abs(x))
 		}
 		if 2*over > len(load.X) {
 			return fmt.Errorf("%w: the load cell reads up to %.0f N in the sweep, its range is %.0f N; check the unit of its column and its wiring",

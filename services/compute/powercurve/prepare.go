@@ -27,6 +27,7 @@ type reduction struct {
 	byAir    airEffects
 
 	window   channel.Window // of the force
+	passBand float64        // Hz, of window
 	balanced bool           // window was chosen from the noise
 	place    channel.Window // of the engine speed, and of the speed's value
 	edge     float64        // s, how far inside the sweep a default grid stays
@@ -41,6 +42,8 @@ type reduction struct {
 	engaged  float64        // rad/m, engine speed per roller speed in the sweep as measured
 	momentum channel.Series // N·s, M_base·v + ∫F_brake dt over the sweep, on the speed's clock
 	sparse   float64        // steps of the speed in one of the load cell, at least 1
+
+	weights []float64 // room for nearnessOf
 }
 
 // knot is the engine speed at a time of the sweep.
@@ -195,9 +198,12 @@ func (r *reduction) follow() error {
 	r.place, r.edge = r.window, r.window.Length/4
 	if len(r.steps) == 0 {
 		if b, ok := channel.Balanced(r.driving(), r.sweep, r.sweep.Length()*longestShare); ok {
-			r.window, r.balanced = b.Window, true
+			r.window, r.passBand, r.balanced = b.Window, b.PassBand, true
 			r.place.Length = math.Max(r.place.Length, r.window.Length)
 		}
+	}
+	if !r.balanced {
+		r.passBand = r.window.PassBand(r.step)
 	}
 	return r.followEngine()
 }
