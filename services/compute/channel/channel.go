@@ -171,11 +171,17 @@ func Thin(s Series, step float64) Series {
 	both := make([]float64, 2*n)
 	out := Series{T: both[:0:n], X: both[n:n]}
 	for i := 0; i+block <= len(s.T); i += block {
-		part := Series{T: s.T[i : i+block], X: s.X[i : i+block]}
-		if x, good := Mean(part); good > 0 {
+		x, good := 0.0, block
+		for _, y := range s.X[i : i+block] {
+			x += y
+		}
+		if x /= float64(block); !isFinite(x) {
+			x, good = Mean(Series{X: s.X[i : i+block]})
+		}
+		if good > 0 {
 			// The middle, not the mean of the good ones' times: a missing
 			// sample must not make the clock uneven.
-			out.T = append(out.T, (part.T[0]+part.T[block-1])/2)
+			out.T = append(out.T, (s.T[i]+s.T[i+block-1])/2)
 			out.X = append(out.X, x)
 		}
 	}

@@ -87,14 +87,14 @@ func FitLocal(s Series, at float64, span Span, order int) (Local, bool) {
 	}
 	var moment [2*maxOrder + 1]float64
 	var right [maxOrder + 1]float64
-	squares, n := 0.0, 0
+	squares, n, perH := 0.0, 0, 1/h
 	for i, t := range s.T {
 		x := s.X[i] - base
 		if !isFinite(x) {
 			continue
 		}
 		n++
-		u := (t - at) / h
+		u := (t - at) * perH
 		u2 := u * u
 		u3 := u2 * u
 		moment[1] += u

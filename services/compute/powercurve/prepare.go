@@ -388,25 +388,25 @@ func (r *reduction) cutGears() {
 		return
 	}
 	thin := channel.Thin(r.engine.Between(r.sweep), findStep)
-	ratio := func(i int) (float64, bool) {
-		v, ok := r.speed.At(thin.T[i])
-		return thin.X[i] / v, ok && v > 0
-	}
-	var ratios []float64
-	for i := len(thin.T) / 2; i < len(thin.T); i++ {
-		if x, ok := ratio(i); ok {
-			ratios = append(ratios, x)
+	n := len(thin.T)
+	both := make([]float64, 2*n)
+	ratio, upper := both[:n], both[n:n] // NaN: none
+	rolling := cursor{s: r.speed.Between(channel.Span{Start: r.from, End: r.to})}
+	for i, t := range thin.T {
+		ratio[i] = math.NaN()
+		if v, ok := rolling.at(t); ok && v > 0 {
+			ratio[i] = thin.X[i] / v
+			if i >= n/2 {
+				upper = append(upper, ratio[i])
+			}
 		}
 	}
-	if len(ratios) == 0 {
+	if len(upper) == 0 {
 		return
 	}
-	slices.Sort(ratios)
-	r.engaged = ratios[len(ratios)/2]
-	other := func(i int) bool {
-		x, ok := ratio(i)
-		return ok && math.Abs(x/r.engaged-1) > gearStep
-	}
+	slices.Sort(upper)
+	r.engaged = upper[len(upper)/2]
+	other := func(i int) bool { return math.Abs(ratio[i]/r.engaged-1) > gearStep }
 	last := len(thin.T) - 1
 	for last > 0 && other(last) {
 		last--
