@@ -108,7 +108,7 @@ func (m *model) lists(t term, f Figure, by float64) bool {
 	case termF0, termF1, termF2:
 		return false // one row for the three
 	case termZero0, termGain0, termParasitic0:
-		return by != 0
+		return by != 0 && m.carried != nil
 	}
 	return true
 }

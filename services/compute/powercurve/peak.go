@@ -359,7 +359,7 @@ func (c *Curve) bandMean(f Figure, g Grid, low, high float64) (Mean, state, *lai
 	var buffer [mostPeakPoints]state
 	weight := make([]float64, 0, mostPeakPoints)
 	states := buffer[:0]
-	if first < 0 || first == last {
+	if first < 0 || !(points[last].EngineSpeed > points[first].EngineSpeed) {
 		return Mean{}, state{}, nil, fmt.Errorf("%w: fewer than two points from %.0f to %.0f rpm state %s", ErrNoModel, low/rpm, high/rpm, f)
 	}
 	out := Mean{Figure: f, Grid: g, Low: points[first].EngineSpeed, High: points[last].EngineSpeed}
