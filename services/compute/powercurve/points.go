@@ -112,7 +112,7 @@ func (r *reduction) points(m *model, of axis, grid []float64, interval float64) 
 			}
 		}
 		p.window.first, _ = slices.BinarySearch(r.momentum.T, span.Start)
-		p.window.last = p.window.first + p.momentum.N
+		p.window.last = p.window.first + len(r.momentum.Between(span).T)
 		p.loadVar = r.sparse * p.momentum.VarSlopeOfSum(r.momentum)
 		if r.logged {
 			around := span
