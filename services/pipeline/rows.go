@@ -21,7 +21,7 @@ import (
 // CodeVersion names the computation. It changes with every change that can
 // give other numbers from the same samples; whatever was computed under
 // another one is then computed anew.
-const CodeVersion = "2"
+const CodeVersion = "3"
 
 // curveRow returns what was made of a pull as its row.
 func curveRow(r reduced, effectiveAt time.Time) store.CurveRow {
