@@ -103,6 +103,25 @@ func (s *Store) ReadNeighbours(ctx context.Context, pulls []fleet.PullID) (map[f
 	return out, nil
 }
 
+// NeighboursSince returns from when on findings beside neighbours may be behind
+// the curves: the five weeks before the newest, because a program was stopped
+// between the two only then; the zero time when there are none of this code
+// version.
+func (s *Store) NeighboursSince(ctx context.Context, codeVersion string) (time.Time, error) {
+	rows, err := selectRows[struct {
+		Rows  uint64    `ch:"rows"`
+		Since time.Time `ch:"since"`
+	}](ctx, s, `SELECT (SELECT count() FROM neighbour_findings WHERE code_version = {code_version:String}) AS rows, max(started_at) - INTERVAL 35 DAY AS since FROM curves`,
+		clickhouse.Named("code_version", codeVersion))
+	if err != nil {
+		return time.Time{}, fmt.Errorf("read how far findings beside neighbours reach: %w", err)
+	}
+	if len(rows) == 0 || rows[0].Rows == 0 {
+		return time.Time{}, nil
+	}
+	return rows[0].Since, nil
+}
+
 // SurroundRow is what the pulls around a pull see of it.
 type SurroundRow struct {
 	PullID           string    `ch:"pull_id"`
