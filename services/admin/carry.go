@@ -189,7 +189,7 @@ func (s *Server) awaitCarried(ctx context.Context, from string, pulls []fleet.Pu
 	defer again.Stop()
 	for left := pulls; len(left) > 0; {
 		curve, found, err := s.store.ReadCurve(ctx, left[0])
-		if err == nil && (!found || curve.LossAskedFrom == from) {
+		if err == nil && found && curve.LossAskedFrom == from {
 			left = left[1:]
 			continue
 		}

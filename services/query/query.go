@@ -15,6 +15,7 @@ import (
 
 	pb "rollcall/proto/rollcall/v1"
 	"rollcall/services/access"
+	"rollcall/services/compute/correction"
 	"rollcall/services/fleet"
 	"rollcall/services/pipeline"
 	"rollcall/services/show"
@@ -383,6 +384,11 @@ func fromCurve(r *store.CurveRow) *pb.Pull {
 	if p.Reason == "" {
 		p.Reason = r.NoEnginePower
 	}
+	if r.CorrectionFactor != nil {
+		p.CorrectionName = correction.Name(fleet.Correction(r.Correction))
+		p.CorrectionOutside, p.CorrectionCaution = judged(r)
+	}
+	p.PeakWheelPowerExpandedUncertaintyW = r.PeakWheelPowerU
 	if r.State == store.StateComputed && fleet.Kind(r.Kind) == fleet.KindPull {
 		p.Loss, p.LossNote = lossOf(r)
 		p.LossFromPullId = r.LossAskedFrom

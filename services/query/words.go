@@ -9,6 +9,7 @@ import (
 	"time"
 
 	pb "rollcall/proto/rollcall/v1"
+	"rollcall/services/compute/correction"
 	"rollcall/services/fleet"
 	"rollcall/services/show"
 	"rollcall/services/store"
@@ -141,6 +142,19 @@ func (s *Server) told(ctx context.Context, pulls []*pb.Pull) error {
 		}
 	}
 	return nil
+}
+
+// judged returns what of a correction's note says what is outside the standard's
+// range, and the caution for a charged engine.
+func judged(r *store.CurveRow) (outside, caution string) {
+	note := r.CorrectionNote
+	if c := correction.Caution(fleet.Correction(r.Correction)); strings.HasSuffix(note, c) {
+		note, caution = strings.TrimSuffix(strings.TrimSuffix(note, c), "; "), c
+	}
+	if !r.CorrectionInRange {
+		_, outside, _ = strings.Cut(note, "; ")
+	}
+	return outside, caution
 }
 
 // lossOf says how a computed pull's loss was got, in a word and a sentence.

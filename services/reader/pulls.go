@@ -195,7 +195,11 @@ func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
 		line("by flag", id)
 	}
 	if p.PeakWheelPowerW != nil {
-		line("wheel power", show.Scaled(p.PeakWheelPowerW, 1000, 2)+" kW peak, as measured")
+		s := show.Scaled(p.PeakWheelPowerW, 1000, 2) + " kW peak"
+		if p.PeakWheelPowerExpandedUncertaintyW != nil {
+			s += " ± " + show.Scaled(p.PeakWheelPowerExpandedUncertaintyW, 1000, 2) + " kW (U, k = 2)"
+		}
+		line("wheel power", s+", as measured")
 	}
 	if p.PeakEnginePowerW != nil {
 		s := show.Scaled(p.PeakEnginePowerW, 1000, 2) + " kW peak"

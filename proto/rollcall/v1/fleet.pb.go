@@ -1249,9 +1249,16 @@ type Pull struct {
 	LossFromPullId    string                 `protobuf:"bytes,30,opt,name=loss_from_pull_id,json=lossFromPullId,proto3" json:"loss_from_pull_id,omitempty"`
 	LossFromStartedAt *timestamppb.Timestamp `protobuf:"bytes,31,opt,name=loss_from_started_at,json=lossFromStartedAt,proto3" json:"loss_from_started_at,omitempty"`
 	// A sentence: where the loss comes from, or why there is none.
-	LossNote      string `protobuf:"bytes,32,opt,name=loss_note,json=lossNote,proto3" json:"loss_note,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	LossNote string `protobuf:"bytes,32,opt,name=loss_note,json=lossNote,proto3" json:"loss_note,omitempty"`
+	// The correction's name as the standards write it, and of correction_note what
+	// is outside the standard's range and the caution for a charged engine, which
+	// stands beside the figure that is not corrected.
+	CorrectionName                     string   `protobuf:"bytes,33,opt,name=correction_name,json=correctionName,proto3" json:"correction_name,omitempty"`
+	CorrectionOutside                  string   `protobuf:"bytes,34,opt,name=correction_outside,json=correctionOutside,proto3" json:"correction_outside,omitempty"`
+	CorrectionCaution                  string   `protobuf:"bytes,35,opt,name=correction_caution,json=correctionCaution,proto3" json:"correction_caution,omitempty"`
+	PeakWheelPowerExpandedUncertaintyW *float64 `protobuf:"fixed64,36,opt,name=peak_wheel_power_expanded_uncertainty_w,json=peakWheelPowerExpandedUncertaintyW,proto3,oneof" json:"peak_wheel_power_expanded_uncertainty_w,omitempty"`
+	unknownFields                      protoimpl.UnknownFields
+	sizeCache                          protoimpl.SizeCache
 }
 
 func (x *Pull) Reset() {
@@ -1506,6 +1513,34 @@ func (x *Pull) GetLossNote() string {
 		return x.LossNote
 	}
 	return ""
+}
+
+func (x *Pull) GetCorrectionName() string {
+	if x != nil {
+		return x.CorrectionName
+	}
+	return ""
+}
+
+func (x *Pull) GetCorrectionOutside() string {
+	if x != nil {
+		return x.CorrectionOutside
+	}
+	return ""
+}
+
+func (x *Pull) GetCorrectionCaution() string {
+	if x != nil {
+		return x.CorrectionCaution
+	}
+	return ""
+}
+
+func (x *Pull) GetPeakWheelPowerExpandedUncertaintyW() float64 {
+	if x != nil && x.PeakWheelPowerExpandedUncertaintyW != nil {
+		return *x.PeakWheelPowerExpandedUncertaintyW
+	}
+	return 0
 }
 
 // Finding is something about a pull that whoever reads it should know.
@@ -4385,7 +4420,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"P\n" +
 	"\x11ListPullsResponse\x12'\n" +
 	"\x05pulls\x18\x01 \x03(\v2\x11.rollcall.v1.PullR\x05pulls\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\x92\f\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\x9f\x0e\n" +
 	"\x04Pull\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x12\n" +
@@ -4422,7 +4457,11 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x04loss\x18\x1d \x01(\tR\x04loss\x12)\n" +
 	"\x11loss_from_pull_id\x18\x1e \x01(\tR\x0elossFromPullId\x12K\n" +
 	"\x14loss_from_started_at\x18\x1f \x01(\v2\x1a.google.protobuf.TimestampR\x11lossFromStartedAt\x12\x1b\n" +
-	"\tloss_note\x18  \x01(\tR\blossNoteB\x14\n" +
+	"\tloss_note\x18  \x01(\tR\blossNote\x12'\n" +
+	"\x0fcorrection_name\x18! \x01(\tR\x0ecorrectionName\x12-\n" +
+	"\x12correction_outside\x18\" \x01(\tR\x11correctionOutside\x12-\n" +
+	"\x12correction_caution\x18# \x01(\tR\x11correctionCaution\x12X\n" +
+	"'peak_wheel_power_expanded_uncertainty_w\x18$ \x01(\x01H\bR\"peakWheelPowerExpandedUncertaintyW\x88\x01\x01B\x14\n" +
 	"\x12_correction_factorB\x15\n" +
 	"\x13_peak_wheel_power_wB\x16\n" +
 	"\x14_peak_engine_power_wB+\n" +
@@ -4430,7 +4469,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x18_peak_engine_speed_rad_sB\x18\n" +
 	"\x16_peak_engine_torque_nmB\x19\n" +
 	"\x17_peak_corrected_power_wB.\n" +
-	",_peak_corrected_power_expanded_uncertainty_w\"\xd0\x01\n" +
+	",_peak_corrected_power_expanded_uncertainty_wB*\n" +
+	"(_peak_wheel_power_expanded_uncertainty_w\"\xd0\x01\n" +
 	"\aFinding\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x18\n" +
 	"\achannel\x18\x02 \x01(\tR\achannel\x12\x17\n" +
