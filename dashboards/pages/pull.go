@@ -182,9 +182,7 @@ func (p pullPage) Found() []Found {
 	var all []Found
 	for _, f := range p.GetFindings() {
 		x := Found{Finding: f, Size: show.FindingSize(f)}
-		if f.GetEndS() > f.GetStartS() {
-			x.Where = show.Span(f.GetStartS(), f.GetEndS())
-		}
+		x.Where = show.FindingSpan(f)
 		all = append(all, x)
 	}
 	return all
@@ -197,8 +195,19 @@ func budgetOf(r *rollcallv1.GetBudgetResponse) *budget {
 	if unit == "W" {
 		unit, by = "kW", 1000
 	}
-	number := func(x float64) string { return show.Sentence(strconv.FormatFloat(x, 'g', 4, 64)) }
-	in := func(x float64) string { return show.Sentence(strconv.FormatFloat(x/by, 'f', 3, 64)) }
+	// Four digits, with an exponent only where there is no reading without.
+	number := func(x float64) string {
+		short := strconv.FormatFloat(x, 'g', 4, 64)
+		if a := math.Abs(x); a >= 1e-4 && a < 1e7 {
+			if r, err := strconv.ParseFloat(short, 64); err == nil {
+				short = strconv.FormatFloat(r, 'f', -1, 64)
+			}
+		}
+		return show.Sentence(short)
+	}
+	in := func(x float64) string {
+		return strings.TrimPrefix(show.Signed(x/by, 3), "+")
+	}
 	freedom := func(x *float64) string {
 		if x == nil {
 			return "∞"
@@ -256,8 +265,13 @@ func drawSegments(s *rollcallv1.Sweep) template.HTML {
 		}
 		d.curve(class, []point{{from, 0.5}, {to, 0.5}})
 		d.line("grid", from, 0, from, chartHeight)
-		d.text("tick", "start", from, 1, 2, -3, tick(g.GetStartS(), 0.1))
-		if to-from > 0.06 {
+		switch {
+		case from > 0.9:
+			d.text("tick", "end", from, 1, -2, -3, tick(g.GetStartS(), 0.1))
+		case to-from > 0.06:
+			d.text("tick", "start", from, 1, 2, -3, tick(g.GetStartS(), 0.1))
+		}
+		if to-from > 0.14 {
 			d.text("name", "middle", (from+to)/2, 0.5, 0, -8+22*(i%2), g.GetKind())
 		}
 	}

@@ -244,8 +244,8 @@ func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
 		if f.GetChannel() != "" {
 			where = append(where, f.GetChannel())
 		}
-		if f.GetEndS() > f.GetStartS() {
-			where = append(where, show.Span(f.GetStartS(), f.GetEndS()))
+		if span := show.FindingSpan(f); span != "" {
+			where = append(where, span)
 		}
 		if size := show.FindingSize(f); size != "" {
 			where = append(where, size)

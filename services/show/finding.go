@@ -10,6 +10,17 @@ import (
 // Span is a stretch of a record, in seconds of its own time.
 func Span(start, end float64) string { return Sentence(fmt.Sprintf("%.2f to %.2f s", start, end)) }
 
+// FindingSpan is the time a finding is of; empty: of none.
+func FindingSpan(f *rollcallv1.Finding) string {
+	switch start, end := f.GetStartS(), f.GetEndS(); {
+	case end > start:
+		return Span(start, end)
+	case start != 0:
+		return Sentence(fmt.Sprintf("at %.2f s", start))
+	}
+	return ""
+}
+
 // FindingSize is a finding's size with the unit people use; empty where it has
 // none that says something.
 func FindingSize(f *rollcallv1.Finding) string {

@@ -664,3 +664,27 @@ func BenchmarkFromSampleBlock(b *testing.B) {
 	}
 	b.ReportMetric(16384*float64(b.N)/b.Elapsed().Seconds(), "values/s")
 }
+
+// A pull announced by an agent from before set-up, charging and displacement is
+// taken as it always was, and says nothing of them.
+func TestPullFromBefore(t *testing.T) {
+	m := &pb.PullBegin{PullId: strings.Repeat("a", 32), CellId: "fen-1", Kind: pb.PullKind_PULL_KIND_PULL, StartedAt: timestamppb.New(time.Unix(1780000000, 0)),
+		CustomerCar: "red coupe", RotatingMassKg: proto.Float64(50), Channels: []string{"roller_speed"}}
+	bytes, err := proto.Marshal(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	old := new(pb.PullBegin)
+	if err := proto.Unmarshal(bytes, old); err != nil {
+		t.Fatal(err)
+	}
+	p, err := FromPullBegin(old)
+	if err != nil || p.SetUp != "" || p.Charging != fleet.ChargingUnknown || p.Displacement != nil || p.CustomerCar != "red coupe" {
+		t.Errorf("%+v, %v", p, err)
+	}
+	// And nothing of them goes out again.
+	again, err := proto.MarshalOptions{Deterministic: true}.Marshal(ToPullBegin(p))
+	if err != nil || len(again) != len(bytes) {
+		t.Errorf("%d bytes came, %d go (%v)", len(bytes), len(again), err)
+	}
+}
