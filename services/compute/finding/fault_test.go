@@ -140,6 +140,10 @@ func TestJudgeFaults(t *testing.T) {
 		}, nil, EngineCold, fleet.OilTemperature, 3.1, 16.9, 30, true, "Warm it up"},
 		{"air sensors out of line", nil, func(j *Input) { j.Air = &AirComparison{Delta: -0.02, U: 0.012, Others: 3} },
 			AirDisagrees, "", 3.1, 16.9, 0.02, false, "barometer"},
+		{"barometer out of line", nil, func(j *Input) {
+			j.Air = &AirComparison{Delta: 0.03, U: 0.012, Others: 1, Channel: fleet.AirPressure}
+		},
+			AirDisagrees, fleet.AirPressure, 3.1, 16.9, 0.03, false, "of another cell of the site, most of it by air pressure"},
 		{"air sensors in line", nil, func(j *Input) { j.Air = &AirComparison{Delta: -0.011, U: 0.012, Others: 3} },
 			"", "", 0, 0, 0, false, ""},
 		{"a car's own limit", func(in powercurve.Input) {
