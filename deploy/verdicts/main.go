@@ -1,5 +1,5 @@
 // Command verdicts measures how good Rollcall's verdicts are: it invents chains
-// of cells whose truth is known, half of a year and more of quiet and then a
+// of cells whose truth is known, nine months of quiet or more and then a
 // fault, puts the service's comparison of the fleet to each, and prints how
 // often sound cells are flagged, how soon faults are found beside an oracle, how
 // often the cause is right, and whether the stated intervals hold the truth.

@@ -15,6 +15,9 @@ const hold = 4 * simulate.Week
 // counts as found then, with both the system and the oracle.
 const longest = 40.0
 
+// settledWeek is from when a system knows its fleet.
+const settledWeek = 26
+
 // certain is the probability from which a cause is asserted.
 const certain = 0.95
 
@@ -91,7 +94,8 @@ type outcome struct {
 	scenario string
 	// false flags: of sound cells and cars where nothing is wrong, of the other
 	// cells where something is.
-	sound, cars, beside exposure
+	// settled is sound from settledWeek on.
+	sound, settled, cars, beside exposure
 
 	judged   bool // the fault can be waited for
 	earlier  bool // a flag was open on it before the fault began
@@ -118,7 +122,12 @@ func judge(system System, f simulate.Fleet, s Scenario) (outcome, error) {
 	if err != nil {
 		return outcome{}, err
 	}
-	out := assess(answer, history, truth, s)
+	return assessBoth(answer, history, truth, s)
+}
+
+// assessBoth is assess, and how long the runs alone take.
+func assessBoth(answer Following, h simulate.History, truth simulate.Answer, s Scenario) (outcome, error) {
+	out := assess(answer, h, truth, s)
 	if !out.judged {
 		return out, nil
 	}
@@ -126,14 +135,12 @@ func judge(system System, f simulate.Fleet, s Scenario) (outcome, error) {
 	if s.Kind == simulate.Gain || s.Kind == simulate.Zero {
 		// The checks see these. The oracle knows the runs alone, so the system
 		// is asked for them alone too.
-		blind := history
-		blind.Checks = nil
-		answer, err := system.Follow(blind)
+		blind, err := answer.ByRuns()
 		if err != nil {
 			return outcome{}, err
 		}
-		o := assess(answer, blind, truth, s)
-		out.runs, out.oracle = delay{!o.earlier, o.delay}, o.oracle
+		o := assess(blind, h, truth, s)
+		out.runs = delay{!o.earlier, o.delay}
 	}
 	return out, nil
 }
@@ -177,6 +184,9 @@ func assess(answer Following, h simulate.History, truth simulate.Answer, s Scena
 		switch {
 		case ofCell < 0 && ofCar < 0 && f.Plan != simulate.OneStays:
 			out.sound.watch(g, simulate.Start, end, g != nil && tolerance(c, g.OpenedAt))
+			if from := simulate.Start.Add(settledWeek * simulate.Week); g == nil || g.OpenedAt.After(from) {
+				out.settled.watch(g, from, end, g != nil && tolerance(c, g.OpenedAt))
+			}
 		case c != ofCell && s.Plan == nil && s.Kind != simulate.None && (g == nil || g.OpenedAt.After(began)):
 			out.beside.watch(g, began, end, g != nil && tolerance(c, g.OpenedAt))
 		}
@@ -229,7 +239,8 @@ func assess(answer Following, h simulate.History, truth simulate.Answer, s Scena
 		return out
 	}
 	top := known.Suspects[0]
-	right := top.Cause == s.Right
+	// A tired car is told right where no cell is blamed for it.
+	right := top.Cause == s.Right && out.accused.good == out.accused.n
 	out.causes = append(out.causes, cause{top.Cause, top.Probability, right})
 	ramp := f.Fault.PerWeek != 0
 	if right && !ramp && s.Kind != simulate.Slip {

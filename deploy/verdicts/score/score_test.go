@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"reflect"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -158,6 +159,12 @@ type hand struct {
 
 func (h hand) Offsets() []Offset { return h.offsets }
 
+// ByRuns leaves out what checks opened.
+func (h hand) ByRuns() (Following, error) {
+	h.flags = slices.DeleteFunc(slices.Clone(h.flags), func(f Flag) bool { return f.ByCheck })
+	return h, nil
+}
+
 func (h hand) Flags(at time.Time) []Flag {
 	var out []Flag
 	for _, f := range h.flags {
@@ -225,9 +232,9 @@ func bench(t *testing.T, system func(simulate.History, simulate.Answer, Scenario
 	c := DefaultConfig()
 	var all []outcome
 	for _, x := range invented() {
-		o := assess(system(x.h, x.truth, x.s), x.h, x.truth, x.s)
-		if o.judged {
-			o.runs = delay{!o.earlier, o.delay}
+		o, err := assessBoth(system(x.h, x.truth, x.s), x.h, x.truth, x.s)
+		if err != nil {
+			t.Fatal(err)
 		}
 		all = append(all, o)
 	}
@@ -275,6 +282,45 @@ func TestKnows(t *testing.T) {
 	}
 	if err := table.Floor(); err != nil {
 		t.Error(err)
+	}
+}
+
+// What a check finds is not found by the runs.
+func TestByRuns(t *testing.T) {
+	table := bench(t, func(h simulate.History, truth simulate.Answer, s Scenario) hand {
+		out := told(h, truth, s)
+		if s.Kind == simulate.Zero {
+			out.flags[0].ByCheck = true
+		}
+		return out
+	})
+	if r := row(t, table, checked, zeroStep.Name); !strings.HasPrefix(r.Note, "1.5 weeks") {
+		t.Errorf("with checks: %s", r.Note)
+	}
+	if r := row(t, table, ratios, zeroStep.Name); !strings.HasPrefix(r.Note, "40.0 weeks") {
+		t.Errorf("without: %s", r.Note)
+	}
+	if r := row(t, table, found, zeroStep.Name); r.Note != "2 by a check" || r.Figure != 1 {
+		t.Errorf("found: %+v", r)
+	}
+}
+
+// A cell blamed for its car takes the right answer away, and counts against
+// honesty where the car stays.
+func TestAccused(t *testing.T) {
+	table := bench(t, func(h simulate.History, truth simulate.Answer, s Scenario) hand {
+		out := told(h, truth, s)
+		if s.Kind == simulate.TiredCar {
+			out.flags = append(out.flags, Flag{Cell: 2, Car: -1, OpenedAt: simulate.Start.Add(61 * simulate.Week),
+				Suspects: []Suspect{{Cause: CauseGain, Probability: 0.99}}})
+		}
+		return out
+	})
+	if r := row(t, table, rightCause, tired.Name); r.Figure != 0 || r.N != 2 {
+		t.Errorf("cause: %+v", r)
+	}
+	if r := row(t, table, honesty, "no cell is blamed for sure while its car tires and stays"); r.Figure != 0 || r.N != 2 || r.Met() != "NO" {
+		t.Errorf("honesty: %+v", r)
 	}
 }
 

@@ -70,6 +70,8 @@ type Following interface {
 	Offsets() []Offset
 	// Flags returns the flags there were at a moment, as known then.
 	Flags(at time.Time) []Flag
+	// ByRuns returns the same had there been no calibration checks.
+	ByRuns() (Following, error)
 }
 
 // System is what the bench judges.

@@ -126,18 +126,18 @@ func tabulate(all []outcome, c Config) Table {
 		return r.Figure
 	}
 	seen := rate(quietCells, "cell", c.Asked, func(o outcome) exposure { return o.sound })
-	rate("sound cells beside a cell with a fault", "cell", 0, func(o outcome) exposure {
-		if o.scenario == tired.Name {
+	rate("the same, from half a year on", "cell", c.Asked, func(o outcome) exposure { return o.settled })
+	beside := func(name string, match func(Scenario) bool) {
+		rate(name, "cell", 0, func(o outcome) exposure {
+			if slices.ContainsFunc(cycle, func(s Scenario) bool { return s.Name == o.scenario && match(s) }) {
+				return o.beside
+			}
 			return exposure{}
-		}
-		return o.beside
-	})
-	rate("sound cells while a car tires", "cell", 0, func(o outcome) exposure {
-		if o.scenario != tired.Name {
-			return exposure{}
-		}
-		return o.beside
-	})
+		})
+	}
+	beside("sound cells beside a step", func(s Scenario) bool { return s.Step != 0 })
+	beside("sound cells beside a ramp nobody mends", func(s Scenario) bool { return s.PerWeek != 0 && s.Kind == simulate.Gain })
+	beside("sound cells while a car tires", func(s Scenario) bool { return s.Kind == simulate.TiredCar })
 	rate("reference cars", "car", 0, func(o outcome) exposure { return o.cars })
 
 	// Found, and when.
