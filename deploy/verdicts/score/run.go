@@ -43,26 +43,27 @@ func (c Config) Validate() error {
 }
 
 // Run puts a system to the fleets and returns the table. The same configuration
-// and system give the same table, whatever Parallel is.
+// and system give the same table, whatever Parallel is. When the context ends
+// before the last fleet, the table is of the fleets judged by then.
 func Run(ctx context.Context, system System, c Config) (Table, error) {
 	if err := c.Validate(); err != nil {
 		return Table{}, err
 	}
 	began := time.Now()
-	outcomes := make([]outcome, c.Fleets)
-	group, ctx := errgroup.WithContext(ctx)
+	outcomes := make([]*outcome, c.Fleets)
+	var group errgroup.Group
 	group.SetLimit(c.Parallel)
 	for i := range outcomes {
 		group.Go(func() error {
-			if err := ctx.Err(); err != nil {
-				return err
+			if ctx.Err() != nil {
+				return nil
 			}
 			f, s := fleetOf(c.Seed, i, c.Plan)
 			o, err := judge(system, f, s)
 			if err != nil {
 				return fmt.Errorf("fleet %d (%s): %w", i, s.Name, err)
 			}
-			outcomes[i] = o
+			outcomes[i] = &o
 			if c.Done != nil {
 				c.Done()
 			}
@@ -72,7 +73,13 @@ func Run(ctx context.Context, system System, c Config) (Table, error) {
 	if err := group.Wait(); err != nil {
 		return Table{}, err
 	}
-	t := tabulate(outcomes, c)
-	t.System, t.Took = system.Name(), time.Since(began)
+	var done []outcome
+	for _, o := range outcomes {
+		if o != nil {
+			done = append(done, *o)
+		}
+	}
+	t := tabulate(done, c)
+	t.System, t.Took, t.Judged = system.Name(), time.Since(began), len(done)
 	return t, nil
 }

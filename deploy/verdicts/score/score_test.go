@@ -458,6 +458,16 @@ func TestRun(t *testing.T) {
 	if a, b := text(one.Rows), text(three.Rows); !reflect.DeepEqual(a, b) {
 		t.Errorf("%s\n%s", a, b)
 	}
+	// Stopped after two fleets: the table of those.
+	ctx, stop := context.WithCancel(context.Background())
+	done, c.Done = 0, func() {
+		if done++; done == 2 {
+			stop()
+		}
+	}
+	if two, err := Run(ctx, silent{}, c); err != nil || two.Judged != 2 {
+		t.Errorf("%d fleets, %v", two.Judged, err)
+	}
 	for _, bad := range []Config{{}, {Fleets: 1, Parallel: 1, Asked: 0.1, Plan: simulate.Stay}} {
 		if _, err := Run(context.Background(), silent{}, bad); err == nil {
 			t.Errorf("%+v runs", bad)

@@ -49,6 +49,7 @@ func (r Row) Met() string {
 type Table struct {
 	System string
 	Config Config
+	Judged int // fleets
 	Took   time.Duration
 	Rows   []Row
 }
@@ -350,8 +351,8 @@ func (t Table) Floor() error {
 
 // Write prints the table.
 func (t Table) Write(w io.Writer) error {
-	fmt.Fprintf(w, "%s: %d fleets of 12 cells, 4 cars, %d weeks, seed %d, visits %q, in %s on %d at a time\n",
-		t.System, t.Config.Fleets, Weeks, t.Config.Seed, t.Config.Plan, t.Took.Round(time.Second), t.Config.Parallel)
+	fmt.Fprintf(w, "%s: %d of %d fleets of 12 cells, 4 cars, %d weeks, seed %d, visits %q, in %s on %d at a time\n",
+		t.System, t.Judged, t.Config.Fleets, Weeks, t.Config.Seed, t.Config.Plan, t.Took.Round(time.Second), t.Config.Parallel)
 	fmt.Fprintln(w, "Each figure with its 95 % interval; \"?\": the interval holds values on both sides of the aim.")
 	tw := tabwriter.NewWriter(w, 0, 8, 2, ' ', 0)
 	group := ""
