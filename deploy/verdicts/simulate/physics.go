@@ -126,15 +126,15 @@ type reading struct {
 
 // read returns what a cell reads at the band point w.
 func read(car Car, reg Registry, cell Truth, w, ramp, c float64) reading {
-	true_ := w
+	actual := w
 	if cell.NoTacho {
 		// The point is where the roller runs as fast as it would at w without slip.
 		for range 60 {
-			s := at(car, reg, cell, true_, ramp, c).slip
-			true_ = w / (1 - s)
+			s := at(car, reg, cell, actual, ramp, c).slip
+			actual = w / (1 - s)
 		}
 	}
-	s := at(car, reg, cell, true_, ramp, c)
+	s := at(car, reg, cell, actual, ramp, c)
 	// Roller speed is counted in pulses of a roller of the registry's radius.
 	scale := 1 / (1 + cell.Radius)
 	radius, arm := reg.Radius*(1+cell.Radius), reg.Arm*(1+cell.Arm)
