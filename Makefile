@@ -9,8 +9,10 @@ ENGINE := deploy/engine/node_modules/.package-lock.json
 TESTFLAGS ?=
 # Flags for `make demo`, e.g. DEMOFLAGS="--weeks 26 --continue"; see `bin/demo --help`
 DEMOFLAGS ?=
+# Flags for `make verdicts`, e.g. VERDICTFLAGS="--fleets 20"; see `go run ./deploy/verdicts --help`
+VERDICTFLAGS ?=
 
-.PHONY: all build engine demo test bench lint generate check-generated fmt clean
+.PHONY: all build engine demo test bench verdicts lint generate check-generated fmt clean
 
 all: build
 
@@ -33,6 +35,10 @@ test: engine
 # bench prints the figures of README.md, measured in one run.
 bench: engine build
 	$(GO) run ./deploy/bench
+
+# verdicts prints how good the verdicts are on invented fleets whose truth is known.
+verdicts:
+	$(GO) run ./deploy/verdicts $(VERDICTFLAGS)
 
 # proto/released.binpb is the contract as last released; what is on the wire must
 # stay readable with it. It is renewed with each release, and only then:
