@@ -11,18 +11,18 @@ import "time"
 // Ids. Site, cell, car and mass ids are chosen by the chain (a to z, 0 to 9,
 // hyphen); the others are made from content, 32 hexadecimal digits.
 type (
-	SiteID  string
-	CellID  string
-	CarID   string
-	MassID  string
+	SiteID string
+	CellID string
+	CarID  string
+	MassID string
 	// StandardID names a reference standard: a transfer load cell, a torque
 	// reference.
 	StandardID string
-	PullID  string
-	CheckID string
-	RunID   string
-	FlagID  string
-	EpochID string
+	PullID     string
+	CheckID    string
+	RunID      string
+	FlagID     string
+	EpochID    string
 )
 
 // Site is a place with one or more cells.
