@@ -88,6 +88,9 @@ func (p *Pipeline) due(ctx context.Context, checks []flag.Check, now time.Time) 
 				rows = append(rows, intervalRow(id, ofGain, gain[i].check, iv.Outcome, asks(then)))
 			}
 		}
+		if len(gain) == 0 {
+			rows = append(rows, intervalRow(id, ofGain, nil, interval.Next(interval.Input{Reliability: cell.Reliability}), asks(cell)))
+		}
 		if n := len(zero); n > 0 {
 			// The registry's limits are for the load cell as a whole; its zero is
 			// forecast beside.
@@ -112,10 +115,14 @@ func seen(all []observed) []interval.Observation {
 	return out
 }
 
+// intervalRow returns an outcome as its row; last is nil where no check was made.
 func intervalRow(cell fleet.CellID, of string, last *flag.Check, o interval.Outcome, asked bool) store.IntervalRow {
 	row := store.IntervalRow{
-		CellID: string(cell), Of: of, LastCheckID: string(last.Check.ID), LastCheckAt: last.Check.PerformedAt,
+		CellID: string(cell), Of: of, LastCheckAt: time.Unix(0, 0).UTC(),
 		Rule: string(o.Rule), Says: o.Says, Asked: asked, Pulls: uint32(o.PullsMade), Reliability: o.Reliability, CodeVersion: CodeVersion,
+	}
+	if last != nil {
+		row.LastCheckID, row.LastCheckAt = string(last.Check.ID), last.Check.PerformedAt
 	}
 	if !o.Due.IsZero() {
 		row.DueAt = ptr(o.Due)

@@ -237,6 +237,18 @@ func (s *Store) ReadCheckResults(ctx context.Context, f Filter) ([]CheckResultRo
 	return rows, nil
 }
 
+var selectCheckResultsOf = "SELECT " + columnsOf[CheckResultRow]() + " FROM check_results FINAL" +
+	strings.Replace(whereChecks, " WHERE ", " WHERE ({kind:UInt8} = 0 OR kind = {kind:UInt8}) AND ", 1)
+
+// ReadCheckResultsOf is ReadCheckResults of a kind of check; 0: of all.
+func (s *Store) ReadCheckResultsOf(ctx context.Context, f Filter, kind fleet.CheckKind) ([]CheckResultRow, error) {
+	rows, err := selectRows[CheckResultRow](ctx, s, selectCheckResultsOf, append(f.args(), clickhouse.Named("kind", uint8(kind)))...)
+	if err != nil {
+		return nil, fmt.Errorf("read check results: %w", err)
+	}
+	return rows, nil
+}
+
 var selectCheckResult = "SELECT " + columnsOf[CheckResultRow]() + " FROM check_results FINAL WHERE check_id = {check:String} LIMIT 1"
 
 // ReadCheckResult returns the result of a check, and whether there is one.
