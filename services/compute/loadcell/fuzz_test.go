@@ -2,6 +2,7 @@ package loadcell
 
 import (
 	"math"
+	"math/rand/v2"
 	"reflect"
 	"testing"
 	"time"
@@ -89,91 +90,124 @@ func FuzzJudge(f *testing.F) {
 		b[0], b[1] = byte(k), byte(k)
 		f.Add(b)
 	}
-	f.Fuzz(func(t *testing.T, data []byte) {
-		s := &source{data}
-		cell, masses, std := bay(), weights(), standards()
-		check := fleet.Check{
-			ID: "f", Cell: "bay-1", PerformedAt: performed,
-			Kind: fleet.CheckKind(s.byte() % 9), State: fleet.CheckState(s.byte() % 4),
-		}
-		n := int(s.byte() % 40)
-		plain := s.byte() < 200 // mostly a whole registry
-		if !plain {
-			cell.LeverArm, cell.CalibrationArm, cell.LoadCellRange = s.number(0.35), s.number(1), s.number(5000)
-			cell.CheckTolerance, cell.ZeroTolerance = s.number(0.005), s.number(5)
-			cell.U.LeverArm, cell.U.CalibrationArm, cell.U.ArmAngle = s.number(1e-4), s.number(2e-4), s.number(0.01)
-			cell.U.AirPressure, cell.U.Humidity = s.number(100), s.number(0.03)
-			cell.Class = []string{"", "iso_376 1", "iso_7500_1 2", "x", "iso_376 9"}[s.byte()%5]
-			masses["m1"] = fleet.Mass{ID: "m1", Mass: s.number(20), U: s.number(0.004), Density: s.number(7850)}
-			std["tlc"] = fleet.Standard{ID: "tlc", Kind: fleet.StandardForce, Range: s.number(5000), U: s.number(0.001), ULeast: s.number(1)}
-		}
-		check.AirPressure, check.AirTemperature, check.Humidity = s.maybe(101325), s.maybe(293), s.maybe(0.5)
-		if s.byte() > 200 {
-			check.ArmAngle = s.maybe(0.02)
-		}
-		check.Standard = []fleet.StandardID{"tlc", "tq", "", "no"}[s.byte()%4]
-		in := Input{Check: check, Cell: cell, Masses: masses, Standards: std, Gravity: gravity}
-		if s.byte() > 220 {
-			in.Gravity, in.UGravity = s.number(gravity), s.number(5e-5)
-			in.InForce = Calibration{Zero: s.number(2), Gain: s.number(0.01), UZero: s.number(1), UGain: s.number(1e-3), Degree: int(s.byte() % 5), Quadratic: s.number(1e-6), Cubic: s.number(1e-10), Low: s.number(0), High: s.number(3000)}
-		}
-		ids := []fleet.MassID{"m1", "m2", "m3", "m4", "m5", "m6"}
-		for i := range n {
-			k := (i % 11)
-			if k > 5 {
-				k = 10 - k
+	f.Fuzz(func(t *testing.T, data []byte) { anything(t, data) })
+}
+
+// TestManyThings feeds random bytes to what FuzzJudge does, long enough to fill
+// every field, which a short fuzzing run seldom gets to.
+func TestManyThings(t *testing.T) {
+	rng := rand.New(rand.NewPCG(20260302, 31))
+	usable := 0
+	for range 3000 {
+		b := make([]byte, 100+rng.IntN(600))
+		// Some checks nearly whole, some not at all.
+		wild := rng.Float64()
+		for i := range b {
+			if rng.Float64() < wild*wild {
+				b[i] = byte(rng.IntN(256))
+			} else {
+				b[i] = byte(100 + rng.IntN(60))
 			}
-			if b := s.byte(); b > 230 {
-				k = int(b % 6)
-			}
-			r := fleet.Reading{Cycle: i / 11, Direction: fleet.Rising, Force: s.maybe(560 * float64(k))}
-			if i%11 > 5 {
-				r.Direction = fleet.Falling
-			}
-			if b := s.byte(); b > 235 {
-				r.Direction = fleet.Direction(b % 3)
-				r.Preload = b%2 == 0
-			}
-			switch check.Kind {
-			case fleet.CheckDeadWeight:
-				r.Masses = ids[:k]
-			case fleet.CheckShunt:
-				r.Simulated = s.maybe(560 * float64(k))
-			case fleet.CheckTransfer:
-				r.Reference = s.maybe(560 * float64(k))
-			case fleet.CheckTorque:
-				r.Reference = s.maybe(196 * float64(k))
-			case fleet.CheckZeroTurning:
-				r.Speed = s.maybe(float64(5 * k))
-			}
-			if b := s.byte(); b > 220 {
-				r.Mounting, r.Sense = int(b%3), fleet.Sense(b%3)
-				r.Held = s.maybe(60)
-			}
-			in.Check.Readings = append(in.Check.Readings, r)
 		}
-		before := Assess(in)
-		before.Stated = before.Stated[:len(before.Stated)/2]
-		older := in.Check
-		older.ID, older.PerformedAt = "e", performed.AddDate(0, 0, -30)
-		in.Earlier = []Earlier{{older, before}}
-		r := Assess(in)
-		if r.Verdict == fleet.VerdictNone || r.Reason == "" {
-			t.Fatalf("no verdict: %+v", r)
+		copy(b, []byte{byte(rng.IntN(256)), byte(rng.IntN(256)), byte(rng.IntN(256)), byte(rng.IntN(256))})
+		if anything(t, b) {
+			usable++
 		}
-		numbers(reflect.ValueOf(r), "result", func(name string, x float64) {
-			if math.IsNaN(x) || math.IsInf(x, 0) && name[max(0, len(name)-4):] != ".DoF" {
-				t.Fatalf("%s is %v: %s", name, x, r.Reason)
-			}
-		})
-		if r.Risk < 0 || r.Risk > 1 || r.ZeroRisk < 0 || r.ZeroRisk > 1 {
-			t.Fatalf("risk %v, of zero %v", r.Risk, r.ZeroRisk)
+	}
+	t.Logf("%d of 3000 usable", usable)
+	if usable < 150 {
+		t.Errorf("%d of 3000 checks were usable: the judging itself is hardly reached", usable)
+	}
+}
+
+// anything judges the check that the bytes make and reports whether it was
+// usable.
+func anything(t *testing.T, data []byte) bool {
+
+	s := &source{data}
+	cell, masses, std := bay(), weights(), standards()
+	check := fleet.Check{
+		ID: "f", Cell: "bay-1", PerformedAt: performed,
+		Kind: fleet.CheckKind(s.byte() % 9), State: fleet.CheckState(s.byte() % 4),
+	}
+	n := int(s.byte() % 40)
+	plain := s.byte() < 200 // mostly a whole registry
+	if !plain {
+		cell.LeverArm, cell.CalibrationArm, cell.LoadCellRange = s.number(0.35), s.number(1), s.number(5000)
+		cell.CheckTolerance, cell.ZeroTolerance = s.number(0.005), s.number(5)
+		cell.U.LeverArm, cell.U.CalibrationArm, cell.U.ArmAngle = s.number(1e-4), s.number(2e-4), s.number(0.01)
+		cell.U.AirPressure, cell.U.Humidity = s.number(100), s.number(0.03)
+		cell.Class = []string{"", "iso_376 1", "iso_7500_1 2", "x", "iso_376 9"}[s.byte()%5]
+		masses["m1"] = fleet.Mass{ID: "m1", Mass: s.number(20), U: s.number(0.004), Density: s.number(7850)}
+		std["tlc"] = fleet.Standard{ID: "tlc", Kind: fleet.StandardForce, Range: s.number(5000), U: s.number(0.001), ULeast: s.number(1)}
+	}
+	check.AirPressure, check.AirTemperature, check.Humidity = s.maybe(101325), s.maybe(293), s.maybe(0.5)
+	if s.byte() > 200 {
+		check.ArmAngle = s.maybe(0.02)
+	}
+	check.Standard = []fleet.StandardID{"tlc", "tq", "", "no"}[s.byte()%4]
+	in := Input{Check: check, Cell: cell, Masses: masses, Standards: std, Gravity: gravity}
+	if s.byte() > 220 {
+		in.Gravity, in.UGravity = s.number(gravity), s.number(5e-5)
+		in.InForce = Calibration{Zero: s.number(2), Gain: s.number(0.01), UZero: s.number(1), UGain: s.number(1e-3), Degree: int(s.byte() % 5), Quadratic: s.number(1e-6), Cubic: s.number(1e-10), Low: s.number(0), High: s.number(3000)}
+	}
+	ids := []fleet.MassID{"m1", "m2", "m3", "m4", "m5", "m6"}
+	for i := range n {
+		k := (i % 11)
+		if k > 5 {
+			k = 10 - k
 		}
-		if r.AsLeftValid && !r.AsLeft.possible() {
-			t.Fatalf("a calibration no load cell has: %+v", r.AsLeft)
+		if b := s.byte(); b > 230 {
+			k = int(b % 6)
 		}
-		if again := Assess(in); again.Reason != r.Reason || again.AsLeft != r.AsLeft || again.Risk != r.Risk {
-			t.Fatal("two runs differ")
+		r := fleet.Reading{Cycle: i / 11, Direction: fleet.Rising, Force: s.maybe(560 * float64(k))}
+		if i%11 > 5 {
+			r.Direction = fleet.Falling
+		}
+		if b := s.byte(); b > 235 {
+			r.Direction = fleet.Direction(b % 3)
+			r.Preload = b%2 == 0
+		}
+		switch check.Kind {
+		case fleet.CheckDeadWeight:
+			r.Masses = ids[:k]
+		case fleet.CheckShunt:
+			r.Simulated = s.maybe(560 * float64(k))
+		case fleet.CheckTransfer:
+			r.Reference = s.maybe(560 * float64(k))
+		case fleet.CheckTorque:
+			r.Reference = s.maybe(196 * float64(k))
+		case fleet.CheckZeroTurning:
+			r.Speed = s.maybe(float64(5 * k))
+		}
+		if b := s.byte(); b > 220 {
+			r.Mounting, r.Sense = int(b%3), fleet.Sense(b%3)
+			r.Held = s.maybe(60)
+		}
+		in.Check.Readings = append(in.Check.Readings, r)
+	}
+	before := Assess(in)
+	before.Stated = before.Stated[:len(before.Stated)/2]
+	older := in.Check
+	older.ID, older.PerformedAt = "e", performed.AddDate(0, 0, -30)
+	in.Earlier = []Earlier{{older, before}}
+	r := Assess(in)
+	if r.Verdict == fleet.VerdictNone || r.Reason == "" {
+		t.Fatalf("no verdict: %+v", r)
+	}
+	numbers(reflect.ValueOf(r), "result", func(name string, x float64) {
+		if math.IsNaN(x) || math.IsInf(x, 0) && name[max(0, len(name)-4):] != ".DoF" {
+			t.Fatalf("%s is %v: %s", name, x, r.Reason)
 		}
 	})
+	if r.Risk < 0 || r.Risk > 1 || r.ZeroRisk < 0 || r.ZeroRisk > 1 {
+		t.Fatalf("risk %v, of zero %v", r.Risk, r.ZeroRisk)
+	}
+	if r.AsLeftValid && !r.AsLeft.possible() {
+		t.Fatalf("a calibration no load cell has: %+v", r.AsLeft)
+	}
+	if again := Assess(in); again.Reason != r.Reason || again.AsLeft != r.AsLeft || again.Risk != r.Risk {
+		t.Fatal("two runs differ")
+	}
+	return r.Verdict != fleet.VerdictUnusable
 }

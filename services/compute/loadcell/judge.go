@@ -495,6 +495,9 @@ func (j *judge) line(calibrates bool) string {
 		left.Epoch, left.Since = epoch, since
 	}
 	if calibrates {
+		if !left.possible() {
+			return fmt.Sprintf("the readings are %.4g times the load with %.4g N at no load: no load cell is that far off; check the indicator's unit and scale, and send the check again", fit.Slope, fit.Intercept)
+		}
 		j.result.AsLeft, j.result.AsLeftValid = left, true
 	}
 	j.choose()
