@@ -14,6 +14,7 @@ import (
 	"go.uber.org/zap/zaptest"
 	"google.golang.org/protobuf/encoding/protojson"
 
+	"rollcall/agent/source/simulator"
 	pb "rollcall/proto/rollcall/v1"
 	"rollcall/services/admin"
 	"rollcall/services/fleet"
@@ -489,5 +490,43 @@ func TestFailedCheckAndOverdue(t *testing.T) {
 	b.take(transfer("5", fleet.AsFound, day(45), 0.1, 0.02))
 	if f := flags(true)["check overdue"]; f.Open || f.ClosedReason != "transfer load cell check as found: pass" || !f.ClosedAt.Equal(day(45)) {
 		t.Errorf("after the check: %+v", f)
+	}
+}
+
+// TestDemoCheckKinds takes the demo's zero check with rollers turning and its
+// base-inertia check: both are judged, and the base inertia is the simulator's
+// true one within U.
+func TestDemoCheckKinds(t *testing.T) {
+	b := newBench(t, time.Date(2026, 7, 1, 0, 0, 0, 0, time.UTC))
+	feed(t, b.s, 3, 3, "tho-1")
+	recompute(t, pipeline.New(b.config(), b.s, b.book, zaptest.NewLogger(t), nil))
+	scenario, err := simulator.Load("../../deploy/demo/scenario.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var mass float64
+	for _, c := range scenario.Cells {
+		if c.ID == "tho-1" {
+			mass = c.BaseInertia * (1 + c.True.BaseInertia)
+		}
+	}
+	rows, err := b.s.ReadCheckResults(t.Context(), store.Filter{Cells: []fleet.CellID{"tho-1"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	kinds := map[fleet.CheckKind]store.CheckResultRow{}
+	for _, r := range rows {
+		kinds[fleet.CheckKind(r.Kind)] = r
+	}
+	if r := kinds[fleet.CheckZeroTurning]; r.Verdict != "pass" || r.ZeroErrorU == nil || r.Risk == nil {
+		t.Errorf("zero, rollers turning: %+v", r)
+	}
+	r := kinds[fleet.CheckBaseInertia]
+	if r.Verdict != "conditional pass" && r.Verdict != "pass" || !r.OpensEpoch || r.BaseInertia == nil || *r.BaseInertiaU <= 0 || *r.BaseInertiaU > 0.01*mass ||
+		*r.BaseInertia < mass-*r.BaseInertiaU || *r.BaseInertia > mass+*r.BaseInertiaU {
+		t.Errorf("base inertia %.2f kg is true: %+v", mass, r)
+	}
+	if kinds[fleet.CheckDeadWeight].Verdict == "" && kinds[fleet.CheckZero].Verdict == "" {
+		t.Error("the weekly checks are gone")
 	}
 }
