@@ -138,6 +138,9 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 	// Of the newest check of each kind the worst counts: a zero check that
 	// passed does not undo dead weights that failed.
 	for _, c := range checks {
+		if fleet.CheckKind(c.Kind) == fleet.CheckBaseInertia {
+			continue // of the rollers
+		}
 		if old, ok := lastCheck[fleet.CellID(c.CellID)]; !ok || severity(c.Verdict) > severity(old.Verdict) {
 			lastCheck[fleet.CellID(c.CellID)] = c
 		}

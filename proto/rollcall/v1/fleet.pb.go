@@ -217,8 +217,8 @@ type CellStatus struct {
 	NotSeparable string                 `protobuf:"bytes,8,opt,name=not_separable,json=notSeparable,proto3" json:"not_separable,omitempty"`
 	Runs         uint32                 `protobuf:"varint,9,opt,name=runs,proto3" json:"runs,omitempty"`
 	LastRunAt    *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=last_run_at,json=lastRunAt,proto3" json:"last_run_at,omitempty"`
-	// Of the newest check of each kind (dead weight, zero, shunt) the one with the
-	// worst verdict.
+	// Of the newest check of each kind of the load cell the one with the worst
+	// verdict.
 	LastCheckAt *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=last_check_at,json=lastCheckAt,proto3" json:"last_check_at,omitempty"`
 	// pass, conditional pass, conditional fail, fail, unusable; empty: no check.
 	LastCheckVerdict string  `protobuf:"bytes,12,opt,name=last_check_verdict,json=lastCheckVerdict,proto3" json:"last_check_verdict,omitempty"`
