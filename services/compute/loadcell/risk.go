@@ -54,7 +54,6 @@ func (j *judge) risk() {
 		return
 	}
 	least, most := 0.0, 0.0
-	var tails []float64
 	for _, d := range j.decided {
 		c, err := gum.Combine(append([]gum.Component{d.own}, d.typeB...))
 		if err != nil {
@@ -64,7 +63,6 @@ func (j *judge) risk() {
 		if d.zero {
 			r.ZeroRisk = gum.WrongDecision(d.error, c.U, c.DoF, d.tolerance)
 		}
-		tails = append(tails, p)
 		least, most = max(least, p), most+p
 	}
 	most = min(most, 1)
