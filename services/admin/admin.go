@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"go.uber.org/zap"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "rollcall/proto/rollcall/v1"
 	"rollcall/services/access"
@@ -31,10 +32,15 @@ type Server struct {
 	Applied func(cells []fleet.CellID, cars []fleet.CarID, sites []fleet.SiteID, masses bool, from time.Time)
 	// FlagClosed is called after a flag was closed by a person.
 	FlagClosed func()
+	// CarryFits says whether a baseline pull's loss can be carried to others: nil,
+	// or a sentence that says why not.
+	CarryFits func(ctx context.Context, from fleet.PullID, pulls []fleet.PullID) error
+	// LossCarried is called after somebody decided on the losses of pulls.
+	LossCarried func(ctx context.Context, pulls []fleet.PullID) error
 	// RecomputeAll rebuilds every computed table and reports its progress.
 	RecomputeAll func(ctx context.Context, progress func(stage string, done, total uint64) error) error
 
-	applying sync.Mutex
+	applying, deciding sync.Mutex
 }
 
 // New returns a server that keeps the registry in book.
@@ -114,6 +120,8 @@ func (s *Server) ApplyRegistry(ctx context.Context, req *pb.ApplyRegistryRequest
 	return out, nil
 }
 
+func stamp(t time.Time) *timestamppb.Timestamp { return timestamppb.New(t) }
+
 // bodies returns every entry's canonical JSON by "kind id".
 func bodies(r fleet.Registry) map[string]string {
 	doc := registry.Document{Registry: r}
@@ -133,7 +141,7 @@ func bodies(r fleet.Registry) map[string]string {
 func (s *Server) person(ctx context.Context, field, said string) (string, error) {
 	id := access.FromContext(ctx)
 	if !id.MayAdminister() {
-		return "", access.Denied("%s may not change the registry or close flags; a quality manager's certificate is needed", id)
+		return "", access.Denied("%s may not change the registry, close flags or carry losses; a quality manager's certificate is needed", id)
 	}
 	if id.Person != "" {
 		return id.Person, nil

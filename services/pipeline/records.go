@@ -20,8 +20,9 @@ import (
 type outcome struct {
 	curve     *store.CurveRow
 	coastDown *store.CoastDownRow
-	// again is a pull to be computed anew because its coast-down has come.
-	again fleet.PullID
+	// again are pulls to be computed anew: that whose coast-down has come, and
+	// those to which a loss is carried that has been computed.
+	again []fleet.PullID
 }
 
 // recordsRoom computes a batch of the records queued.
@@ -67,12 +68,15 @@ func (p *Pipeline) recordsRoom(ctx context.Context) error {
 		return err
 	}
 	for _, o := range outcomes {
-		if o.again != "" {
-			p.queue.add(o.again)
+		for _, id := range o.again {
+			p.queue.add(id)
 		}
 	}
 	p.known.Lock()
 	for _, row := range curves {
+		if fleet.Kind(row.Kind) == fleet.KindPull {
+			p.stir(fleet.CellID(row.CellID), row.StartedAt)
+		}
 		if row.CarID != "" && fleet.Kind(row.Kind) == fleet.KindPull {
 			p.dirty[refrun.Session{Cell: fleet.CellID(row.CellID), Car: fleet.CarID(row.CarID), Name: row.Session}] = true
 		}
@@ -100,7 +104,7 @@ func (p *Pipeline) compute(ctx context.Context, r *record) (outcome, error) {
 		return outcome{}, nil
 	}
 	missing := r.missing
-	s, known := p.situationOf(r.pull)
+	s, known := p.situationOf(r.pull, p.calibrationsOf)
 	effectiveAt := p.effectiveAt(r.pull.Cell, r.pull.StartedAt)
 	if r.pull.Kind == fleet.KindEmptyCoastDown {
 		var row store.CoastDownRow
@@ -118,13 +122,24 @@ func (p *Pipeline) compute(ctx context.Context, r *record) (outcome, error) {
 	}
 	row := announcedRow(r.pull)
 	row.RegistryEffectiveAt = effectiveAt
+	var err error
+	var again []fleet.PullID
+	if r.pull.Kind == fleet.KindPull {
+		if s.from, err = p.baselineOf(ctx, r.pull, p.calibrationsOf); err != nil {
+			return outcome{}, err
+		}
+		if s.from != nil {
+			row.LossAskedFrom = string(s.from.pull.ID)
+		}
+		again = p.carriersOf(r.pull.ID)
+	}
 	switch {
 	case missing != "":
 		row.State, row.Reason = store.StateIncomplete, missing
-		return outcome{curve: &row}, nil
+		return outcome{curve: &row, again: again}, nil
 	case !known:
 		row.State, row.Reason = store.StateUnusable, errNoCell.Error()
-		return outcome{curve: &row}, nil
+		return outcome{curve: &row, again: again}, nil
 	case r.pull.Kind == fleet.KindCoastDown:
 		mate, err := p.mate(ctx, r.pull, fleet.KindPull)
 		if err != nil {
@@ -133,15 +148,18 @@ func (p *Pipeline) compute(ctx context.Context, r *record) (outcome, error) {
 		row.State, row.Reason = store.StateComputed, "its pull has not come yet"
 		if mate != "" {
 			row.Reason = "computed with pull " + string(mate)
+			again = append(again, mate)
 		}
-		return outcome{curve: &row, again: mate}, nil
+		return outcome{curve: &row, again: again}, nil
 	}
 	coast, err := p.coastDownOf(ctx, r.pull)
 	if err != nil {
 		return outcome{}, err
 	}
+	asked := row.LossAskedFrom
 	row = curveRow(reduce(*r, coast, s), effectiveAt)
-	return outcome{curve: &row}, nil
+	row.LossAskedFrom = asked
+	return outcome{curve: &row, again: again}, nil
 }
 
 // coastDownOf returns the separate coast-down of a pull when it is there and
@@ -240,13 +258,13 @@ func whole(raw store.RawPull) *record {
 
 // situationOf returns what was true when a record was made, and whether the
 // registry knew its cell.
-func (p *Pipeline) situationOf(pull fleet.Pull) (situation, bool) {
+func (p *Pipeline) situationOf(pull fleet.Pull, calibrations func(fleet.CellID) []loadcell.Calibration) (situation, bool) {
 	r := p.registry.At(pull.StartedAt)
 	cell, ok := r.Cells[pull.Cell]
 	if !ok {
 		return situation{}, false
 	}
-	s := situation{cell: cell, calibration: inForce(p.calibrations[pull.Cell], pull.StartedAt)}
+	s := situation{cell: cell, calibration: inForce(calibrations(pull.Cell), pull.StartedAt)}
 	if pull.Car != "" {
 		if car, ok := r.Cars[pull.Car]; ok {
 			s.car = &car

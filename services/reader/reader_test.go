@@ -43,6 +43,8 @@ type admin struct {
 	applied  *rollcallv1.ApplyRegistryRequest
 	answer   *rollcallv1.ApplyRegistryResponse
 	closed   *rollcallv1.CloseFlagRequest
+	carried  *rollcallv1.CarryLossRequest
+	undone   *rollcallv1.UndoCarriedLossRequest
 	progress []*rollcallv1.RecomputeResponse
 	err      error
 }
@@ -55,6 +57,16 @@ func (a *admin) ApplyRegistry(_ context.Context, r *rollcallv1.ApplyRegistryRequ
 func (a *admin) CloseFlag(_ context.Context, r *rollcallv1.CloseFlagRequest) (*rollcallv1.CloseFlagResponse, error) {
 	a.closed = r
 	return &rollcallv1.CloseFlagResponse{}, a.err
+}
+
+func (a *admin) CarryLoss(_ context.Context, r *rollcallv1.CarryLossRequest) (*rollcallv1.CarryLossResponse, error) {
+	a.carried = r
+	return &rollcallv1.CarryLossResponse{DecidedBy: "M. Krause", FromStartedAt: showtest.Day(10)}, a.err
+}
+
+func (a *admin) UndoCarriedLoss(_ context.Context, r *rollcallv1.UndoCarriedLossRequest) (*rollcallv1.UndoCarriedLossResponse, error) {
+	a.undone = r
+	return &rollcallv1.UndoCarriedLossResponse{DecidedBy: "M. Krause"}, a.err
 }
 
 func (a *admin) Recompute(_ *rollcallv1.RecomputeRequest, stream grpc.ServerStreamingServer[rollcallv1.RecomputeResponse]) error {
@@ -136,6 +148,8 @@ func TestGolden(t *testing.T) {
 		"cells.txt": "cells", "cells.csv": "cells --csv", "flags.txt": "flags", "flags-all.txt": "flags --closed --touched", "flags.csv": "flags --csv",
 		"checks.txt": "checks", "checks.csv": "checks --csv", "pulls.txt": "pulls", "pulls.csv": "pulls --csv", "pull.txt": "pull " + showtest.PullID, "pull-unusable.txt": "pull " + showtest.BadPullID, "pull.csv": "pull --csv " + showtest.PullID, "pull-empty.txt": "pull " + showtest.EmptyID, "curve-empty.txt": "curve " + showtest.EmptyID,
 		"curve.txt": "curve " + showtest.PullID, "curve-unusable.txt": "curve " + showtest.BadPullID, "curve.csv": "curve --csv " + showtest.PullID,
+		"curve-speed.txt": "curve --grid speed --sweep 1 " + showtest.PullID,
+		"repeat.txt":      "repeat " + showtest.PullID + " " + showtest.BadPullID, "repeat-across.txt": "repeat --across car=hazel,from=2026-06-01", "repeat.csv": "repeat --csv session=s1", "repeat.json": "repeat --json --across session=s1",
 		"budget.txt": "budget " + showtest.PullID, "budget.csv": "budget --csv --rpm 6200 " + showtest.PullID,
 		"compare.txt": "compare --before " + showtest.PullID + " --after cell=fen-2,label=after --points", "compare.csv": "compare --csv --before label=before --after label=after", "compare.json": "compare --json --before label=before --after label=after", "runs.txt": "runs", "runs.csv": "runs --csv", "show.txt": "fleet show", "checks.json": "checks --json",
 	} {
@@ -172,7 +186,7 @@ func TestJSONIsTheMessage(t *testing.T) {
 		"checks --json":                   must(d.fleet.ListChecks(ctx, &rollcallv1.ListChecksRequest{})),
 		"runs --json":                     must(d.fleet.ListRuns(ctx, &rollcallv1.ListRunsRequest{})),
 		"pulls --json":                    must(d.fleet.ListPulls(ctx, &rollcallv1.ListPullsRequest{})),
-		"pull --json " + showtest.PullID:  must(d.fleet.GetPull(ctx, &rollcallv1.GetPullRequest{PullId: showtest.PullID})),
+		"pull --json " + showtest.PullID:  must(d.fleet.GetPull(ctx, &rollcallv1.GetPullRequest{PullId: showtest.PullID, WithSweeps: true})),
 		"curve --json " + showtest.PullID: must(d.fleet.GetCurve(ctx, &rollcallv1.GetCurveRequest{PullId: showtest.PullID})),
 	} {
 		out, _, err := d.run(strings.Fields(line)...)

@@ -112,6 +112,9 @@ type CurveRow struct {
 	Epoch                          string     `ch:"epoch"`                 // of the load-cell calibration it was computed with
 	RegistryEffectiveAt            time.Time  `ch:"registry_effective_at"` // of the cell's registry entry it was computed with
 	CodeVersion                    string     `ch:"code_version"`
+	SetUp                          string     `ch:"set_up"`
+	LossAskedFrom                  string     `ch:"loss_asked_from"`   // the baseline pull whose loss was to be carried
+	LossCarriedFrom                string     `ch:"loss_carried_from"` // the one whose loss this is; empty: its own, or none
 }
 
 // FindingRow is one finding of a pull. The arrays Finding… of CurveRow hold

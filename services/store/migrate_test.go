@@ -154,7 +154,8 @@ func TestReadMigrations(t *testing.T) {
 		t.Fatal(err)
 	}
 	for i, m := range all {
-		if m.Number != uint32(i+1) {
+		// Numbers rise; those between may belong to a step that is not here yet.
+		if i > 0 && m.Number <= all[i-1].Number || m.Number < 1 {
 			t.Errorf("step %d has number %d", i+1, m.Number)
 		}
 		if !strings.HasPrefix(m.Statement, "-- ") {

@@ -1240,8 +1240,25 @@ type Pull struct {
 	// Which air was taken, what is outside the standard's range, and why the
 	// standard's assumption may not hold for a charged engine.
 	CorrectionNote string `protobuf:"bytes,27,opt,name=correction_note,json=correctionNote,proto3" json:"correction_note,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// What of the car may differ from pull to pull, in the site's own words.
+	SetUp string `protobuf:"bytes,28,opt,name=set_up,json=setUp,proto3" json:"set_up,omitempty"`
+	// How the driveline and tyre loss was got: "measured" in the pull's own
+	// coast-down, "carried" from loss_from_pull_id, "none"; empty: no curve.
+	Loss string `protobuf:"bytes,29,opt,name=loss,proto3" json:"loss,omitempty"`
+	// The baseline pull whose loss was asked for, also where it was not taken.
+	LossFromPullId    string                 `protobuf:"bytes,30,opt,name=loss_from_pull_id,json=lossFromPullId,proto3" json:"loss_from_pull_id,omitempty"`
+	LossFromStartedAt *timestamppb.Timestamp `protobuf:"bytes,31,opt,name=loss_from_started_at,json=lossFromStartedAt,proto3" json:"loss_from_started_at,omitempty"`
+	// A sentence: where the loss comes from, or why there is none.
+	LossNote string `protobuf:"bytes,32,opt,name=loss_note,json=lossNote,proto3" json:"loss_note,omitempty"`
+	// The correction's name as the standards write it, and of correction_note what
+	// is outside the standard's range and the caution for a charged engine, which
+	// stands beside the figure that is not corrected.
+	CorrectionName                     string   `protobuf:"bytes,33,opt,name=correction_name,json=correctionName,proto3" json:"correction_name,omitempty"`
+	CorrectionOutside                  string   `protobuf:"bytes,34,opt,name=correction_outside,json=correctionOutside,proto3" json:"correction_outside,omitempty"`
+	CorrectionCaution                  string   `protobuf:"bytes,35,opt,name=correction_caution,json=correctionCaution,proto3" json:"correction_caution,omitempty"`
+	PeakWheelPowerExpandedUncertaintyW *float64 `protobuf:"fixed64,36,opt,name=peak_wheel_power_expanded_uncertainty_w,json=peakWheelPowerExpandedUncertaintyW,proto3,oneof" json:"peak_wheel_power_expanded_uncertainty_w,omitempty"`
+	unknownFields                      protoimpl.UnknownFields
+	sizeCache                          protoimpl.SizeCache
 }
 
 func (x *Pull) Reset() {
@@ -1463,6 +1480,69 @@ func (x *Pull) GetCorrectionNote() string {
 	return ""
 }
 
+func (x *Pull) GetSetUp() string {
+	if x != nil {
+		return x.SetUp
+	}
+	return ""
+}
+
+func (x *Pull) GetLoss() string {
+	if x != nil {
+		return x.Loss
+	}
+	return ""
+}
+
+func (x *Pull) GetLossFromPullId() string {
+	if x != nil {
+		return x.LossFromPullId
+	}
+	return ""
+}
+
+func (x *Pull) GetLossFromStartedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LossFromStartedAt
+	}
+	return nil
+}
+
+func (x *Pull) GetLossNote() string {
+	if x != nil {
+		return x.LossNote
+	}
+	return ""
+}
+
+func (x *Pull) GetCorrectionName() string {
+	if x != nil {
+		return x.CorrectionName
+	}
+	return ""
+}
+
+func (x *Pull) GetCorrectionOutside() string {
+	if x != nil {
+		return x.CorrectionOutside
+	}
+	return ""
+}
+
+func (x *Pull) GetCorrectionCaution() string {
+	if x != nil {
+		return x.CorrectionCaution
+	}
+	return ""
+}
+
+func (x *Pull) GetPeakWheelPowerExpandedUncertaintyW() float64 {
+	if x != nil && x.PeakWheelPowerExpandedUncertaintyW != nil {
+		return *x.PeakWheelPowerExpandedUncertaintyW
+	}
+	return 0
+}
+
 // Finding is something about a pull that whoever reads it should know.
 type Finding struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
@@ -1566,8 +1646,10 @@ func (x *Finding) GetText() string {
 }
 
 type GetPullRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	PullId        string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	PullId string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	// Also compute the sweeps of the record anew from its samples.
+	WithSweeps    bool `protobuf:"varint,2,opt,name=with_sweeps,json=withSweeps,proto3" json:"with_sweeps,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1609,11 +1691,20 @@ func (x *GetPullRequest) GetPullId() string {
 	return ""
 }
 
+func (x *GetPullRequest) GetWithSweeps() bool {
+	if x != nil {
+		return x.WithSweeps
+	}
+	return false
+}
+
 type GetPullResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Pull          *Pull                  `protobuf:"bytes,1,opt,name=pull,proto3" json:"pull,omitempty"`
-	Channels      []*ChannelSummary      `protobuf:"bytes,2,rep,name=channels,proto3" json:"channels,omitempty"`
-	Header        map[string]string      `protobuf:"bytes,3,rep,name=header,proto3" json:"header,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Pull     *Pull                  `protobuf:"bytes,1,opt,name=pull,proto3" json:"pull,omitempty"`
+	Channels []*ChannelSummary      `protobuf:"bytes,2,rep,name=channels,proto3" json:"channels,omitempty"`
+	Header   map[string]string      `protobuf:"bytes,3,rep,name=header,proto3" json:"header,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
+	// All sweeps of the record that give a curve, in order of time.
+	Sweeps        []*Sweep `protobuf:"bytes,4,rep,name=sweeps,proto3" json:"sweeps,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1669,6 +1760,213 @@ func (x *GetPullResponse) GetHeader() map[string]string {
 	return nil
 }
 
+func (x *GetPullResponse) GetSweeps() []*Sweep {
+	if x != nil {
+		return x.Sweeps
+	}
+	return nil
+}
+
+// Sweep is one rpm ramp of a record, with what is before and after it.
+type Sweep struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// 1, 2, 3 … in the record.
+	Number uint32 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
+	// The pull's figures are of this one.
+	Taken               bool     `protobuf:"varint,2,opt,name=taken,proto3" json:"taken,omitempty"`
+	StartS              float64  `protobuf:"fixed64,3,opt,name=start_s,json=startS,proto3" json:"start_s,omitempty"`
+	EndS                float64  `protobuf:"fixed64,4,opt,name=end_s,json=endS,proto3" json:"end_s,omitempty"`
+	EngineSpeedLowRadS  float64  `protobuf:"fixed64,5,opt,name=engine_speed_low_rad_s,json=engineSpeedLowRadS,proto3" json:"engine_speed_low_rad_s,omitempty"`
+	EngineSpeedHighRadS float64  `protobuf:"fixed64,6,opt,name=engine_speed_high_rad_s,json=engineSpeedHighRadS,proto3" json:"engine_speed_high_rad_s,omitempty"`
+	RampRateRadS2       float64  `protobuf:"fixed64,7,opt,name=ramp_rate_rad_s2,json=rampRateRadS2,proto3" json:"ramp_rate_rad_s2,omitempty"`
+	PeakWheelPowerW     *float64 `protobuf:"fixed64,8,opt,name=peak_wheel_power_w,json=peakWheelPowerW,proto3,oneof" json:"peak_wheel_power_w,omitempty"`
+	PeakEnginePowerW    *float64 `protobuf:"fixed64,9,opt,name=peak_engine_power_w,json=peakEnginePowerW,proto3,oneof" json:"peak_engine_power_w,omitempty"`
+	// The parts of the record that belong to it, without a gap.
+	Segments []*Segment `protobuf:"bytes,10,rep,name=segments,proto3" json:"segments,omitempty"`
+	// The steady points of a sweep in steps; empty: it is a ramp.
+	Steps []*Segment `protobuf:"bytes,11,rep,name=steps,proto3" json:"steps,omitempty"`
+	// Why engine power is not stated; empty: it is.
+	NoEnginePower string `protobuf:"bytes,12,opt,name=no_engine_power,json=noEnginePower,proto3" json:"no_engine_power,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Sweep) Reset() {
+	*x = Sweep{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Sweep) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Sweep) ProtoMessage() {}
+
+func (x *Sweep) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Sweep.ProtoReflect.Descriptor instead.
+func (*Sweep) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *Sweep) GetNumber() uint32 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *Sweep) GetTaken() bool {
+	if x != nil {
+		return x.Taken
+	}
+	return false
+}
+
+func (x *Sweep) GetStartS() float64 {
+	if x != nil {
+		return x.StartS
+	}
+	return 0
+}
+
+func (x *Sweep) GetEndS() float64 {
+	if x != nil {
+		return x.EndS
+	}
+	return 0
+}
+
+func (x *Sweep) GetEngineSpeedLowRadS() float64 {
+	if x != nil {
+		return x.EngineSpeedLowRadS
+	}
+	return 0
+}
+
+func (x *Sweep) GetEngineSpeedHighRadS() float64 {
+	if x != nil {
+		return x.EngineSpeedHighRadS
+	}
+	return 0
+}
+
+func (x *Sweep) GetRampRateRadS2() float64 {
+	if x != nil {
+		return x.RampRateRadS2
+	}
+	return 0
+}
+
+func (x *Sweep) GetPeakWheelPowerW() float64 {
+	if x != nil && x.PeakWheelPowerW != nil {
+		return *x.PeakWheelPowerW
+	}
+	return 0
+}
+
+func (x *Sweep) GetPeakEnginePowerW() float64 {
+	if x != nil && x.PeakEnginePowerW != nil {
+		return *x.PeakEnginePowerW
+	}
+	return 0
+}
+
+func (x *Sweep) GetSegments() []*Segment {
+	if x != nil {
+		return x.Segments
+	}
+	return nil
+}
+
+func (x *Sweep) GetSteps() []*Segment {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *Sweep) GetNoEnginePower() string {
+	if x != nil {
+		return x.NoEnginePower
+	}
+	return ""
+}
+
+// Segment is a stretch of a record.
+type Segment struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// run-up, sweep, lift-off, coast-down, spin-down; step.
+	Kind          string  `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	StartS        float64 `protobuf:"fixed64,2,opt,name=start_s,json=startS,proto3" json:"start_s,omitempty"`
+	EndS          float64 `protobuf:"fixed64,3,opt,name=end_s,json=endS,proto3" json:"end_s,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Segment) Reset() {
+	*x = Segment{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Segment) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Segment) ProtoMessage() {}
+
+func (x *Segment) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Segment.ProtoReflect.Descriptor instead.
+func (*Segment) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *Segment) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *Segment) GetStartS() float64 {
+	if x != nil {
+		return x.StartS
+	}
+	return 0
+}
+
+func (x *Segment) GetEndS() float64 {
+	if x != nil {
+		return x.EndS
+	}
+	return 0
+}
+
 type ChannelSummary struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
 	Channel string                 `protobuf:"bytes,1,opt,name=channel,proto3" json:"channel,omitempty"`
@@ -1685,7 +1983,7 @@ type ChannelSummary struct {
 
 func (x *ChannelSummary) Reset() {
 	*x = ChannelSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1697,7 +1995,7 @@ func (x *ChannelSummary) String() string {
 func (*ChannelSummary) ProtoMessage() {}
 
 func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1710,7 +2008,7 @@ func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChannelSummary.ProtoReflect.Descriptor instead.
 func (*ChannelSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{18}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ChannelSummary) GetChannel() string {
@@ -1756,15 +2054,21 @@ func (x *ChannelSummary) GetUnit() string {
 }
 
 type GetCurveRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	PullId        string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	PullId string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	// What the points are spaced by: "engine speed", or "speed" (of the roller
+	// surface, every 5 km/h, computed anew from the samples); empty: engine speed.
+	Grid string `protobuf:"bytes,2,opt,name=grid,proto3" json:"grid,omitempty"`
+	// The sweep of the record, counted from 1, computed anew from the samples; 0:
+	// the one the pull's figures are of.
+	Sweep         uint32 `protobuf:"varint,3,opt,name=sweep,proto3" json:"sweep,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetCurveRequest) Reset() {
 	*x = GetCurveRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1776,7 +2080,7 @@ func (x *GetCurveRequest) String() string {
 func (*GetCurveRequest) ProtoMessage() {}
 
 func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1789,7 +2093,7 @@ func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveRequest.ProtoReflect.Descriptor instead.
 func (*GetCurveRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{19}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *GetCurveRequest) GetPullId() string {
@@ -1799,17 +2103,33 @@ func (x *GetCurveRequest) GetPullId() string {
 	return ""
 }
 
+func (x *GetCurveRequest) GetGrid() string {
+	if x != nil {
+		return x.Grid
+	}
+	return ""
+}
+
+func (x *GetCurveRequest) GetSweep() uint32 {
+	if x != nil {
+		return x.Sweep
+	}
+	return 0
+}
+
 type GetCurveResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Pull          *Pull                  `protobuf:"bytes,1,opt,name=pull,proto3" json:"pull,omitempty"`
-	Points        []*CurvePoint          `protobuf:"bytes,2,rep,name=points,proto3" json:"points,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Pull   *Pull                  `protobuf:"bytes,1,opt,name=pull,proto3" json:"pull,omitempty"`
+	Points []*CurvePoint          `protobuf:"bytes,2,rep,name=points,proto3" json:"points,omitempty"`
+	// The sweep that was asked for; absent: the one the pull's figures are of.
+	Sweep         *Sweep `protobuf:"bytes,3,opt,name=sweep,proto3" json:"sweep,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetCurveResponse) Reset() {
 	*x = GetCurveResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1821,7 +2141,7 @@ func (x *GetCurveResponse) String() string {
 func (*GetCurveResponse) ProtoMessage() {}
 
 func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1834,7 +2154,7 @@ func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveResponse.ProtoReflect.Descriptor instead.
 func (*GetCurveResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{20}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *GetCurveResponse) GetPull() *Pull {
@@ -1851,8 +2171,15 @@ func (x *GetCurveResponse) GetPoints() []*CurvePoint {
 	return nil
 }
 
-// CurvePoint is one point of a pull's curve on its engine-speed grid. Its
-// uncertainties are standard ones, those named expanded_ apart.
+func (x *GetCurveResponse) GetSweep() *Sweep {
+	if x != nil {
+		return x.Sweep
+	}
+	return nil
+}
+
+// CurvePoint is one point of a pull's curve on its grid. Its uncertainties are
+// standard ones, those named expanded_ apart.
 type CurvePoint struct {
 	state                     protoimpl.MessageState `protogen:"open.v1"`
 	EngineSpeedRadS           float64                `protobuf:"fixed64,1,opt,name=engine_speed_rad_s,json=engineSpeedRadS,proto3" json:"engine_speed_rad_s,omitempty"`
@@ -1874,7 +2201,7 @@ type CurvePoint struct {
 
 func (x *CurvePoint) Reset() {
 	*x = CurvePoint{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1886,7 +2213,7 @@ func (x *CurvePoint) String() string {
 func (*CurvePoint) ProtoMessage() {}
 
 func (x *CurvePoint) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1899,7 +2226,7 @@ func (x *CurvePoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CurvePoint.ProtoReflect.Descriptor instead.
 func (*CurvePoint) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{21}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *CurvePoint) GetEngineSpeedRadS() float64 {
@@ -1995,7 +2322,7 @@ type ListRunsRequest struct {
 
 func (x *ListRunsRequest) Reset() {
 	*x = ListRunsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2007,7 +2334,7 @@ func (x *ListRunsRequest) String() string {
 func (*ListRunsRequest) ProtoMessage() {}
 
 func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2020,7 +2347,7 @@ func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListRunsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{22}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ListRunsRequest) GetFilter() *Filter {
@@ -2041,7 +2368,7 @@ type ListRunsResponse struct {
 
 func (x *ListRunsResponse) Reset() {
 	*x = ListRunsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2053,7 +2380,7 @@ func (x *ListRunsResponse) String() string {
 func (*ListRunsResponse) ProtoMessage() {}
 
 func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2066,7 +2393,7 @@ func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListRunsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{23}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ListRunsResponse) GetRuns() []*Run {
@@ -2111,7 +2438,7 @@ type Run struct {
 
 func (x *Run) Reset() {
 	*x = Run{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2123,7 +2450,7 @@ func (x *Run) String() string {
 func (*Run) ProtoMessage() {}
 
 func (x *Run) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2136,7 +2463,7 @@ func (x *Run) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Run.ProtoReflect.Descriptor instead.
 func (*Run) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{24}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *Run) GetRunId() string {
@@ -2254,7 +2581,7 @@ type GetRegistryRequest struct {
 
 func (x *GetRegistryRequest) Reset() {
 	*x = GetRegistryRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2266,7 +2593,7 @@ func (x *GetRegistryRequest) String() string {
 func (*GetRegistryRequest) ProtoMessage() {}
 
 func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2279,7 +2606,7 @@ func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryRequest.ProtoReflect.Descriptor instead.
 func (*GetRegistryRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{25}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *GetRegistryRequest) GetAt() *timestamppb.Timestamp {
@@ -2299,7 +2626,7 @@ type GetRegistryResponse struct {
 
 func (x *GetRegistryResponse) Reset() {
 	*x = GetRegistryResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2311,7 +2638,7 @@ func (x *GetRegistryResponse) String() string {
 func (*GetRegistryResponse) ProtoMessage() {}
 
 func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2324,7 +2651,7 @@ func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryResponse.ProtoReflect.Descriptor instead.
 func (*GetRegistryResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{26}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *GetRegistryResponse) GetYaml() []byte {
@@ -2349,7 +2676,7 @@ type PullSet struct {
 
 func (x *PullSet) Reset() {
 	*x = PullSet{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2361,7 +2688,7 @@ func (x *PullSet) String() string {
 func (*PullSet) ProtoMessage() {}
 
 func (x *PullSet) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2374,7 +2701,7 @@ func (x *PullSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullSet.ProtoReflect.Descriptor instead.
 func (*PullSet) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{27}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *PullSet) GetPullIds() []string {
@@ -2432,7 +2759,7 @@ type ComparePullsRequest struct {
 
 func (x *ComparePullsRequest) Reset() {
 	*x = ComparePullsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2444,7 +2771,7 @@ func (x *ComparePullsRequest) String() string {
 func (*ComparePullsRequest) ProtoMessage() {}
 
 func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2457,7 +2784,7 @@ func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsRequest.ProtoReflect.Descriptor instead.
 func (*ComparePullsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{28}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ComparePullsRequest) GetBefore() *PullSet {
@@ -2537,7 +2864,7 @@ type ComparePullsResponse struct {
 
 func (x *ComparePullsResponse) Reset() {
 	*x = ComparePullsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2549,7 +2876,7 @@ func (x *ComparePullsResponse) String() string {
 func (*ComparePullsResponse) ProtoMessage() {}
 
 func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2562,7 +2889,7 @@ func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsResponse.ProtoReflect.Descriptor instead.
 func (*ComparePullsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{29}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ComparePullsResponse) GetFigure() string {
@@ -2722,7 +3049,7 @@ type SetSummary struct {
 
 func (x *SetSummary) Reset() {
 	*x = SetSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2734,7 +3061,7 @@ func (x *SetSummary) String() string {
 func (*SetSummary) ProtoMessage() {}
 
 func (x *SetSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2747,7 +3074,7 @@ func (x *SetSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetSummary.ProtoReflect.Descriptor instead.
 func (*SetSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{30}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *SetSummary) GetPullIds() []string {
@@ -2856,7 +3183,7 @@ type PullDifference struct {
 
 func (x *PullDifference) Reset() {
 	*x = PullDifference{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2868,7 +3195,7 @@ func (x *PullDifference) String() string {
 func (*PullDifference) ProtoMessage() {}
 
 func (x *PullDifference) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2881,7 +3208,7 @@ func (x *PullDifference) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullDifference.ProtoReflect.Descriptor instead.
 func (*PullDifference) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{31}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *PullDifference) GetEngineSpeedRadS() float64 {
@@ -2974,7 +3301,7 @@ type DifferencePart struct {
 
 func (x *DifferencePart) Reset() {
 	*x = DifferencePart{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2986,7 +3313,7 @@ func (x *DifferencePart) String() string {
 func (*DifferencePart) ProtoMessage() {}
 
 func (x *DifferencePart) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2999,7 +3326,7 @@ func (x *DifferencePart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DifferencePart.ProtoReflect.Descriptor instead.
 func (*DifferencePart) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{32}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *DifferencePart) GetName() string {
@@ -3044,7 +3371,7 @@ type GetBudgetRequest struct {
 
 func (x *GetBudgetRequest) Reset() {
 	*x = GetBudgetRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3056,7 +3383,7 @@ func (x *GetBudgetRequest) String() string {
 func (*GetBudgetRequest) ProtoMessage() {}
 
 func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3069,7 +3396,7 @@ func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetRequest.ProtoReflect.Descriptor instead.
 func (*GetBudgetRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{33}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *GetBudgetRequest) GetPullId() string {
@@ -3119,7 +3446,7 @@ type GetBudgetResponse struct {
 
 func (x *GetBudgetResponse) Reset() {
 	*x = GetBudgetResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3131,7 +3458,7 @@ func (x *GetBudgetResponse) String() string {
 func (*GetBudgetResponse) ProtoMessage() {}
 
 func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3144,7 +3471,7 @@ func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetResponse.ProtoReflect.Descriptor instead.
 func (*GetBudgetResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{34}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *GetBudgetResponse) GetOf() string {
@@ -3242,7 +3569,7 @@ type BudgetRow struct {
 
 func (x *BudgetRow) Reset() {
 	*x = BudgetRow{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3254,7 +3581,7 @@ func (x *BudgetRow) String() string {
 func (*BudgetRow) ProtoMessage() {}
 
 func (x *BudgetRow) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3267,7 +3594,7 @@ func (x *BudgetRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BudgetRow.ProtoReflect.Descriptor instead.
 func (*BudgetRow) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{35}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *BudgetRow) GetInput() string {
@@ -3338,6 +3665,644 @@ func (x *BudgetRow) GetRemark() string {
 		return x.Remark
 	}
 	return ""
+}
+
+type GetRepeatabilityRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Pulls *PullSet               `protobuf:"bytes,1,opt,name=pulls,proto3" json:"pulls,omitempty"`
+	// As ComparePullsRequest.figure; empty: the first of corrected engine power,
+	// engine power and wheel power that all pulls state alike.
+	Figure string `protobuf:"bytes,2,opt,name=figure,proto3" json:"figure,omitempty"`
+	// Pulls of several cells: how the cells agree.
+	Across bool `protobuf:"varint,3,opt,name=across,proto3" json:"across,omitempty"`
+	// Pulls of different cars too.
+	AnyCar        bool `protobuf:"varint,4,opt,name=any_car,json=anyCar,proto3" json:"any_car,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetRepeatabilityRequest) Reset() {
+	*x = GetRepeatabilityRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[38]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetRepeatabilityRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetRepeatabilityRequest) ProtoMessage() {}
+
+func (x *GetRepeatabilityRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[38]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetRepeatabilityRequest.ProtoReflect.Descriptor instead.
+func (*GetRepeatabilityRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{38}
+}
+
+func (x *GetRepeatabilityRequest) GetPulls() *PullSet {
+	if x != nil {
+		return x.Pulls
+	}
+	return nil
+}
+
+func (x *GetRepeatabilityRequest) GetFigure() string {
+	if x != nil {
+		return x.Figure
+	}
+	return ""
+}
+
+func (x *GetRepeatabilityRequest) GetAcross() bool {
+	if x != nil {
+		return x.Across
+	}
+	return false
+}
+
+func (x *GetRepeatabilityRequest) GetAnyCar() bool {
+	if x != nil {
+		return x.AnyCar
+	}
+	return false
+}
+
+// GetRepeatabilityResponse says how the peaks of a figure repeat. Figures are in
+// figure_unit, SI.
+type GetRepeatabilityResponse struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Figure string                 `protobuf:"bytes,1,opt,name=figure,proto3" json:"figure,omitempty"`
+	// W, N·m or N
+	FigureUnit string `protobuf:"bytes,2,opt,name=figure_unit,json=figureUnit,proto3" json:"figure_unit,omitempty"`
+	Correction string `protobuf:"bytes,3,opt,name=correction,proto3" json:"correction,omitempty"`
+	// In order of time.
+	Pulls             []*RepeatedPull `protobuf:"bytes,4,rep,name=pulls,proto3" json:"pulls,omitempty"`
+	Mean              float64         `protobuf:"fixed64,5,opt,name=mean,proto3" json:"mean,omitempty"`
+	StandardDeviation float64         `protobuf:"fixed64,6,opt,name=standard_deviation,json=standardDeviation,proto3" json:"standard_deviation,omitempty"`
+	Lowest            float64         `protobuf:"fixed64,7,opt,name=lowest,proto3" json:"lowest,omitempty"`
+	Highest           float64         `protobuf:"fixed64,8,opt,name=highest,proto3" json:"highest,omitempty"`
+	// 2.8 standard deviations, ISO 5725-6: two single pulls differ by more in one
+	// case in twenty.
+	RepeatabilityLimit float64 `protobuf:"fixed64,9,opt,name=repeatability_limit,json=repeatabilityLimit,proto3" json:"repeatability_limit,omitempty"`
+	// U of the mean, 95 %; absent: one pull has none from repeats, or across cells.
+	ExpandedUncertainty *float64 `protobuf:"fixed64,10,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3,oneof" json:"expanded_uncertainty,omitempty"`
+	// The standard deviation without the outlying pulls; absent: there are none.
+	StandardDeviationWithout *float64 `protobuf:"fixed64,11,opt,name=standard_deviation_without,json=standardDeviationWithout,proto3,oneof" json:"standard_deviation_without,omitempty"`
+	// Heat soak: the figure over the order of the pulls, per pull, and over the
+	// intake air temperature, per kelvin; absent: too few pulls, or not logged.
+	ByOrder  *Trend `protobuf:"bytes,12,opt,name=by_order,json=byOrder,proto3" json:"by_order,omitempty"`
+	ByIntake *Trend `protobuf:"bytes,13,opt,name=by_intake,json=byIntake,proto3" json:"by_intake,omitempty"`
+	// What a calibrator tells the customer.
+	Sentence string   `protobuf:"bytes,14,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	Notes    []string `protobuf:"bytes,15,rep,name=notes,proto3" json:"notes,omitempty"`
+	// How the cells agree; only when asked for.
+	Across        *Agreement `protobuf:"bytes,16,opt,name=across,proto3" json:"across,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetRepeatabilityResponse) Reset() {
+	*x = GetRepeatabilityResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[39]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetRepeatabilityResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetRepeatabilityResponse) ProtoMessage() {}
+
+func (x *GetRepeatabilityResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[39]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetRepeatabilityResponse.ProtoReflect.Descriptor instead.
+func (*GetRepeatabilityResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{39}
+}
+
+func (x *GetRepeatabilityResponse) GetFigure() string {
+	if x != nil {
+		return x.Figure
+	}
+	return ""
+}
+
+func (x *GetRepeatabilityResponse) GetFigureUnit() string {
+	if x != nil {
+		return x.FigureUnit
+	}
+	return ""
+}
+
+func (x *GetRepeatabilityResponse) GetCorrection() string {
+	if x != nil {
+		return x.Correction
+	}
+	return ""
+}
+
+func (x *GetRepeatabilityResponse) GetPulls() []*RepeatedPull {
+	if x != nil {
+		return x.Pulls
+	}
+	return nil
+}
+
+func (x *GetRepeatabilityResponse) GetMean() float64 {
+	if x != nil {
+		return x.Mean
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetStandardDeviation() float64 {
+	if x != nil {
+		return x.StandardDeviation
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetLowest() float64 {
+	if x != nil {
+		return x.Lowest
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetHighest() float64 {
+	if x != nil {
+		return x.Highest
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetRepeatabilityLimit() float64 {
+	if x != nil {
+		return x.RepeatabilityLimit
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetExpandedUncertainty() float64 {
+	if x != nil && x.ExpandedUncertainty != nil {
+		return *x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetStandardDeviationWithout() float64 {
+	if x != nil && x.StandardDeviationWithout != nil {
+		return *x.StandardDeviationWithout
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetByOrder() *Trend {
+	if x != nil {
+		return x.ByOrder
+	}
+	return nil
+}
+
+func (x *GetRepeatabilityResponse) GetByIntake() *Trend {
+	if x != nil {
+		return x.ByIntake
+	}
+	return nil
+}
+
+func (x *GetRepeatabilityResponse) GetSentence() string {
+	if x != nil {
+		return x.Sentence
+	}
+	return ""
+}
+
+func (x *GetRepeatabilityResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *GetRepeatabilityResponse) GetAcross() *Agreement {
+	if x != nil {
+		return x.Across
+	}
+	return nil
+}
+
+// RepeatedPull is one pull of a set that is to repeat.
+type RepeatedPull struct {
+	state           protoimpl.MessageState `protogen:"open.v1"`
+	PullId          string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	CellId          string                 `protobuf:"bytes,2,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	StartedAt       *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=started_at,json=startedAt,proto3" json:"started_at,omitempty"`
+	Value           float64                `protobuf:"fixed64,4,opt,name=value,proto3" json:"value,omitempty"`
+	EngineSpeedRadS float64                `protobuf:"fixed64,5,opt,name=engine_speed_rad_s,json=engineSpeedRadS,proto3" json:"engine_speed_rad_s,omitempty"`
+	// Its distance from the mean in standard deviations, Grubbs's G; of all pulls
+	// of one cell.
+	Grubbs float64 `protobuf:"fixed64,6,opt,name=grubbs,proto3" json:"grubbs,omitempty"`
+	// "outlying" beyond the 1 % limit, "straggler" beyond the 5 % limit; else empty.
+	Outlying string `protobuf:"bytes,7,opt,name=outlying,proto3" json:"outlying,omitempty"`
+	// The limit it is beyond.
+	GrubbsLimit           *float64 `protobuf:"fixed64,8,opt,name=grubbs_limit,json=grubbsLimit,proto3,oneof" json:"grubbs_limit,omitempty"`
+	IntakeAirTemperatureK *float64 `protobuf:"fixed64,9,opt,name=intake_air_temperature_k,json=intakeAirTemperatureK,proto3,oneof" json:"intake_air_temperature_k,omitempty"`
+	RampRateRadS2         float64  `protobuf:"fixed64,10,opt,name=ramp_rate_rad_s2,json=rampRateRadS2,proto3" json:"ramp_rate_rad_s2,omitempty"`
+	unknownFields         protoimpl.UnknownFields
+	sizeCache             protoimpl.SizeCache
+}
+
+func (x *RepeatedPull) Reset() {
+	*x = RepeatedPull{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[40]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RepeatedPull) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RepeatedPull) ProtoMessage() {}
+
+func (x *RepeatedPull) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[40]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RepeatedPull.ProtoReflect.Descriptor instead.
+func (*RepeatedPull) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{40}
+}
+
+func (x *RepeatedPull) GetPullId() string {
+	if x != nil {
+		return x.PullId
+	}
+	return ""
+}
+
+func (x *RepeatedPull) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *RepeatedPull) GetStartedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartedAt
+	}
+	return nil
+}
+
+func (x *RepeatedPull) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *RepeatedPull) GetEngineSpeedRadS() float64 {
+	if x != nil {
+		return x.EngineSpeedRadS
+	}
+	return 0
+}
+
+func (x *RepeatedPull) GetGrubbs() float64 {
+	if x != nil {
+		return x.Grubbs
+	}
+	return 0
+}
+
+func (x *RepeatedPull) GetOutlying() string {
+	if x != nil {
+		return x.Outlying
+	}
+	return ""
+}
+
+func (x *RepeatedPull) GetGrubbsLimit() float64 {
+	if x != nil && x.GrubbsLimit != nil {
+		return *x.GrubbsLimit
+	}
+	return 0
+}
+
+func (x *RepeatedPull) GetIntakeAirTemperatureK() float64 {
+	if x != nil && x.IntakeAirTemperatureK != nil {
+		return *x.IntakeAirTemperatureK
+	}
+	return 0
+}
+
+func (x *RepeatedPull) GetRampRateRadS2() float64 {
+	if x != nil {
+		return x.RampRateRadS2
+	}
+	return 0
+}
+
+// Trend is a straight line of a figure.
+type Trend struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Per pull, or per kelvin.
+	Slope               float64 `protobuf:"fixed64,1,opt,name=slope,proto3" json:"slope,omitempty"`
+	ExpandedUncertainty float64 `protobuf:"fixed64,2,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3" json:"expanded_uncertainty,omitempty"`
+	// Probability of so much slope by chance.
+	Probability   float64 `protobuf:"fixed64,3,opt,name=probability,proto3" json:"probability,omitempty"`
+	Significant   bool    `protobuf:"varint,4,opt,name=significant,proto3" json:"significant,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Trend) Reset() {
+	*x = Trend{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[41]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Trend) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Trend) ProtoMessage() {}
+
+func (x *Trend) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[41]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Trend.ProtoReflect.Descriptor instead.
+func (*Trend) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{41}
+}
+
+func (x *Trend) GetSlope() float64 {
+	if x != nil {
+		return x.Slope
+	}
+	return 0
+}
+
+func (x *Trend) GetExpandedUncertainty() float64 {
+	if x != nil {
+		return x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *Trend) GetProbability() float64 {
+	if x != nil {
+		return x.Probability
+	}
+	return 0
+}
+
+func (x *Trend) GetSignificant() bool {
+	if x != nil {
+		return x.Significant
+	}
+	return false
+}
+
+// Agreement is how cells agree that measured one car (ASTM E691, ISO 5725-2).
+type Agreement struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Mean  float64                `protobuf:"fixed64,1,opt,name=mean,proto3" json:"mean,omitempty"`
+	// Of the cells' means.
+	StandardDeviationOfMeans float64 `protobuf:"fixed64,2,opt,name=standard_deviation_of_means,json=standardDeviationOfMeans,proto3" json:"standard_deviation_of_means,omitempty"`
+	// Repeatability s_r and reproducibility s_R, and 2.8 times each.
+	RepeatabilityDeviation   float64         `protobuf:"fixed64,3,opt,name=repeatability_deviation,json=repeatabilityDeviation,proto3" json:"repeatability_deviation,omitempty"`
+	ReproducibilityDeviation float64         `protobuf:"fixed64,4,opt,name=reproducibility_deviation,json=reproducibilityDeviation,proto3" json:"reproducibility_deviation,omitempty"`
+	RepeatabilityLimit       float64         `protobuf:"fixed64,5,opt,name=repeatability_limit,json=repeatabilityLimit,proto3" json:"repeatability_limit,omitempty"`
+	ReproducibilityLimit     float64         `protobuf:"fixed64,6,opt,name=reproducibility_limit,json=reproducibilityLimit,proto3" json:"reproducibility_limit,omitempty"`
+	Cells                    []*AgreeingCell `protobuf:"bytes,7,rep,name=cells,proto3" json:"cells,omitempty"`
+	// Mandel's limits at 0.5 %; h has none for two cells.
+	HLimit        *float64 `protobuf:"fixed64,8,opt,name=h_limit,json=hLimit,proto3,oneof" json:"h_limit,omitempty"`
+	KLimit        float64  `protobuf:"fixed64,9,opt,name=k_limit,json=kLimit,proto3" json:"k_limit,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Agreement) Reset() {
+	*x = Agreement{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[42]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Agreement) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Agreement) ProtoMessage() {}
+
+func (x *Agreement) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[42]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Agreement.ProtoReflect.Descriptor instead.
+func (*Agreement) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{42}
+}
+
+func (x *Agreement) GetMean() float64 {
+	if x != nil {
+		return x.Mean
+	}
+	return 0
+}
+
+func (x *Agreement) GetStandardDeviationOfMeans() float64 {
+	if x != nil {
+		return x.StandardDeviationOfMeans
+	}
+	return 0
+}
+
+func (x *Agreement) GetRepeatabilityDeviation() float64 {
+	if x != nil {
+		return x.RepeatabilityDeviation
+	}
+	return 0
+}
+
+func (x *Agreement) GetReproducibilityDeviation() float64 {
+	if x != nil {
+		return x.ReproducibilityDeviation
+	}
+	return 0
+}
+
+func (x *Agreement) GetRepeatabilityLimit() float64 {
+	if x != nil {
+		return x.RepeatabilityLimit
+	}
+	return 0
+}
+
+func (x *Agreement) GetReproducibilityLimit() float64 {
+	if x != nil {
+		return x.ReproducibilityLimit
+	}
+	return 0
+}
+
+func (x *Agreement) GetCells() []*AgreeingCell {
+	if x != nil {
+		return x.Cells
+	}
+	return nil
+}
+
+func (x *Agreement) GetHLimit() float64 {
+	if x != nil && x.HLimit != nil {
+		return *x.HLimit
+	}
+	return 0
+}
+
+func (x *Agreement) GetKLimit() float64 {
+	if x != nil {
+		return x.KLimit
+	}
+	return 0
+}
+
+// AgreeingCell is one cell of an agreement.
+type AgreeingCell struct {
+	state             protoimpl.MessageState `protogen:"open.v1"`
+	CellId            string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	Pulls             uint32                 `protobuf:"varint,2,opt,name=pulls,proto3" json:"pulls,omitempty"`
+	Mean              float64                `protobuf:"fixed64,3,opt,name=mean,proto3" json:"mean,omitempty"`
+	StandardDeviation float64                `protobuf:"fixed64,4,opt,name=standard_deviation,json=standardDeviation,proto3" json:"standard_deviation,omitempty"`
+	// Mandel's h and k.
+	H             float64 `protobuf:"fixed64,5,opt,name=h,proto3" json:"h,omitempty"`
+	K             float64 `protobuf:"fixed64,6,opt,name=k,proto3" json:"k,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AgreeingCell) Reset() {
+	*x = AgreeingCell{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[43]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AgreeingCell) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AgreeingCell) ProtoMessage() {}
+
+func (x *AgreeingCell) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[43]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AgreeingCell.ProtoReflect.Descriptor instead.
+func (*AgreeingCell) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{43}
+}
+
+func (x *AgreeingCell) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *AgreeingCell) GetPulls() uint32 {
+	if x != nil {
+		return x.Pulls
+	}
+	return 0
+}
+
+func (x *AgreeingCell) GetMean() float64 {
+	if x != nil {
+		return x.Mean
+	}
+	return 0
+}
+
+func (x *AgreeingCell) GetStandardDeviation() float64 {
+	if x != nil {
+		return x.StandardDeviation
+	}
+	return 0
+}
+
+func (x *AgreeingCell) GetH() float64 {
+	if x != nil {
+		return x.H
+	}
+	return 0
+}
+
+func (x *AgreeingCell) GetK() float64 {
+	if x != nil {
+		return x.K
+	}
+	return 0
 }
 
 var File_rollcall_v1_fleet_proto protoreflect.FileDescriptor
@@ -3455,8 +4420,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"P\n" +
 	"\x11ListPullsResponse\x12'\n" +
 	"\x05pulls\x18\x01 \x03(\v2\x11.rollcall.v1.PullR\x05pulls\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xd2\n" +
-	"\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\x9f\x0e\n" +
 	"\x04Pull\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x12\n" +
@@ -3488,7 +4452,16 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\tpeak_note\x18\x18 \x01(\tR\bpeakNote\x12\x14\n" +
 	"\x05doubt\x18\x19 \x01(\tR\x05doubt\x12$\n" +
 	"\x0edoubt_flag_ids\x18\x1a \x03(\tR\fdoubtFlagIds\x12'\n" +
-	"\x0fcorrection_note\x18\x1b \x01(\tR\x0ecorrectionNoteB\x14\n" +
+	"\x0fcorrection_note\x18\x1b \x01(\tR\x0ecorrectionNote\x12\x15\n" +
+	"\x06set_up\x18\x1c \x01(\tR\x05setUp\x12\x12\n" +
+	"\x04loss\x18\x1d \x01(\tR\x04loss\x12)\n" +
+	"\x11loss_from_pull_id\x18\x1e \x01(\tR\x0elossFromPullId\x12K\n" +
+	"\x14loss_from_started_at\x18\x1f \x01(\v2\x1a.google.protobuf.TimestampR\x11lossFromStartedAt\x12\x1b\n" +
+	"\tloss_note\x18  \x01(\tR\blossNote\x12'\n" +
+	"\x0fcorrection_name\x18! \x01(\tR\x0ecorrectionName\x12-\n" +
+	"\x12correction_outside\x18\" \x01(\tR\x11correctionOutside\x12-\n" +
+	"\x12correction_caution\x18# \x01(\tR\x11correctionCaution\x12X\n" +
+	"'peak_wheel_power_expanded_uncertainty_w\x18$ \x01(\x01H\bR\"peakWheelPowerExpandedUncertaintyW\x88\x01\x01B\x14\n" +
 	"\x12_correction_factorB\x15\n" +
 	"\x13_peak_wheel_power_wB\x16\n" +
 	"\x14_peak_engine_power_wB+\n" +
@@ -3496,7 +4469,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x18_peak_engine_speed_rad_sB\x18\n" +
 	"\x16_peak_engine_torque_nmB\x19\n" +
 	"\x17_peak_corrected_power_wB.\n" +
-	",_peak_corrected_power_expanded_uncertainty_w\"\xd0\x01\n" +
+	",_peak_corrected_power_expanded_uncertainty_wB*\n" +
+	"(_peak_wheel_power_expanded_uncertainty_w\"\xd0\x01\n" +
 	"\aFinding\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x18\n" +
 	"\achannel\x18\x02 \x01(\tR\achannel\x12\x17\n" +
@@ -3505,28 +4479,54 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x04size\x18\x05 \x01(\x01R\x04size\x12\x1b\n" +
 	"\tsize_unit\x18\x06 \x01(\tR\bsizeUnit\x12$\n" +
 	"\rdisqualifying\x18\a \x01(\bR\rdisqualifying\x12\x12\n" +
-	"\x04text\x18\b \x01(\tR\x04text\")\n" +
+	"\x04text\x18\b \x01(\tR\x04text\"J\n" +
 	"\x0eGetPullRequest\x12\x17\n" +
-	"\apull_id\x18\x01 \x01(\tR\x06pullId\"\xee\x01\n" +
+	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x1f\n" +
+	"\vwith_sweeps\x18\x02 \x01(\bR\n" +
+	"withSweeps\"\x9a\x02\n" +
 	"\x0fGetPullResponse\x12%\n" +
 	"\x04pull\x18\x01 \x01(\v2\x11.rollcall.v1.PullR\x04pull\x127\n" +
 	"\bchannels\x18\x02 \x03(\v2\x1b.rollcall.v1.ChannelSummaryR\bchannels\x12@\n" +
-	"\x06header\x18\x03 \x03(\v2(.rollcall.v1.GetPullResponse.HeaderEntryR\x06header\x1a9\n" +
+	"\x06header\x18\x03 \x03(\v2(.rollcall.v1.GetPullResponse.HeaderEntryR\x06header\x12*\n" +
+	"\x06sweeps\x18\x04 \x03(\v2\x12.rollcall.v1.SweepR\x06sweeps\x1a9\n" +
 	"\vHeaderEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xa5\x01\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\x91\x04\n" +
+	"\x05Sweep\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\rR\x06number\x12\x14\n" +
+	"\x05taken\x18\x02 \x01(\bR\x05taken\x12\x17\n" +
+	"\astart_s\x18\x03 \x01(\x01R\x06startS\x12\x13\n" +
+	"\x05end_s\x18\x04 \x01(\x01R\x04endS\x122\n" +
+	"\x16engine_speed_low_rad_s\x18\x05 \x01(\x01R\x12engineSpeedLowRadS\x124\n" +
+	"\x17engine_speed_high_rad_s\x18\x06 \x01(\x01R\x13engineSpeedHighRadS\x12'\n" +
+	"\x10ramp_rate_rad_s2\x18\a \x01(\x01R\rrampRateRadS2\x120\n" +
+	"\x12peak_wheel_power_w\x18\b \x01(\x01H\x00R\x0fpeakWheelPowerW\x88\x01\x01\x122\n" +
+	"\x13peak_engine_power_w\x18\t \x01(\x01H\x01R\x10peakEnginePowerW\x88\x01\x01\x120\n" +
+	"\bsegments\x18\n" +
+	" \x03(\v2\x14.rollcall.v1.SegmentR\bsegments\x12*\n" +
+	"\x05steps\x18\v \x03(\v2\x14.rollcall.v1.SegmentR\x05steps\x12&\n" +
+	"\x0fno_engine_power\x18\f \x01(\tR\rnoEnginePowerB\x15\n" +
+	"\x13_peak_wheel_power_wB\x16\n" +
+	"\x14_peak_engine_power_w\"K\n" +
+	"\aSegment\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x17\n" +
+	"\astart_s\x18\x02 \x01(\x01R\x06startS\x12\x13\n" +
+	"\x05end_s\x18\x03 \x01(\x01R\x04endS\"\xa5\x01\n" +
 	"\x0eChannelSummary\x12\x18\n" +
 	"\achannel\x18\x01 \x01(\tR\achannel\x12\x18\n" +
 	"\asamples\x18\x02 \x01(\x04R\asamples\x12\x17\n" +
 	"\arate_hz\x18\x03 \x01(\x01R\x06rateHz\x12\x18\n" +
 	"\aminimum\x18\x04 \x01(\x01R\aminimum\x12\x18\n" +
 	"\amaximum\x18\x05 \x01(\x01R\amaximum\x12\x12\n" +
-	"\x04unit\x18\x06 \x01(\tR\x04unit\"*\n" +
+	"\x04unit\x18\x06 \x01(\tR\x04unit\"T\n" +
 	"\x0fGetCurveRequest\x12\x17\n" +
-	"\apull_id\x18\x01 \x01(\tR\x06pullId\"j\n" +
+	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x12\n" +
+	"\x04grid\x18\x02 \x01(\tR\x04grid\x12\x14\n" +
+	"\x05sweep\x18\x03 \x01(\rR\x05sweep\"\x94\x01\n" +
 	"\x10GetCurveResponse\x12%\n" +
 	"\x04pull\x18\x01 \x01(\v2\x11.rollcall.v1.PullR\x04pull\x12/\n" +
-	"\x06points\x18\x02 \x03(\v2\x17.rollcall.v1.CurvePointR\x06points\"\xdb\x05\n" +
+	"\x06points\x18\x02 \x03(\v2\x17.rollcall.v1.CurvePointR\x06points\x12(\n" +
+	"\x05sweep\x18\x03 \x01(\v2\x12.rollcall.v1.SweepR\x05sweep\"\xdb\x05\n" +
 	"\n" +
 	"CurvePoint\x12+\n" +
 	"\x12engine_speed_rad_s\x18\x01 \x01(\x01R\x0fengineSpeedRadS\x12\x1b\n" +
@@ -3692,7 +4692,74 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\tshared_by\x18\t \x01(\tR\bsharedBy\x12\x16\n" +
 	"\x06remark\x18\n" +
 	" \x01(\tR\x06remarkB\x15\n" +
-	"\x13_degrees_of_freedom2\x8c\x06\n" +
+	"\x13_degrees_of_freedom\"\x8e\x01\n" +
+	"\x17GetRepeatabilityRequest\x12*\n" +
+	"\x05pulls\x18\x01 \x01(\v2\x14.rollcall.v1.PullSetR\x05pulls\x12\x16\n" +
+	"\x06figure\x18\x02 \x01(\tR\x06figure\x12\x16\n" +
+	"\x06across\x18\x03 \x01(\bR\x06across\x12\x17\n" +
+	"\aany_car\x18\x04 \x01(\bR\x06anyCar\"\xbf\x05\n" +
+	"\x18GetRepeatabilityResponse\x12\x16\n" +
+	"\x06figure\x18\x01 \x01(\tR\x06figure\x12\x1f\n" +
+	"\vfigure_unit\x18\x02 \x01(\tR\n" +
+	"figureUnit\x12\x1e\n" +
+	"\n" +
+	"correction\x18\x03 \x01(\tR\n" +
+	"correction\x12/\n" +
+	"\x05pulls\x18\x04 \x03(\v2\x19.rollcall.v1.RepeatedPullR\x05pulls\x12\x12\n" +
+	"\x04mean\x18\x05 \x01(\x01R\x04mean\x12-\n" +
+	"\x12standard_deviation\x18\x06 \x01(\x01R\x11standardDeviation\x12\x16\n" +
+	"\x06lowest\x18\a \x01(\x01R\x06lowest\x12\x18\n" +
+	"\ahighest\x18\b \x01(\x01R\ahighest\x12/\n" +
+	"\x13repeatability_limit\x18\t \x01(\x01R\x12repeatabilityLimit\x126\n" +
+	"\x14expanded_uncertainty\x18\n" +
+	" \x01(\x01H\x00R\x13expandedUncertainty\x88\x01\x01\x12A\n" +
+	"\x1astandard_deviation_without\x18\v \x01(\x01H\x01R\x18standardDeviationWithout\x88\x01\x01\x12-\n" +
+	"\bby_order\x18\f \x01(\v2\x12.rollcall.v1.TrendR\abyOrder\x12/\n" +
+	"\tby_intake\x18\r \x01(\v2\x12.rollcall.v1.TrendR\bbyIntake\x12\x1a\n" +
+	"\bsentence\x18\x0e \x01(\tR\bsentence\x12\x14\n" +
+	"\x05notes\x18\x0f \x03(\tR\x05notes\x12.\n" +
+	"\x06across\x18\x10 \x01(\v2\x16.rollcall.v1.AgreementR\x06acrossB\x17\n" +
+	"\x15_expanded_uncertaintyB\x1d\n" +
+	"\x1b_standard_deviation_without\"\xaf\x03\n" +
+	"\fRepeatedPull\x12\x17\n" +
+	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
+	"\acell_id\x18\x02 \x01(\tR\x06cellId\x129\n" +
+	"\n" +
+	"started_at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tstartedAt\x12\x14\n" +
+	"\x05value\x18\x04 \x01(\x01R\x05value\x12+\n" +
+	"\x12engine_speed_rad_s\x18\x05 \x01(\x01R\x0fengineSpeedRadS\x12\x16\n" +
+	"\x06grubbs\x18\x06 \x01(\x01R\x06grubbs\x12\x1a\n" +
+	"\boutlying\x18\a \x01(\tR\boutlying\x12&\n" +
+	"\fgrubbs_limit\x18\b \x01(\x01H\x00R\vgrubbsLimit\x88\x01\x01\x12<\n" +
+	"\x18intake_air_temperature_k\x18\t \x01(\x01H\x01R\x15intakeAirTemperatureK\x88\x01\x01\x12'\n" +
+	"\x10ramp_rate_rad_s2\x18\n" +
+	" \x01(\x01R\rrampRateRadS2B\x0f\n" +
+	"\r_grubbs_limitB\x1b\n" +
+	"\x19_intake_air_temperature_k\"\x94\x01\n" +
+	"\x05Trend\x12\x14\n" +
+	"\x05slope\x18\x01 \x01(\x01R\x05slope\x121\n" +
+	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty\x12 \n" +
+	"\vprobability\x18\x03 \x01(\x01R\vprobability\x12 \n" +
+	"\vsignificant\x18\x04 \x01(\bR\vsignificant\"\xae\x03\n" +
+	"\tAgreement\x12\x12\n" +
+	"\x04mean\x18\x01 \x01(\x01R\x04mean\x12=\n" +
+	"\x1bstandard_deviation_of_means\x18\x02 \x01(\x01R\x18standardDeviationOfMeans\x127\n" +
+	"\x17repeatability_deviation\x18\x03 \x01(\x01R\x16repeatabilityDeviation\x12;\n" +
+	"\x19reproducibility_deviation\x18\x04 \x01(\x01R\x18reproducibilityDeviation\x12/\n" +
+	"\x13repeatability_limit\x18\x05 \x01(\x01R\x12repeatabilityLimit\x123\n" +
+	"\x15reproducibility_limit\x18\x06 \x01(\x01R\x14reproducibilityLimit\x12/\n" +
+	"\x05cells\x18\a \x03(\v2\x19.rollcall.v1.AgreeingCellR\x05cells\x12\x1c\n" +
+	"\ah_limit\x18\b \x01(\x01H\x00R\x06hLimit\x88\x01\x01\x12\x17\n" +
+	"\ak_limit\x18\t \x01(\x01R\x06kLimitB\n" +
+	"\n" +
+	"\b_h_limit\"\x9c\x01\n" +
+	"\fAgreeingCell\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x14\n" +
+	"\x05pulls\x18\x02 \x01(\rR\x05pulls\x12\x12\n" +
+	"\x04mean\x18\x03 \x01(\x01R\x04mean\x12-\n" +
+	"\x12standard_deviation\x18\x04 \x01(\x01R\x11standardDeviation\x12\f\n" +
+	"\x01h\x18\x05 \x01(\x01R\x01h\x12\f\n" +
+	"\x01k\x18\x06 \x01(\x01R\x01k2\xed\x06\n" +
 	"\fFleetService\x12J\n" +
 	"\tListCells\x12\x1d.rollcall.v1.ListCellsRequest\x1a\x1e.rollcall.v1.ListCellsResponse\x12J\n" +
 	"\tListFlags\x12\x1d.rollcall.v1.ListFlagsRequest\x1a\x1e.rollcall.v1.ListFlagsResponse\x12M\n" +
@@ -3703,7 +4770,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bGetCurve\x12\x1c.rollcall.v1.GetCurveRequest\x1a\x1d.rollcall.v1.GetCurveResponse\x12G\n" +
 	"\bListRuns\x12\x1c.rollcall.v1.ListRunsRequest\x1a\x1d.rollcall.v1.ListRunsResponse\x12S\n" +
 	"\fComparePulls\x12 .rollcall.v1.ComparePullsRequest\x1a!.rollcall.v1.ComparePullsResponse\x12J\n" +
-	"\tGetBudget\x12\x1d.rollcall.v1.GetBudgetRequest\x1a\x1e.rollcall.v1.GetBudgetResponse\x12P\n" +
+	"\tGetBudget\x12\x1d.rollcall.v1.GetBudgetRequest\x1a\x1e.rollcall.v1.GetBudgetResponse\x12_\n" +
+	"\x10GetRepeatability\x12$.rollcall.v1.GetRepeatabilityRequest\x1a%.rollcall.v1.GetRepeatabilityResponse\x12P\n" +
 	"\vGetRegistry\x12\x1f.rollcall.v1.GetRegistryRequest\x1a .rollcall.v1.GetRegistryResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
 
 var (
@@ -3718,117 +4786,139 @@ func file_rollcall_v1_fleet_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_fleet_proto_rawDescData
 }
 
-var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 37)
+var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 45)
 var file_rollcall_v1_fleet_proto_goTypes = []any{
-	(*Filter)(nil),                // 0: rollcall.v1.Filter
-	(*ListCellsRequest)(nil),      // 1: rollcall.v1.ListCellsRequest
-	(*ListCellsResponse)(nil),     // 2: rollcall.v1.ListCellsResponse
-	(*CellStatus)(nil),            // 3: rollcall.v1.CellStatus
-	(*ListFlagsRequest)(nil),      // 4: rollcall.v1.ListFlagsRequest
-	(*ListFlagsResponse)(nil),     // 5: rollcall.v1.ListFlagsResponse
-	(*Flag)(nil),                  // 6: rollcall.v1.Flag
-	(*Cause)(nil),                 // 7: rollcall.v1.Cause
-	(*TouchedPull)(nil),           // 8: rollcall.v1.TouchedPull
-	(*ListChecksRequest)(nil),     // 9: rollcall.v1.ListChecksRequest
-	(*ListChecksResponse)(nil),    // 10: rollcall.v1.ListChecksResponse
-	(*Check)(nil),                 // 11: rollcall.v1.Check
-	(*ListPullsRequest)(nil),      // 12: rollcall.v1.ListPullsRequest
-	(*ListPullsResponse)(nil),     // 13: rollcall.v1.ListPullsResponse
-	(*Pull)(nil),                  // 14: rollcall.v1.Pull
-	(*Finding)(nil),               // 15: rollcall.v1.Finding
-	(*GetPullRequest)(nil),        // 16: rollcall.v1.GetPullRequest
-	(*GetPullResponse)(nil),       // 17: rollcall.v1.GetPullResponse
-	(*ChannelSummary)(nil),        // 18: rollcall.v1.ChannelSummary
-	(*GetCurveRequest)(nil),       // 19: rollcall.v1.GetCurveRequest
-	(*GetCurveResponse)(nil),      // 20: rollcall.v1.GetCurveResponse
-	(*CurvePoint)(nil),            // 21: rollcall.v1.CurvePoint
-	(*ListRunsRequest)(nil),       // 22: rollcall.v1.ListRunsRequest
-	(*ListRunsResponse)(nil),      // 23: rollcall.v1.ListRunsResponse
-	(*Run)(nil),                   // 24: rollcall.v1.Run
-	(*GetRegistryRequest)(nil),    // 25: rollcall.v1.GetRegistryRequest
-	(*GetRegistryResponse)(nil),   // 26: rollcall.v1.GetRegistryResponse
-	(*PullSet)(nil),               // 27: rollcall.v1.PullSet
-	(*ComparePullsRequest)(nil),   // 28: rollcall.v1.ComparePullsRequest
-	(*ComparePullsResponse)(nil),  // 29: rollcall.v1.ComparePullsResponse
-	(*SetSummary)(nil),            // 30: rollcall.v1.SetSummary
-	(*PullDifference)(nil),        // 31: rollcall.v1.PullDifference
-	(*DifferencePart)(nil),        // 32: rollcall.v1.DifferencePart
-	(*GetBudgetRequest)(nil),      // 33: rollcall.v1.GetBudgetRequest
-	(*GetBudgetResponse)(nil),     // 34: rollcall.v1.GetBudgetResponse
-	(*BudgetRow)(nil),             // 35: rollcall.v1.BudgetRow
-	nil,                           // 36: rollcall.v1.GetPullResponse.HeaderEntry
-	(*timestamppb.Timestamp)(nil), // 37: google.protobuf.Timestamp
+	(*Filter)(nil),                   // 0: rollcall.v1.Filter
+	(*ListCellsRequest)(nil),         // 1: rollcall.v1.ListCellsRequest
+	(*ListCellsResponse)(nil),        // 2: rollcall.v1.ListCellsResponse
+	(*CellStatus)(nil),               // 3: rollcall.v1.CellStatus
+	(*ListFlagsRequest)(nil),         // 4: rollcall.v1.ListFlagsRequest
+	(*ListFlagsResponse)(nil),        // 5: rollcall.v1.ListFlagsResponse
+	(*Flag)(nil),                     // 6: rollcall.v1.Flag
+	(*Cause)(nil),                    // 7: rollcall.v1.Cause
+	(*TouchedPull)(nil),              // 8: rollcall.v1.TouchedPull
+	(*ListChecksRequest)(nil),        // 9: rollcall.v1.ListChecksRequest
+	(*ListChecksResponse)(nil),       // 10: rollcall.v1.ListChecksResponse
+	(*Check)(nil),                    // 11: rollcall.v1.Check
+	(*ListPullsRequest)(nil),         // 12: rollcall.v1.ListPullsRequest
+	(*ListPullsResponse)(nil),        // 13: rollcall.v1.ListPullsResponse
+	(*Pull)(nil),                     // 14: rollcall.v1.Pull
+	(*Finding)(nil),                  // 15: rollcall.v1.Finding
+	(*GetPullRequest)(nil),           // 16: rollcall.v1.GetPullRequest
+	(*GetPullResponse)(nil),          // 17: rollcall.v1.GetPullResponse
+	(*Sweep)(nil),                    // 18: rollcall.v1.Sweep
+	(*Segment)(nil),                  // 19: rollcall.v1.Segment
+	(*ChannelSummary)(nil),           // 20: rollcall.v1.ChannelSummary
+	(*GetCurveRequest)(nil),          // 21: rollcall.v1.GetCurveRequest
+	(*GetCurveResponse)(nil),         // 22: rollcall.v1.GetCurveResponse
+	(*CurvePoint)(nil),               // 23: rollcall.v1.CurvePoint
+	(*ListRunsRequest)(nil),          // 24: rollcall.v1.ListRunsRequest
+	(*ListRunsResponse)(nil),         // 25: rollcall.v1.ListRunsResponse
+	(*Run)(nil),                      // 26: rollcall.v1.Run
+	(*GetRegistryRequest)(nil),       // 27: rollcall.v1.GetRegistryRequest
+	(*GetRegistryResponse)(nil),      // 28: rollcall.v1.GetRegistryResponse
+	(*PullSet)(nil),                  // 29: rollcall.v1.PullSet
+	(*ComparePullsRequest)(nil),      // 30: rollcall.v1.ComparePullsRequest
+	(*ComparePullsResponse)(nil),     // 31: rollcall.v1.ComparePullsResponse
+	(*SetSummary)(nil),               // 32: rollcall.v1.SetSummary
+	(*PullDifference)(nil),           // 33: rollcall.v1.PullDifference
+	(*DifferencePart)(nil),           // 34: rollcall.v1.DifferencePart
+	(*GetBudgetRequest)(nil),         // 35: rollcall.v1.GetBudgetRequest
+	(*GetBudgetResponse)(nil),        // 36: rollcall.v1.GetBudgetResponse
+	(*BudgetRow)(nil),                // 37: rollcall.v1.BudgetRow
+	(*GetRepeatabilityRequest)(nil),  // 38: rollcall.v1.GetRepeatabilityRequest
+	(*GetRepeatabilityResponse)(nil), // 39: rollcall.v1.GetRepeatabilityResponse
+	(*RepeatedPull)(nil),             // 40: rollcall.v1.RepeatedPull
+	(*Trend)(nil),                    // 41: rollcall.v1.Trend
+	(*Agreement)(nil),                // 42: rollcall.v1.Agreement
+	(*AgreeingCell)(nil),             // 43: rollcall.v1.AgreeingCell
+	nil,                              // 44: rollcall.v1.GetPullResponse.HeaderEntry
+	(*timestamppb.Timestamp)(nil),    // 45: google.protobuf.Timestamp
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
-	37, // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
-	37, // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
+	45, // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
+	45, // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
 	0,  // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
 	3,  // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
-	37, // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
-	37, // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
-	37, // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
+	45, // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
+	45, // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
+	45, // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
 	0,  // 7: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
 	6,  // 8: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
-	37, // 9: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
-	37, // 10: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
-	37, // 11: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
-	37, // 12: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
+	45, // 9: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
+	45, // 10: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
+	45, // 11: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
+	45, // 12: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
 	7,  // 13: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
 	8,  // 14: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
-	37, // 15: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	45, // 15: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
 	0,  // 16: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
 	11, // 17: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	37, // 18: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	45, // 18: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
 	0,  // 19: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
 	14, // 20: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	37, // 21: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	45, // 21: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
 	15, // 22: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
-	14, // 23: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
-	18, // 24: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	36, // 25: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
-	14, // 26: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
-	21, // 27: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
-	0,  // 28: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
-	24, // 29: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	37, // 30: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	37, // 31: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
-	0,  // 32: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
-	27, // 33: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
-	27, // 34: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
-	30, // 35: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
-	30, // 36: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
-	31, // 37: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
-	31, // 38: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
-	31, // 39: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
-	32, // 40: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	37, // 41: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	37, // 42: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
-	35, // 43: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
-	1,  // 44: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,  // 45: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	9,  // 46: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	12, // 47: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	16, // 48: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	19, // 49: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	22, // 50: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	28, // 51: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	33, // 52: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
-	25, // 53: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	2,  // 54: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,  // 55: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	10, // 56: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	13, // 57: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	17, // 58: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	20, // 59: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	23, // 60: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	29, // 61: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	34, // 62: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
-	26, // 63: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	54, // [54:64] is the sub-list for method output_type
-	44, // [44:54] is the sub-list for method input_type
-	44, // [44:44] is the sub-list for extension type_name
-	44, // [44:44] is the sub-list for extension extendee
-	0,  // [0:44] is the sub-list for field type_name
+	45, // 23: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
+	14, // 24: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
+	20, // 25: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
+	44, // 26: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	18, // 27: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
+	19, // 28: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
+	19, // 29: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
+	14, // 30: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
+	23, // 31: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
+	18, // 32: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
+	0,  // 33: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
+	26, // 34: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
+	45, // 35: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	45, // 36: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	0,  // 37: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
+	29, // 38: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
+	29, // 39: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
+	32, // 40: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
+	32, // 41: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
+	33, // 42: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
+	33, // 43: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
+	33, // 44: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
+	34, // 45: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
+	45, // 46: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	45, // 47: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	37, // 48: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
+	29, // 49: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
+	40, // 50: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
+	41, // 51: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
+	41, // 52: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
+	42, // 53: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
+	45, // 54: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
+	43, // 55: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
+	1,  // 56: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,  // 57: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	9,  // 58: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	12, // 59: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	16, // 60: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	21, // 61: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	24, // 62: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	30, // 63: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	35, // 64: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	38, // 65: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
+	27, // 66: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	2,  // 67: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,  // 68: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	10, // 69: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	13, // 70: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	17, // 71: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	22, // 72: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	25, // 73: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	31, // 74: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	36, // 75: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	39, // 76: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
+	28, // 77: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	67, // [67:78] is the sub-list for method output_type
+	56, // [56:67] is the sub-list for method input_type
+	56, // [56:56] is the sub-list for extension type_name
+	56, // [56:56] is the sub-list for extension extendee
+	0,  // [0:56] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -3839,20 +4929,24 @@ func file_rollcall_v1_fleet_proto_init() {
 	file_rollcall_v1_fleet_proto_msgTypes[3].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[11].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[14].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[21].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[24].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[28].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[18].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[23].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[26].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[30].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[33].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[34].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[32].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[35].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[36].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[37].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[39].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[40].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[42].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_fleet_proto_rawDesc), len(file_rollcall_v1_fleet_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   37,
+			NumMessages:   45,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
