@@ -34,6 +34,7 @@ type Fleet interface {
 	ListPulls(context.Context, *rollcallv1.ListPullsRequest) (*rollcallv1.ListPullsResponse, error)
 	GetPull(context.Context, *rollcallv1.GetPullRequest) (*rollcallv1.GetPullResponse, error)
 	GetCurve(context.Context, *rollcallv1.GetCurveRequest) (*rollcallv1.GetCurveResponse, error)
+	GetBudget(context.Context, *rollcallv1.GetBudgetRequest) (*rollcallv1.GetBudgetResponse, error)
 }
 
 // Options are what the pages need besides the fleet.

@@ -35,10 +35,15 @@ type Server struct {
 	FlagClosed func()
 	// ParasiticAdopted is called after a parasitic loss was adopted.
 	ParasiticAdopted func()
+	// CarryFits says whether a baseline pull's loss can be carried to others: nil,
+	// or a sentence that says why not.
+	CarryFits func(ctx context.Context, from fleet.PullID, pulls []fleet.PullID) error
+	// LossCarried is called after somebody decided on the losses of pulls.
+	LossCarried func(ctx context.Context, pulls []fleet.PullID) error
 	// RecomputeAll rebuilds every computed table and reports its progress.
 	RecomputeAll func(ctx context.Context, progress func(stage string, done, total uint64) error) error
 
-	applying sync.Mutex
+	applying, deciding sync.Mutex
 }
 
 // New returns a server that keeps the registry in book.
@@ -139,7 +144,7 @@ func stamp(t time.Time) *timestamppb.Timestamp { return timestamppb.New(t) }
 func (s *Server) person(ctx context.Context, field, said string) (string, error) {
 	id := access.FromContext(ctx)
 	if !id.MayAdminister() {
-		return "", access.Denied("%s may not change the registry or close flags; a quality manager's certificate is needed", id)
+		return "", access.Denied("%s may not change the registry, close flags or carry losses; a quality manager's certificate is needed", id)
 	}
 	if id.Person != "" {
 		return id.Person, nil

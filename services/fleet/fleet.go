@@ -156,6 +156,9 @@ const (
 	ChargingMechanical Charging = "mechanical" // driven by the engine
 )
 
+// Chargings lists every way to charge an engine that can be declared.
+var Chargings = []Charging{ChargingNone, ChargingTurbo, ChargingMechanical}
+
 // EngineSpeed returns the engine speed, rad/s, at roller-surface speed v
 // without slip.
 func (c Car) EngineSpeed(v float64) float64 { return v / c.TyreRadius * c.GearRatio }
@@ -287,11 +290,17 @@ type Pull struct {
 	Session   string // name of the reference run; never empty for a reference pull once stored
 
 	CustomerCar string
+	// SetUp is what of the car may differ from pull to pull and acts on its
+	// losses, in the site's own words: tyres, gear, straps.
+	SetUp string
 	// RampRate is the sweep asked for, rad/s² engine side; nil: not said.
 	RampRate *float64
 	// RotatingMass and CoastingMass are a customer's car's, kg; nil: not known.
 	RotatingMass *float64
 	CoastingMass *float64
+	// Charging and Displacement, m³, are a customer's car's; nil: not said.
+	Charging     Charging
+	Displacement *float64
 	Correction   Correction // empty: the car's, else SAE J1349
 	Channels     []Channel
 	Header       map[string]string

@@ -23,13 +23,18 @@ type snapshot struct {
 	coastDowns []flag.CoastDown
 	epochs     map[fleet.CellID]epochs
 	dirty      []refrun.Session
+
+	stirred      map[fleet.SiteID][]stretch
+	stirredAll   bool
+	stirredSince time.Time
 }
 
 // take returns what is known now and counts the sessions as assembled.
 func (p *Pipeline) take() snapshot {
 	p.known.Lock()
 	defer p.known.Unlock()
-	s := snapshot{epochs: maps.Clone(p.epochs)}
+	s := snapshot{epochs: maps.Clone(p.epochs), stirred: p.stirred, stirredAll: p.stirredAll, stirredSince: p.stirredSince}
+	p.stirred, p.stirredAll = map[fleet.SiteID][]stretch{}, false
 	for _, cell := range keysOf(p.checks) {
 		s.checks = append(s.checks, p.checks[cell]...)
 	}
@@ -53,6 +58,12 @@ func (p *Pipeline) giveBack(s snapshot) {
 	for _, session := range s.dirty {
 		p.dirty[session] = true
 	}
+	for site, all := range s.stirred {
+		p.stirred[site] = append(p.stirred[site], all...)
+	}
+	if s.stirredAll && (!p.stirredAll || s.stirredSince.Before(p.stirredSince)) {
+		p.stirredAll, p.stirredSince = true, s.stirredSince
+	}
 	p.known.Unlock()
 	p.touchFleet(0)
 }
@@ -68,6 +79,9 @@ func (p *Pipeline) fleetRoom(ctx context.Context) (err error) {
 		}
 	}()
 	if err := p.assemble(ctx, known); err != nil {
+		return err
+	}
+	if err := p.neighbours(ctx, known); err != nil {
 		return err
 	}
 	closings, err := p.closings(ctx)

@@ -3,6 +3,7 @@ package pipeline
 import (
 	"context"
 	"fmt"
+	"time"
 
 	"golang.org/x/sync/errgroup"
 
@@ -22,7 +23,73 @@ type Reduced struct {
 	Curve              *powercurve.Curve // nil: Reason says why
 	Reason             string
 	Findings           []finding.Finding
+	// BaselineAt is when the pull was made whose loss was to be carried to this
+	// one; zero: none was.
+	BaselineAt time.Time
 }
+
+// Sweeps is a record computed from its samples on demand: all its sweeps.
+type Sweeps struct {
+	Pull fleet.Pull
+	// Curves are in order of time, on the engine-speed grid and on the speed grid.
+	Curves []powercurve.Curve
+	// Taken is the index of the one that Reduce gives.
+	Taken  int
+	Reason string // why there is none
+}
+
+// Sweeps computes all sweeps of a record anew. It stores nothing.
+func (p *Pipeline) Sweeps(ctx context.Context, id fleet.PullID) (Sweeps, error) {
+	records, err := p.read(ctx, []fleet.PullID{id})
+	if err != nil {
+		return Sweeps{}, fmt.Errorf("read pull %s to be computed: %w", id, err)
+	}
+	out := Sweeps{Pull: fleet.Pull{ID: id}}
+	r := records[0]
+	if r == nil {
+		out.Reason = "it has not ended"
+		return out, nil
+	}
+	if out.Pull = r.pull; r.missing != "" {
+		out.Reason = r.missing
+		return out, nil
+	}
+	s, known := p.situationOf(r.pull)
+	if !known {
+		out.Reason = errNoCell.Error()
+		return out, nil
+	}
+	coast, err := p.coastDownOf(ctx, r.pull)
+	if err != nil {
+		return Sweeps{}, fmt.Errorf("read the coast-down of pull %s: %w", id, err)
+	}
+	if s.from, err = p.baselineOf(ctx, r.pull); err != nil {
+		return Sweeps{}, fmt.Errorf("read the baseline of pull %s: %w", id, err)
+	}
+	in := inputOf(*r, coast, s)
+	in.SpeedGrid = powercurve.DefaultSpeedGrid(0, fastest)
+	taken, err := powercurve.Reduce(in)
+	if err == nil && s.from != nil {
+		taken, in = carried(taken, in, s.from)
+	}
+	if err == nil {
+		out.Curves, err = powercurve.ReduceAll(in)
+	}
+	if err != nil {
+		out.Reason = plain(err.Error())
+		return out, nil
+	}
+	for i, c := range out.Curves {
+		if c.Sweep == taken.Sweep {
+			// A loss that could not be carried is said of the one taken.
+			out.Taken, out.Curves[i] = i, taken
+		}
+	}
+	return out, nil
+}
+
+// fastest is the speed, m/s, up to which a curve is given on the speed grid.
+const fastest = 150
 
 // Reduce computes pulls anew from their samples, with the registry and the
 // calibration that were in force, in the order asked for. It stores nothing; the
@@ -47,8 +114,8 @@ func (p *Pipeline) Reduce(ctx context.Context, ids []fleet.PullID) ([]Reduced, e
 			out[i].Reason = r.missing
 			continue
 		}
-		s, ok := p.situationOf(r.pull)
-		if !ok {
+		s, known := p.situationOf(r.pull)
+		if !known {
 			out[i].Reason = errNoCell.Error()
 			continue
 		}
@@ -57,7 +124,13 @@ func (p *Pipeline) Reduce(ctx context.Context, ids []fleet.PullID) ([]Reduced, e
 			if err != nil {
 				return fmt.Errorf("read the coast-down of pull %s: %w", r.pull.ID, err)
 			}
+			if s.from, err = p.baselineOf(first, r.pull); err != nil {
+				return fmt.Errorf("read the baseline of pull %s: %w", r.pull.ID, err)
+			}
 			made := reduce(*r, coast, s)
+			if s.from != nil {
+				out[i].BaselineAt = s.from.pull.StartedAt
+			}
 			out[i].Epoch, out[i].Curve, out[i].Findings = made.then.calibration.Epoch, made.curve, made.findings
 			out[i].Inertia, out[i].Parasitic = made.then.inertia, made.then.parasitic
 			if made.err != nil {

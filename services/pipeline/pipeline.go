@@ -5,6 +5,7 @@
 //	checks as left, adopted losses ─▶ epochs                            epochs.go
 //	raw record (store) ─ reduce, under its epochs ─▶ curve, findings    records.go
 //	curves of a session ─ refrun.Assemble ─▶ run              fleet.go
+//	curves of a site and day ─ finding.JudgeBeside ─▶ findings beside neighbours   neighbours.go
 //	runs ─ drift.Follow ─▶ estimates ─ flag.Decide ─▶ flags ─ lookback.Effects ─▶ touched pulls
 //	checks, pulls ─ interval.Next ─▶ when the next check is due         due.go
 //
@@ -105,9 +106,19 @@ type Pipeline struct {
 	adopting   bool // a parasitic loss was adopted
 	coastDowns map[fleet.PullID]flag.CoastDown
 	dirty      map[refrun.Session]bool
-	fleetDue   time.Time // zero: the fleet is as it should be
-	overdueAt  time.Time // when the next check becomes overdue, after the fleet was last compared; zero: none will
-	swept      bool      // the store was searched since the start
+	// stirred are the times whose pulls are to be judged beside their neighbours
+	// anew, by site. With stirredAll those of all sites from stirredSince on; zero:
+	// from the first.
+	stirred      map[fleet.SiteID][]stretch
+	stirredAll   bool
+	stirredSince time.Time
+	// carriedFrom is the baseline of each pull whose loss is to be carried,
+	// carriedTo the pulls of each baseline.
+	carriedFrom map[fleet.PullID]fleet.PullID
+	carriedTo   map[fleet.PullID][]fleet.PullID
+	fleetDue    time.Time // zero: the fleet is as it should be
+	overdueAt   time.Time // when the next check becomes overdue, after the fleet was last compared; zero: none will
+	swept       bool      // the store was searched since the start
 }
 
 // New returns a pipeline that does nothing until Run.
@@ -132,6 +143,7 @@ func (p *Pipeline) forget() {
 	p.coastDowns = map[fleet.PullID]flag.CoastDown{}
 	p.runs = map[fleet.RunID]refrun.Run{}
 	p.dirty = map[refrun.Session]bool{}
+	p.stirred, p.stirredAll, p.stirredSince = map[fleet.SiteID][]stretch{}, true, time.Time{}
 	p.follower = nil
 	p.fleetDue, p.overdueAt = time.Time{}, time.Time{}
 }
@@ -351,6 +363,14 @@ func (p *Pipeline) load(ctx context.Context) error {
 	for _, s := range sessions {
 		p.dirty[refrun.Session{Cell: fleet.CellID(s.CellID), Car: fleet.CarID(s.CarID), Name: s.Session}] = true
 	}
+	if err := p.readCarries(ctx); err != nil {
+		return err
+	}
+	since, err := p.store.NeighboursSince(ctx, CodeVersion)
+	if err != nil {
+		return err
+	}
+	p.stirredSince = since
 	// Flags are written anew even when no run is: a closing may have been
 	// signed while nobody computed.
 	if len(p.runs) > 0 || len(p.dirty) > 0 || len(byCell) > 0 {
@@ -390,6 +410,17 @@ func (p *Pipeline) sweep(ctx context.Context) error {
 	}
 	for _, row := range pulls {
 		p.queue.add(fleet.PullID(row.PullID))
+	}
+	// A loss may have been carried through another replica.
+	if err := p.readCarries(ctx); err != nil {
+		return err
+	}
+	carries, err := p.store.CarriesAwaitingComputation(ctx, CodeVersion)
+	if err != nil {
+		return err
+	}
+	for _, id := range carries {
+		p.queue.add(fleet.PullID(id))
 	}
 	p.metrics.pending.Set(float64(p.queue.len()))
 	p.known.Lock()
@@ -476,6 +507,18 @@ func (p *Pipeline) RegistryChanged(ctx context.Context, cells []fleet.CellID, ca
 		if err := p.queueFrom(ctx, store.Filter{Car: car, From: from, Limit: everything}); err != nil {
 			return err
 		}
+	}
+	if len(cells) > 0 || len(sites) > 0 {
+		// A cell may be of another site from then on.
+		p.known.Lock()
+		since := from
+		if !since.IsZero() {
+			since = since.Add(-around)
+		}
+		if !p.stirredAll || since.Before(p.stirredSince) {
+			p.stirredAll, p.stirredSince = true, since
+		}
+		p.known.Unlock()
 	}
 	p.touchFleet(p.config.FleetDelay) // tolerances act on flags alone
 	poke(p.wake)

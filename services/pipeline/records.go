@@ -19,8 +19,9 @@ import (
 type outcome struct {
 	curve     *store.CurveRow
 	coastDown *store.CoastDownRow
-	// again is a pull to be computed anew because its coast-down has come.
-	again fleet.PullID
+	// again are pulls to be computed anew: that whose coast-down has come, and
+	// those to which a loss is carried that has been computed.
+	again []fleet.PullID
 }
 
 // recordsRoom computes a batch of the records queued.
@@ -66,12 +67,15 @@ func (p *Pipeline) recordsRoom(ctx context.Context) error {
 		return err
 	}
 	for _, o := range outcomes {
-		if o.again != "" {
-			p.queue.add(o.again)
+		for _, id := range o.again {
+			p.queue.add(id)
 		}
 	}
 	p.known.Lock()
 	for _, row := range curves {
+		if fleet.Kind(row.Kind) == fleet.KindPull {
+			p.stir(fleet.CellID(row.CellID), row.StartedAt)
+		}
 		if row.CarID != "" && fleet.Kind(row.Kind) == fleet.KindPull {
 			p.dirty[refrun.Session{Cell: fleet.CellID(row.CellID), Car: fleet.CarID(row.CarID), Name: row.Session}] = true
 		}
@@ -133,13 +137,24 @@ func (p *Pipeline) compute(ctx context.Context, r *record) (outcome, error) {
 	}
 	row := announcedRow(r.pull)
 	row.RegistryEffectiveAt = effectiveAt
+	var err error
+	var again []fleet.PullID
+	if r.pull.Kind == fleet.KindPull {
+		if s.from, err = p.baselineOf(ctx, r.pull); err != nil {
+			return outcome{}, err
+		}
+		if s.from != nil {
+			row.LossAskedFrom = string(s.from.pull.ID)
+		}
+		again = p.carriersOf(r.pull.ID)
+	}
 	switch {
 	case missing != "":
 		row.State, row.Reason = store.StateIncomplete, missing
-		return outcome{curve: &row}, nil
+		return outcome{curve: &row, again: again}, nil
 	case !known:
 		row.State, row.Reason = store.StateUnusable, errNoCell.Error()
-		return outcome{curve: &row}, nil
+		return outcome{curve: &row, again: again}, nil
 	case r.pull.Kind == fleet.KindCoastDown:
 		mate, err := p.mate(ctx, r.pull, fleet.KindPull)
 		if err != nil {
@@ -148,15 +163,18 @@ func (p *Pipeline) compute(ctx context.Context, r *record) (outcome, error) {
 		row.State, row.Reason = store.StateComputed, "its pull has not come yet"
 		if mate != "" {
 			row.Reason = "computed with pull " + string(mate)
+			again = append(again, mate)
 		}
-		return outcome{curve: &row, again: mate}, nil
+		return outcome{curve: &row, again: again}, nil
 	}
 	coast, err := p.coastDownOf(ctx, r.pull)
 	if err != nil {
 		return outcome{}, err
 	}
+	asked := row.LossAskedFrom
 	row = curveRow(reduce(*r, coast, s), effectiveAt)
-	return outcome{curve: &row}, nil
+	row.LossAskedFrom = asked
+	return outcome{curve: &row, again: again}, nil
 }
 
 // coastDownOf returns the separate coast-down of a pull when it is there and

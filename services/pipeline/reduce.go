@@ -72,6 +72,9 @@ func seriesOf(blocks []wire.Block) map[fleet.Channel]channel.Series {
 type situation struct {
 	cellThen
 	car *fleet.Car // nil: a customer's
+	// from is the pull whose loss is to be used where this one measured none;
+	// nil: no other's.
+	from *baseline
 }
 
 // errNoCell says that the registry did not know the cell then.
@@ -88,28 +91,44 @@ func correctionOf(p fleet.Pull, car *fleet.Car) fleet.Correction {
 	return fleet.CorrectionSAEJ1349
 }
 
-// reduce computes a pull. coast is its separate coast-down, or nil.
-func reduce(r record, coast *record, s situation) reduced {
+// inputOf returns what a pull is computed from. coast is its separate
+// coast-down, or nil.
+func inputOf(r record, coast *record, s situation) powercurve.Input {
 	in := powercurve.Input{
 		Cell:        s.cell,
 		Calibration: s.calibration,
 		Channels:    seriesOf(r.blocks),
 		Correction:  correctionOf(r.pull, s.car),
 		Pull:        r.pull.ID,
-		SetUp:       r.pull.CustomerCar,
+		SetUp:       setUpOf(r.pull),
 	}
 	if s.car != nil {
-		in.SetUp = string(s.car.ID)
 		in.Vehicle = powercurve.VehicleOf(*s.car)
 		in.Band = refrun.BandPoints(s.car.BandLow, s.car.BandHigh)
 	} else {
-		in.Vehicle = powercurve.Vehicle{RotatingMass: r.pull.RotatingMass, CoastingMass: r.pull.CoastingMass}
+		in.Vehicle = powercurve.Vehicle{
+			RotatingMass: r.pull.RotatingMass, CoastingMass: r.pull.CoastingMass,
+			Turbocharged: r.pull.Charging == fleet.ChargingTurbo,
+			Charged:      r.pull.Charging == fleet.ChargingTurbo || r.pull.Charging == fleet.ChargingMechanical,
+		}
+		if v := r.pull.Displacement; v != nil {
+			in.Vehicle.Displacement = *v
+		}
 	}
 	if coast != nil {
 		in.CoastDown = seriesOf(coast.blocks)
 	}
+	return in
+}
+
+// reduce computes a pull. coast is its separate coast-down, or nil.
+func reduce(r record, coast *record, s situation) reduced {
+	in := inputOf(r, coast, s)
 	out := reduced{pull: r.pull, then: s.cellThen}
 	curve, err := powercurve.Reduce(in)
+	if err == nil && s.from != nil {
+		curve, in = carried(curve, in, s.from)
+	}
 	judge := finding.Input{Pull: in, Err: err, RampRate: r.pull.RampRate, Limits: finding.DefaultLimits()}
 	if s.car != nil {
 		judge.BandLow, judge.BandHigh = s.car.BandLow, s.car.BandHigh

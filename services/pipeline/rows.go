@@ -21,27 +21,21 @@ import (
 // CodeVersion names the computation. It changes with every change that can
 // give other numbers from the same samples; whatever was computed under
 // another one is then computed anew.
-const CodeVersion = "3"
+const CodeVersion = "4"
 
 // curveRow returns what was made of a pull as its row.
 func curveRow(r reduced, effectiveAt time.Time) store.CurveRow {
 	row := announcedRow(r.pull)
 	row.Epoch, row.RegistryEffectiveAt = string(r.then.calibration.Epoch), effectiveAt
 	row.BaseInertiaEpoch, row.ParasiticEpoch = string(r.then.inertia), string(r.then.parasitic)
-	var findings []store.FindingRow
-	for _, f := range r.findings {
-		findings = append(findings, store.FindingRow{
-			Kind: string(f.Kind), Channel: string(f.Channel), Start: f.Start, End: f.End,
-			Size: f.Size, Unit: f.Unit, Disqualifying: f.Disqualifying, Text: plain(f.Text),
-		})
-	}
-	row.SetFindings(findings)
+	row.SetFindings(findingRows(r.findings))
 	if r.curve == nil {
 		row.State, row.Reason = store.StateUnusable, plain(r.err.Error())
 		return row
 	}
 	c := r.curve
 	row.State = store.StateComputed
+	row.LossCarriedFrom = string(c.CarriedFrom)
 	row.NoEnginePower = plain(join(c.NoEnginePower, c.LossNote))
 	row.EngineSpeedLogged = c.EngineSpeedLogged
 	row.CorrectionNote = plain(c.CorrectionNote)
@@ -108,11 +102,23 @@ func curveRow(r reduced, effectiveAt time.Time) store.CurveRow {
 	return row
 }
 
+// findingRows returns findings as they are stored.
+func findingRows(found []finding.Finding) []store.FindingRow {
+	var rows []store.FindingRow
+	for _, f := range found {
+		rows = append(rows, store.FindingRow{
+			Kind: string(f.Kind), Channel: string(f.Channel), Start: f.Start, End: f.End,
+			Size: f.Size, Unit: f.Unit, Disqualifying: f.Disqualifying, Text: plain(f.Text),
+		})
+	}
+	return rows
+}
+
 // announcedRow returns a row with what a pull was announced as.
 func announcedRow(p fleet.Pull) store.CurveRow {
 	return store.CurveRow{
 		PullID: string(p.ID), CellID: string(p.Cell), CarID: string(p.Car), Kind: uint8(p.Kind), StartedAt: p.StartedAt,
-		Session: p.Session, Label: p.Label, CustomerCar: p.CustomerCar, CodeVersion: CodeVersion,
+		Session: p.Session, Label: p.Label, CustomerCar: p.CustomerCar, SetUp: p.SetUp, CodeVersion: CodeVersion,
 		RegistryEffectiveAt: time.Unix(0, 0).UTC(),
 	}
 }

@@ -15,6 +15,7 @@ import (
 
 	pb "rollcall/proto/rollcall/v1"
 	"rollcall/services/access"
+	"rollcall/services/compute/correction"
 	"rollcall/services/fleet"
 	"rollcall/services/pipeline"
 	"rollcall/services/show"
@@ -38,6 +39,8 @@ type Server struct {
 	Document func(at time.Time) []byte
 	// Reduce computes pulls anew from their samples, in the order asked for.
 	Reduce func(ctx context.Context, ids []fleet.PullID) ([]pipeline.Reduced, error)
+	// Sweeps computes all sweeps of a record anew.
+	Sweeps func(ctx context.Context, id fleet.PullID) (pipeline.Sweeps, error)
 }
 
 // New returns a server.
@@ -334,7 +337,7 @@ func (s *Server) ListPulls(ctx context.Context, req *pb.ListPullsRequest) (*pb.L
 		}
 		out.Pulls = append(out.Pulls, p)
 	}
-	if err := s.doubt(ctx, out.Pulls); err != nil {
+	if err := s.told(ctx, out.Pulls); err != nil {
 		return nil, err
 	}
 	return out, nil
@@ -344,7 +347,7 @@ func (s *Server) ListPulls(ctx context.Context, req *pb.ListPullsRequest) (*pb.L
 func announced(b store.PullRow) *pb.Pull {
 	return &pb.Pull{
 		PullId: b.PullID, CellId: b.CellID, Kind: fleet.Kind(b.Kind).String(), StartedAt: stamp(b.StartedAt), CarId: b.CarID,
-		CustomerCar: b.CustomerCar, Label: b.Label, Session: b.Session, State: store.StateIncomplete, Reason: "not ended or not computed yet",
+		CustomerCar: b.CustomerCar, SetUp: b.SetUp, Label: b.Label, Session: b.Session, State: store.StateIncomplete, Reason: "not ended or not computed yet",
 	}
 }
 
@@ -363,7 +366,7 @@ func fromCoastDown(r *store.CoastDownRow) *pb.Pull {
 func fromCurve(r *store.CurveRow) *pb.Pull {
 	p := &pb.Pull{
 		PullId: r.PullID, CellId: r.CellID, Kind: fleet.Kind(r.Kind).String(), StartedAt: stamp(r.StartedAt), CarId: r.CarID,
-		CustomerCar: r.CustomerCar, Label: r.Label, Session: r.Session, State: r.State, Reason: r.Reason,
+		CustomerCar: r.CustomerCar, SetUp: r.SetUp, Label: r.Label, Session: r.Session, State: r.State, Reason: r.Reason,
 		Correction: r.Correction, CorrectionFactor: r.CorrectionFactor, CorrectionInRange: r.CorrectionInRange,
 		PeakWheelPowerW: r.PeakWheelPower, PeakEnginePowerW: r.PeakEnginePower, PeakEnginePowerExpandedUncertaintyW: r.PeakEnginePowerU,
 		PeakEngineSpeedRadS: r.PeakEnginePowerEngineSpeed, PeakEngineTorqueNm: r.PeakEngineTorque,
@@ -374,12 +377,27 @@ func fromCurve(r *store.CurveRow) *pb.Pull {
 	if p.Reason == "" {
 		p.Reason = r.NoEnginePower
 	}
-	for _, f := range r.Findings() {
-		p.Findings = append(p.Findings, &pb.Finding{
+	if r.CorrectionFactor != nil {
+		p.CorrectionName = correction.Name(fleet.Correction(r.Correction))
+		p.CorrectionOutside, p.CorrectionCaution = judged(r)
+	}
+	p.PeakWheelPowerExpandedUncertaintyW = r.PeakWheelPowerU
+	if r.State == store.StateComputed && fleet.Kind(r.Kind) == fleet.KindPull {
+		p.Loss, p.LossNote = lossOf(r)
+		p.LossFromPullId = r.LossAskedFrom
+	}
+	p.Findings = findings(r.Findings())
+	return p
+}
+
+func findings(rows []store.FindingRow) []*pb.Finding {
+	var out []*pb.Finding
+	for _, f := range rows {
+		out = append(out, &pb.Finding{
 			Kind: f.Kind, Channel: f.Channel, StartS: f.Start, EndS: f.End, Size: f.Size, SizeUnit: f.Unit, Disqualifying: f.Disqualifying, Text: f.Text,
 		})
 	}
-	return p
+	return out
 }
 
 // GetPull returns a pull, its channels and what its source's header said.
@@ -391,10 +409,19 @@ func (s *Server) GetPull(ctx context.Context, req *pb.GetPullRequest) (*pb.GetPu
 	if err != nil {
 		return nil, err
 	}
-	if err := s.doubt(ctx, []*pb.Pull{p}); err != nil {
+	if err := s.told(ctx, []*pb.Pull{p}); err != nil {
 		return nil, err
 	}
 	out := &pb.GetPullResponse{Pull: p, Header: raw.Begin.Header}
+	if req.WithSweeps && p.State == store.StateComputed && p.Kind == fleet.KindPull.String() {
+		made, err := s.Sweeps(ctx, fleet.PullID(req.PullId))
+		if err != nil {
+			return nil, err
+		}
+		for i := range made.Curves {
+			out.Sweeps = append(out.Sweeps, sweep(made, i))
+		}
+	}
 	type span struct {
 		sum         *pb.ChannelSummary
 		first, last float64
@@ -479,6 +506,9 @@ func (s *Server) GetCurve(ctx context.Context, req *pb.GetCurveRequest) (*pb.Get
 	if !wire.ValidHash(req.PullId) {
 		return nil, noPullID(req.PullId)
 	}
+	if req.Grid != "" && req.Grid != gridEngineSpeed && req.Grid != gridSpeed {
+		return nil, &wire.FieldError{Field: "grid", Reason: fmt.Sprintf("%q is no grid; choose %s or %s", clip(req.Grid), gridEngineSpeed, gridSpeed)}
+	}
 	r, ok, err := s.store.ReadCurve(ctx, fleet.PullID(req.PullId))
 	if err != nil {
 		return nil, err
@@ -492,8 +522,11 @@ func (s *Server) GetCurve(ctx context.Context, req *pb.GetCurveRequest) (*pb.Get
 		return &pb.GetCurveResponse{Pull: p}, nil
 	}
 	out := &pb.GetCurveResponse{Pull: fromCurve(&r)}
-	if err := s.doubt(ctx, []*pb.Pull{out.Pull}); err != nil {
+	if err := s.told(ctx, []*pb.Pull{out.Pull}); err != nil {
 		return nil, err
+	}
+	if r.State == store.StateComputed && fleet.Kind(r.Kind) == fleet.KindPull && (req.Sweep > 0 || req.Grid == gridSpeed) {
+		return out, s.curveOnDemand(ctx, req, out)
 	}
 	for i := range r.EngineSpeed {
 		out.Points = append(out.Points, &pb.CurvePoint{

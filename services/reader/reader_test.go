@@ -44,6 +44,8 @@ type admin struct {
 	answer   *rollcallv1.ApplyRegistryResponse
 	closed   *rollcallv1.CloseFlagRequest
 	adopted  *rollcallv1.AdoptParasiticRequest
+	carried  *rollcallv1.CarryLossRequest
+	undone   *rollcallv1.UndoCarriedLossRequest
 	progress []*rollcallv1.RecomputeResponse
 	err      error
 }
@@ -61,6 +63,16 @@ func (a *admin) CloseFlag(_ context.Context, r *rollcallv1.CloseFlagRequest) (*r
 func (a *admin) AdoptParasitic(_ context.Context, r *rollcallv1.AdoptParasiticRequest) (*rollcallv1.AdoptParasiticResponse, error) {
 	a.adopted = r
 	return &rollcallv1.AdoptParasiticResponse{CellId: "fen-2", EffectiveAt: showtest.Day(40), F0N: 41.2, F1NSM: -0.1, F2NS2M2: 0.021}, a.err
+}
+
+func (a *admin) CarryLoss(_ context.Context, r *rollcallv1.CarryLossRequest) (*rollcallv1.CarryLossResponse, error) {
+	a.carried = r
+	return &rollcallv1.CarryLossResponse{DecidedBy: "M. Krause", FromStartedAt: showtest.Day(10)}, a.err
+}
+
+func (a *admin) UndoCarriedLoss(_ context.Context, r *rollcallv1.UndoCarriedLossRequest) (*rollcallv1.UndoCarriedLossResponse, error) {
+	a.undone = r
+	return &rollcallv1.UndoCarriedLossResponse{DecidedBy: "M. Krause"}, a.err
 }
 
 func (a *admin) Recompute(_ *rollcallv1.RecomputeRequest, stream grpc.ServerStreamingServer[rollcallv1.RecomputeResponse]) error {
@@ -142,6 +154,8 @@ func TestGolden(t *testing.T) {
 		"cells.txt": "cells", "cells.csv": "cells --csv", "flags.txt": "flags", "flags-all.txt": "flags --closed --touched", "flags.csv": "flags --csv",
 		"checks.txt": "checks", "checks.csv": "checks --csv", "pulls.txt": "pulls", "pulls.csv": "pulls --csv", "pull.txt": "pull " + showtest.PullID, "pull-unusable.txt": "pull " + showtest.BadPullID, "pull.csv": "pull --csv " + showtest.PullID, "pull-empty.txt": "pull " + showtest.EmptyID, "curve-empty.txt": "curve " + showtest.EmptyID,
 		"curve.txt": "curve " + showtest.PullID, "curve-unusable.txt": "curve " + showtest.BadPullID, "curve.csv": "curve --csv " + showtest.PullID,
+		"curve-speed.txt": "curve --grid speed --sweep 1 " + showtest.PullID,
+		"repeat.txt":      "repeat " + showtest.PullID + " " + showtest.BadPullID, "repeat-across.txt": "repeat --across car=hazel,from=2026-06-01", "repeat.csv": "repeat --csv session=s1", "repeat.json": "repeat --json --across session=s1",
 		"budget.txt": "budget " + showtest.PullID, "budget.csv": "budget --csv --rpm 6200 " + showtest.PullID,
 		"compare.txt": "compare --before " + showtest.PullID + " --after cell=fen-2,label=after --points", "compare.csv": "compare --csv --before label=before --after label=after", "compare.json": "compare --json --before label=before --after label=after", "runs.txt": "runs", "runs.csv": "runs --csv", "show.txt": "fleet show", "checks.json": "checks --json",
 		"check.txt": "check " + showtest.DeadWeightID, "check.csv": "check --csv " + showtest.DeadWeightID, "check-inertia.txt": "check " + showtest.BaseInertiaID, "check-old.txt": "check " + strings.Repeat("b", 32), "check.json": "check --json " + showtest.DeadWeightID,
@@ -184,7 +198,7 @@ func TestJSONIsTheMessage(t *testing.T) {
 		"due --json":                             must(d.fleet.ListDue(ctx, &rollcallv1.ListDueRequest{})),
 		"check --json " + showtest.BaseInertiaID: must(d.fleet.GetCheck(ctx, &rollcallv1.GetCheckRequest{CheckId: showtest.BaseInertiaID})),
 		"pulls --json":                           must(d.fleet.ListPulls(ctx, &rollcallv1.ListPullsRequest{})),
-		"pull --json " + showtest.PullID:         must(d.fleet.GetPull(ctx, &rollcallv1.GetPullRequest{PullId: showtest.PullID})),
+		"pull --json " + showtest.PullID:         must(d.fleet.GetPull(ctx, &rollcallv1.GetPullRequest{PullId: showtest.PullID, WithSweeps: true})),
 		"curve --json " + showtest.PullID:        must(d.fleet.GetCurve(ctx, &rollcallv1.GetCurveRequest{PullId: showtest.PullID})),
 	} {
 		out, _, err := d.run(strings.Fields(line)...)

@@ -114,6 +114,9 @@ type CurveRow struct {
 	CodeVersion                    string     `ch:"code_version"`
 	BaseInertiaEpoch               string     `ch:"base_inertia_epoch"` // of the base inertia it was computed with; empty: the registry's
 	ParasiticEpoch                 string     `ch:"parasitic_epoch"`    // of the parasitic loss it was computed with; empty: the registry's
+	SetUp                          string     `ch:"set_up"`
+	LossAskedFrom                  string     `ch:"loss_asked_from"`   // the baseline pull whose loss was to be carried
+	LossCarriedFrom                string     `ch:"loss_carried_from"` // the one whose loss this is; empty: its own, or none
 }
 
 // FindingRow is one finding of a pull. The arrays Finding… of CurveRow hold

@@ -156,8 +156,9 @@ func TestReadMigrations(t *testing.T) {
 		t.Fatal(err)
 	}
 	for i, m := range all {
-		if i > 0 && m.Number <= all[i-1].Number {
-			t.Errorf("step %d comes after step %d", m.Number, all[i-1].Number)
+		// Numbers rise; those between may belong to a step that is not here yet.
+		if i > 0 && m.Number <= all[i-1].Number || m.Number < 1 {
+			t.Errorf("step %d has number %d", i+1, m.Number)
 		}
 		if !strings.HasPrefix(m.Statement, "-- ") {
 			t.Errorf("step %04d_%s does not say what it is for", m.Number, m.Name)

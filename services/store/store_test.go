@@ -183,6 +183,20 @@ func TestRoundTrip(t *testing.T) {
 			return nil
 		}, s.ReadClosings)
 	})
+	t.Run("carried losses", func(t *testing.T) { roundTrip(t, nil, s.AppendCarries, s.ReadCarries) })
+	t.Run("neighbour findings", func(t *testing.T) {
+		everything := func(store.NeighbourRow) bool { return false }
+		cells := []fleet.CellID{fleet.CellID(fill[store.NeighbourRow](1, false).CellID), fleet.CellID(fill[store.NeighbourRow](2, true).CellID)}
+		roundTrip(t, func(r *store.NeighbourRow) { r.Present = 1 },
+			func(ctx context.Context, rows []store.NeighbourRow) error {
+				return s.ReplaceNeighbours(ctx, cells, time.Time{}, time.Time{}, everything, rows)
+			},
+			func(ctx context.Context) ([]store.NeighbourRow, error) {
+				var rows []store.NeighbourRow
+				err := s.Conn().Select(ctx, &rows, "SELECT * FROM neighbour_findings FINAL ORDER BY started_at DESC")
+				return rows, err
+			})
+	})
 	t.Run("curves", func(t *testing.T) {
 		roundTrip(t, nil, s.WriteCurves, func(ctx context.Context) ([]store.CurveRow, error) { return s.ReadCurves(ctx, store.PullFilter{}) })
 	})
@@ -241,6 +255,7 @@ func TestConversions(t *testing.T) {
 	pull := fleet.Pull{
 		ID: "0123", Cell: "bath-1", Kind: fleet.KindPull, StartedAt: start, Car: "ref-a", Label: "n", Session: "w10", CustomerCar: "c",
 		RampRate: ptr(0.0), RotatingMass: ptr(50.0), CoastingMass: nil, Correction: fleet.CorrectionISO1585CI,
+		SetUp: "road tyres, 2.4 bar", Charging: fleet.ChargingMechanical, Displacement: ptr(0.002),
 		Channels: []fleet.Channel{fleet.RollerSpeed, "x_own"}, Header: map[string]string{"a": "b"}, AgentVersion: "1",
 	}
 	if diff := cmp.Diff(pull, store.FromPull(pull, start).Pull()); diff != "" {
@@ -805,6 +820,8 @@ func TestDumpComputed(t *testing.T) {
 			s.ReplaceFlags(ctx, []store.FlagRow{fill[store.FlagRow](1, false)}, []store.TouchedRow{fill[store.TouchedRow](1, false)}),
 			s.ReplaceEpochs(ctx, []store.EpochRow{fill[store.EpochRow](1, false)}),
 			s.ReplaceIntervals(ctx, []store.IntervalRow{fill[store.IntervalRow](1, false)}),
+			s.ReplaceNeighbours(ctx, []fleet.CellID{fleet.CellID(fill[store.NeighbourRow](1, false).CellID)}, time.Time{}, time.Time{},
+				func(store.NeighbourRow) bool { return false }, []store.NeighbourRow{fill[store.NeighbourRow](1, false)}),
 		} {
 			if err != nil {
 				t.Fatal(err)
@@ -821,7 +838,7 @@ func TestDumpComputed(t *testing.T) {
 	}
 	write(false, nil)
 	first := dump()
-	if len(first) != 10 || first[0].Rows != 2 {
+	if len(first) != 11 || first[0].Rows != 2 {
 		t.Errorf("dump: %+v", first)
 	}
 	for i, d := range first[1:] {

@@ -152,6 +152,8 @@ func TestRefused(t *testing.T) {
 		{"start with bad nanos", begin(func(m *pb.PullBegin) { m.StartedAt.Nanos = -1 }), "pull_begin.started_at", "no valid time"},
 		{"ramp rate NaN", begin(func(m *pb.PullBegin) { m.RampRateRadS2 = proto.Float64(math.NaN()) }), "pull_begin.ramp_rate_rad_s2", "leave the field out"},
 		{"ramp rate 0", begin(func(m *pb.PullBegin) { m.RampRateRadS2 = proto.Float64(0) }), "pull_begin.ramp_rate_rad_s2", "rad/s²"},
+		{"unknown charging", begin(func(m *pb.PullBegin) { m.Charging = "wind" }), "pull_begin.charging", "none, turbo, mechanical"},
+		{"displacement in litres", begin(func(m *pb.PullBegin) { m.DisplacementM3 = proto.Float64(2) }), "pull_begin.displacement_m3", "two litres are 0.002"},
 		{"negative mass", begin(func(m *pb.PullBegin) { m.RotatingMassKg = proto.Float64(-1) }), "pull_begin.rotating_mass_kg", "kg"},
 		{"unknown correction", begin(func(m *pb.PullBegin) { m.Correction = "din" }), "pull_begin.correction", "sae_j1349"},
 		{"no channels", begin(func(m *pb.PullBegin) { m.Channels = nil }), "pull_begin.channels", "is empty"},
@@ -544,6 +546,8 @@ func TestRoundTrip(t *testing.T) {
 			Kind:  rapid.SampledFrom([]fleet.Kind{fleet.KindPull, fleet.KindCoastDown, fleet.KindEmptyCoastDown}).Draw(t, "kind"),
 			Label: drawText(t, "label"), Session: drawText(t, "session"), RampRate: drawOptional(t, 1, 100),
 			RotatingMass: drawOptional(t, 0, 100), CoastingMass: drawOptional(t, 0, 100), Channels: drawChannels(t), AgentVersion: drawText(t, "version"),
+			SetUp: drawText(t, "set-up"), Displacement: drawOptional(t, 1e-6, 1),
+			Charging:   rapid.SampledFrom(append([]fleet.Charging{""}, fleet.Chargings...)).Draw(t, "charging"),
 			Correction: rapid.SampledFrom(append([]fleet.Correction{""}, fleet.Corrections...)).Draw(t, "correction")}
 		if rapid.Bool().Draw(t, "header") {
 			want.Header = map[string]string{"Software": drawText(t, "software")}
@@ -718,7 +722,7 @@ func FuzzAcceptedMeansValid(f *testing.F) {
 				matches(hashPattern, string(p.ID))
 				matches(idPattern, string(p.Cell))
 				instant(p.StartedAt)
-				optional(p.RampRate, p.RotatingMass, p.CoastingMass)
+				optional(p.RampRate, p.RotatingMass, p.CoastingMass, p.Displacement)
 				for i, c := range p.Channels {
 					channel(c)
 					if slices.Contains(p.Channels[:i], c) {
@@ -816,4 +820,28 @@ func BenchmarkFromSampleBlock(b *testing.B) {
 		}
 	}
 	b.ReportMetric(16384*float64(b.N)/b.Elapsed().Seconds(), "values/s")
+}
+
+// A pull announced by an agent from before set-up, charging and displacement is
+// taken as it always was, and says nothing of them.
+func TestPullFromBefore(t *testing.T) {
+	m := &pb.PullBegin{PullId: strings.Repeat("a", 32), CellId: "fen-1", Kind: pb.PullKind_PULL_KIND_PULL, StartedAt: timestamppb.New(time.Unix(1780000000, 0)),
+		CustomerCar: "red coupe", RotatingMassKg: proto.Float64(50), Channels: []string{"roller_speed"}}
+	bytes, err := proto.Marshal(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	old := new(pb.PullBegin)
+	if err := proto.Unmarshal(bytes, old); err != nil {
+		t.Fatal(err)
+	}
+	p, err := FromPullBegin(old)
+	if err != nil || p.SetUp != "" || p.Charging != fleet.ChargingUnknown || p.Displacement != nil || p.CustomerCar != "red coupe" {
+		t.Errorf("%+v, %v", p, err)
+	}
+	// And nothing of them goes out again.
+	again, err := proto.MarshalOptions{Deterministic: true}.Marshal(ToPullBegin(p))
+	if err != nil || len(again) != len(bytes) {
+		t.Errorf("%d bytes came, %d go (%v)", len(bytes), len(again), err)
+	}
 }

@@ -48,7 +48,9 @@
 //	correction ""
 //	file SHA-256 of the file's bytes, in hexadecimal
 //
-// with the kinds as in a mapping (pull, coast_down, empty_coast_down), or
+// with the kinds as in a mapping (pull, coast_down, empty_coast_down), and before
+// the file's line set_up, charging and displacement_m3 in this order, each only
+// where the file says it; or
 //
 //	check
 //	cell_id "fen-1"

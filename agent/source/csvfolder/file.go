@@ -139,14 +139,19 @@ func (m *Mapping) takeCheck(ctx context.Context, file content, h *head, cell fle
 // pullRecord returns what a pull or coast-down is known by; sum is the SHA-256
 // of the file.
 func pullRecord(b *rollcallv1.PullBegin, kind string, sum []byte) record {
-	return record{
-		content: digest(sum[:16]),
-		id: digestOf("pull", []string{
-			"cell_id", b.GetCellId(), "kind", kind, "started_at", instant(b.GetStartedAt()), "car_id", b.GetCarId(), "label", b.GetLabel(),
-			"session", b.GetSession(), "customer_car", b.GetCustomerCar(), "ramp_rate_rad_s2", optional(b.RampRateRadS2),
-			"rotating_mass_kg", optional(b.RotatingMassKg), "coasting_mass_kg", optional(b.CoastingMassKg), "correction", b.GetCorrection(),
-		}, sum),
+	pairs := []string{
+		"cell_id", b.GetCellId(), "kind", kind, "started_at", instant(b.GetStartedAt()), "car_id", b.GetCarId(), "label", b.GetLabel(),
+		"session", b.GetSession(), "customer_car", b.GetCustomerCar(), "ramp_rate_rad_s2", optional(b.RampRateRadS2),
+		"rotating_mass_kg", optional(b.RotatingMassKg), "coasting_mass_kg", optional(b.CoastingMassKg), "correction", b.GetCorrection(),
 	}
+	// Those that came later stand in the text only where there is something to
+	// say, so that a record without them keeps the id it had.
+	for _, later := range [][2]string{{"set_up", b.GetSetUp()}, {"charging", b.GetCharging()}, {"displacement_m3", optional(b.DisplacementM3)}} {
+		if later[1] != "" {
+			pairs = append(pairs, later[0], later[1])
+		}
+	}
+	return record{content: digest(sum[:16]), id: digestOf("pull", pairs, sum)}
 }
 
 // checkRecord returns what a check is known by. Two checks may well read the

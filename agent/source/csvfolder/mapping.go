@@ -142,9 +142,15 @@ type Rule struct {
 	Session *Take `yaml:"session"`
 	// CustomerCar describes a customer's car.
 	CustomerCar *Take `yaml:"customer_car"`
+	// SetUp is what of a car may differ from pull to pull and acts on its losses.
+	SetUp *Take `yaml:"set_up"`
 	// RotatingMass and CoastingMass are a customer's car's, a mass.
 	RotatingMass *Take `yaml:"rotating_mass"`
 	CoastingMass *Take `yaml:"coasting_mass"`
+	// Charging is none, turbo or mechanical, Displacement the swept volume, of a
+	// customer's car's engine.
+	Charging     *Take `yaml:"charging"`
+	Displacement *Take `yaml:"displacement"`
 	// RampRate is the sweep asked for, engine side: rpm/s or rad/s².
 	RampRate *Take `yaml:"ramp_rate"`
 	// Correction is one of fleet.Corrections.
@@ -759,6 +765,7 @@ func (r *Rule) check(c *checker, p string) {
 	}
 	of([]part{{"car", r.Car, ""}, {"customer_car", r.CustomerCar, ""}, {"session", r.Session, ""},
 		{"rotating_mass", r.RotatingMass, unit.Mass}, {"coasting_mass", r.CoastingMass, unit.Mass},
+		{"set_up", r.SetUp, ""}, {"charging", r.Charging, ""}, {"displacement", r.Displacement, unit.Volume},
 		{"ramp_rate", r.RampRate, unit.AngularAcceleration}, {"correction", r.Correction, ""}}, car, r.Kind)
 	of([]part{{"label", r.Label, ""}}, !check, r.Kind)
 	of([]part{{"check_kind", r.CheckKind, ""}, {"state", r.State, ""}, {"performed_by", r.PerformedBy, ""}, {"note", r.Note, ""},
@@ -783,7 +790,7 @@ func (r *Rule) check(c *checker, p string) {
 		key   string
 		take  *Take
 		words []string
-	}{{"check_kind", r.CheckKind, checkKindWords}, {"state", r.State, stateWords}, {"adjusted", r.Adjusted, adjustedWords}, {"correction", r.Correction, correctionWords}} {
+	}{{"check_kind", r.CheckKind, checkKindWords}, {"state", r.State, stateWords}, {"adjusted", r.Adjusted, adjustedWords}, {"correction", r.Correction, correctionWords}, {"charging", r.Charging, chargingWords}} {
 		if q.take == nil {
 			continue
 		}
@@ -806,6 +813,7 @@ var (
 	adjustedWords   = []string{"yes", "no"}
 	stateWords      = []string{"as_found", "as_left"}
 	correctionWords = words(fleet.Corrections)
+	chargingWords   = words(fleet.Chargings)
 )
 
 // words returns names as the texts a key allows.

@@ -531,6 +531,236 @@ func (x *AdoptParasiticResponse) GetF2NS2M2() float64 {
 	return 0
 }
 
+type CarryLossRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The pull whose own coast-down measured the loss.
+	FromPullId string `protobuf:"bytes,1,opt,name=from_pull_id,json=fromPullId,proto3" json:"from_pull_id,omitempty"`
+	// The pulls to use it for.
+	PullIds []string `protobuf:"bytes,2,rep,name=pull_ids,json=pullIds,proto3" json:"pull_ids,omitempty"`
+	// Why the car and its set-up are known to be unchanged.
+	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	DecidedBy     string `protobuf:"bytes,4,opt,name=decided_by,json=decidedBy,proto3" json:"decided_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CarryLossRequest) Reset() {
+	*x = CarryLossRequest{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CarryLossRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CarryLossRequest) ProtoMessage() {}
+
+func (x *CarryLossRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CarryLossRequest.ProtoReflect.Descriptor instead.
+func (*CarryLossRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *CarryLossRequest) GetFromPullId() string {
+	if x != nil {
+		return x.FromPullId
+	}
+	return ""
+}
+
+func (x *CarryLossRequest) GetPullIds() []string {
+	if x != nil {
+		return x.PullIds
+	}
+	return nil
+}
+
+func (x *CarryLossRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *CarryLossRequest) GetDecidedBy() string {
+	if x != nil {
+		return x.DecidedBy
+	}
+	return ""
+}
+
+type CarryLossResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Who is on record for it.
+	DecidedBy string `protobuf:"bytes,1,opt,name=decided_by,json=decidedBy,proto3" json:"decided_by,omitempty"`
+	// When the baseline pull was made.
+	FromStartedAt *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=from_started_at,json=fromStartedAt,proto3" json:"from_started_at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CarryLossResponse) Reset() {
+	*x = CarryLossResponse{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CarryLossResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CarryLossResponse) ProtoMessage() {}
+
+func (x *CarryLossResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CarryLossResponse.ProtoReflect.Descriptor instead.
+func (*CarryLossResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *CarryLossResponse) GetDecidedBy() string {
+	if x != nil {
+		return x.DecidedBy
+	}
+	return ""
+}
+
+func (x *CarryLossResponse) GetFromStartedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FromStartedAt
+	}
+	return nil
+}
+
+type UndoCarriedLossRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Pulls whose loss was carried.
+	PullIds       []string `protobuf:"bytes,1,rep,name=pull_ids,json=pullIds,proto3" json:"pull_ids,omitempty"`
+	Reason        string   `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	DecidedBy     string   `protobuf:"bytes,3,opt,name=decided_by,json=decidedBy,proto3" json:"decided_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UndoCarriedLossRequest) Reset() {
+	*x = UndoCarriedLossRequest{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UndoCarriedLossRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UndoCarriedLossRequest) ProtoMessage() {}
+
+func (x *UndoCarriedLossRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UndoCarriedLossRequest.ProtoReflect.Descriptor instead.
+func (*UndoCarriedLossRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *UndoCarriedLossRequest) GetPullIds() []string {
+	if x != nil {
+		return x.PullIds
+	}
+	return nil
+}
+
+func (x *UndoCarriedLossRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *UndoCarriedLossRequest) GetDecidedBy() string {
+	if x != nil {
+		return x.DecidedBy
+	}
+	return ""
+}
+
+type UndoCarriedLossResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	DecidedBy     string                 `protobuf:"bytes,1,opt,name=decided_by,json=decidedBy,proto3" json:"decided_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UndoCarriedLossResponse) Reset() {
+	*x = UndoCarriedLossResponse{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UndoCarriedLossResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UndoCarriedLossResponse) ProtoMessage() {}
+
+func (x *UndoCarriedLossResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UndoCarriedLossResponse.ProtoReflect.Descriptor instead.
+func (*UndoCarriedLossResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *UndoCarriedLossResponse) GetDecidedBy() string {
+	if x != nil {
+		return x.DecidedBy
+	}
+	return ""
+}
+
 type RecomputeRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -539,7 +769,7 @@ type RecomputeRequest struct {
 
 func (x *RecomputeRequest) Reset() {
 	*x = RecomputeRequest{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -551,7 +781,7 @@ func (x *RecomputeRequest) String() string {
 func (*RecomputeRequest) ProtoMessage() {}
 
 func (x *RecomputeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -564,7 +794,7 @@ func (x *RecomputeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecomputeRequest.ProtoReflect.Descriptor instead.
 func (*RecomputeRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{8}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{12}
 }
 
 type RecomputeResponse struct {
@@ -578,7 +808,7 @@ type RecomputeResponse struct {
 
 func (x *RecomputeResponse) Reset() {
 	*x = RecomputeResponse{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -590,7 +820,7 @@ func (x *RecomputeResponse) String() string {
 func (*RecomputeResponse) ProtoMessage() {}
 
 func (x *RecomputeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -603,7 +833,7 @@ func (x *RecomputeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecomputeResponse.ProtoReflect.Descriptor instead.
 func (*RecomputeResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{9}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *RecomputeResponse) GetStage() string {
@@ -668,16 +898,37 @@ const file_rollcall_v1_admin_proto_rawDesc = "" +
 	"\x04f0_n\x18\x03 \x01(\x01R\x03f0N\x12\x17\n" +
 	"\bf1_n_s_m\x18\x04 \x01(\x01R\x05f1NSM\x12\x1b\n" +
 	"\n" +
-	"f2_n_s2_m2\x18\x05 \x01(\x01R\af2NS2M2\"\x12\n" +
+	"f2_n_s2_m2\x18\x05 \x01(\x01R\af2NS2M2\"\x86\x01\n" +
+	"\x10CarryLossRequest\x12 \n" +
+	"\ffrom_pull_id\x18\x01 \x01(\tR\n" +
+	"fromPullId\x12\x19\n" +
+	"\bpull_ids\x18\x02 \x03(\tR\apullIds\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\x12\x1d\n" +
+	"\n" +
+	"decided_by\x18\x04 \x01(\tR\tdecidedBy\"v\n" +
+	"\x11CarryLossResponse\x12\x1d\n" +
+	"\n" +
+	"decided_by\x18\x01 \x01(\tR\tdecidedBy\x12B\n" +
+	"\x0ffrom_started_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\rfromStartedAt\"j\n" +
+	"\x16UndoCarriedLossRequest\x12\x19\n" +
+	"\bpull_ids\x18\x01 \x03(\tR\apullIds\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x1d\n" +
+	"\n" +
+	"decided_by\x18\x03 \x01(\tR\tdecidedBy\"8\n" +
+	"\x17UndoCarriedLossResponse\x12\x1d\n" +
+	"\n" +
+	"decided_by\x18\x01 \x01(\tR\tdecidedBy\"\x12\n" +
 	"\x10RecomputeRequest\"S\n" +
 	"\x11RecomputeResponse\x12\x14\n" +
 	"\x05stage\x18\x01 \x01(\tR\x05stage\x12\x12\n" +
 	"\x04done\x18\x02 \x01(\x04R\x04done\x12\x14\n" +
-	"\x05total\x18\x03 \x01(\x04R\x05total2\xdb\x02\n" +
+	"\x05total\x18\x03 \x01(\x04R\x05total2\x85\x04\n" +
 	"\fAdminService\x12V\n" +
 	"\rApplyRegistry\x12!.rollcall.v1.ApplyRegistryRequest\x1a\".rollcall.v1.ApplyRegistryResponse\x12J\n" +
 	"\tCloseFlag\x12\x1d.rollcall.v1.CloseFlagRequest\x1a\x1e.rollcall.v1.CloseFlagResponse\x12Y\n" +
-	"\x0eAdoptParasitic\x12\".rollcall.v1.AdoptParasiticRequest\x1a#.rollcall.v1.AdoptParasiticResponse\x12L\n" +
+	"\x0eAdoptParasitic\x12\".rollcall.v1.AdoptParasiticRequest\x1a#.rollcall.v1.AdoptParasiticResponse\x12J\n" +
+	"\tCarryLoss\x12\x1d.rollcall.v1.CarryLossRequest\x1a\x1e.rollcall.v1.CarryLossResponse\x12\\\n" +
+	"\x0fUndoCarriedLoss\x12#.rollcall.v1.UndoCarriedLossRequest\x1a$.rollcall.v1.UndoCarriedLossResponse\x12L\n" +
 	"\tRecompute\x12\x1d.rollcall.v1.RecomputeRequest\x1a\x1e.rollcall.v1.RecomputeResponse0\x01B'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
 
 var (
@@ -692,38 +943,47 @@ func file_rollcall_v1_admin_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_admin_proto_rawDescData
 }
 
-var file_rollcall_v1_admin_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_rollcall_v1_admin_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_rollcall_v1_admin_proto_goTypes = []any{
-	(*ApplyRegistryRequest)(nil),   // 0: rollcall.v1.ApplyRegistryRequest
-	(*ApplyRegistryResponse)(nil),  // 1: rollcall.v1.ApplyRegistryResponse
-	(*RegistryChange)(nil),         // 2: rollcall.v1.RegistryChange
-	(*RegistryProblem)(nil),        // 3: rollcall.v1.RegistryProblem
-	(*CloseFlagRequest)(nil),       // 4: rollcall.v1.CloseFlagRequest
-	(*CloseFlagResponse)(nil),      // 5: rollcall.v1.CloseFlagResponse
-	(*AdoptParasiticRequest)(nil),  // 6: rollcall.v1.AdoptParasiticRequest
-	(*AdoptParasiticResponse)(nil), // 7: rollcall.v1.AdoptParasiticResponse
-	(*RecomputeRequest)(nil),       // 8: rollcall.v1.RecomputeRequest
-	(*RecomputeResponse)(nil),      // 9: rollcall.v1.RecomputeResponse
-	(*timestamppb.Timestamp)(nil),  // 10: google.protobuf.Timestamp
+	(*ApplyRegistryRequest)(nil),    // 0: rollcall.v1.ApplyRegistryRequest
+	(*ApplyRegistryResponse)(nil),   // 1: rollcall.v1.ApplyRegistryResponse
+	(*RegistryChange)(nil),          // 2: rollcall.v1.RegistryChange
+	(*RegistryProblem)(nil),         // 3: rollcall.v1.RegistryProblem
+	(*CloseFlagRequest)(nil),        // 4: rollcall.v1.CloseFlagRequest
+	(*CloseFlagResponse)(nil),       // 5: rollcall.v1.CloseFlagResponse
+	(*AdoptParasiticRequest)(nil),   // 6: rollcall.v1.AdoptParasiticRequest
+	(*AdoptParasiticResponse)(nil),  // 7: rollcall.v1.AdoptParasiticResponse
+	(*CarryLossRequest)(nil),        // 8: rollcall.v1.CarryLossRequest
+	(*CarryLossResponse)(nil),       // 9: rollcall.v1.CarryLossResponse
+	(*UndoCarriedLossRequest)(nil),  // 10: rollcall.v1.UndoCarriedLossRequest
+	(*UndoCarriedLossResponse)(nil), // 11: rollcall.v1.UndoCarriedLossResponse
+	(*RecomputeRequest)(nil),        // 12: rollcall.v1.RecomputeRequest
+	(*RecomputeResponse)(nil),       // 13: rollcall.v1.RecomputeResponse
+	(*timestamppb.Timestamp)(nil),   // 14: google.protobuf.Timestamp
 }
 var file_rollcall_v1_admin_proto_depIdxs = []int32{
 	2,  // 0: rollcall.v1.ApplyRegistryResponse.changes:type_name -> rollcall.v1.RegistryChange
 	3,  // 1: rollcall.v1.ApplyRegistryResponse.problems:type_name -> rollcall.v1.RegistryProblem
-	10, // 2: rollcall.v1.AdoptParasiticRequest.effective_at:type_name -> google.protobuf.Timestamp
-	10, // 3: rollcall.v1.AdoptParasiticResponse.effective_at:type_name -> google.protobuf.Timestamp
-	0,  // 4: rollcall.v1.AdminService.ApplyRegistry:input_type -> rollcall.v1.ApplyRegistryRequest
-	4,  // 5: rollcall.v1.AdminService.CloseFlag:input_type -> rollcall.v1.CloseFlagRequest
-	6,  // 6: rollcall.v1.AdminService.AdoptParasitic:input_type -> rollcall.v1.AdoptParasiticRequest
-	8,  // 7: rollcall.v1.AdminService.Recompute:input_type -> rollcall.v1.RecomputeRequest
-	1,  // 8: rollcall.v1.AdminService.ApplyRegistry:output_type -> rollcall.v1.ApplyRegistryResponse
-	5,  // 9: rollcall.v1.AdminService.CloseFlag:output_type -> rollcall.v1.CloseFlagResponse
-	7,  // 10: rollcall.v1.AdminService.AdoptParasitic:output_type -> rollcall.v1.AdoptParasiticResponse
-	9,  // 11: rollcall.v1.AdminService.Recompute:output_type -> rollcall.v1.RecomputeResponse
-	8,  // [8:12] is the sub-list for method output_type
-	4,  // [4:8] is the sub-list for method input_type
-	4,  // [4:4] is the sub-list for extension type_name
-	4,  // [4:4] is the sub-list for extension extendee
-	0,  // [0:4] is the sub-list for field type_name
+	14, // 2: rollcall.v1.AdoptParasiticRequest.effective_at:type_name -> google.protobuf.Timestamp
+	14, // 3: rollcall.v1.AdoptParasiticResponse.effective_at:type_name -> google.protobuf.Timestamp
+	14, // 4: rollcall.v1.CarryLossResponse.from_started_at:type_name -> google.protobuf.Timestamp
+	0,  // 5: rollcall.v1.AdminService.ApplyRegistry:input_type -> rollcall.v1.ApplyRegistryRequest
+	4,  // 6: rollcall.v1.AdminService.CloseFlag:input_type -> rollcall.v1.CloseFlagRequest
+	6,  // 7: rollcall.v1.AdminService.AdoptParasitic:input_type -> rollcall.v1.AdoptParasiticRequest
+	8,  // 8: rollcall.v1.AdminService.CarryLoss:input_type -> rollcall.v1.CarryLossRequest
+	10, // 9: rollcall.v1.AdminService.UndoCarriedLoss:input_type -> rollcall.v1.UndoCarriedLossRequest
+	12, // 10: rollcall.v1.AdminService.Recompute:input_type -> rollcall.v1.RecomputeRequest
+	1,  // 11: rollcall.v1.AdminService.ApplyRegistry:output_type -> rollcall.v1.ApplyRegistryResponse
+	5,  // 12: rollcall.v1.AdminService.CloseFlag:output_type -> rollcall.v1.CloseFlagResponse
+	7,  // 13: rollcall.v1.AdminService.AdoptParasitic:output_type -> rollcall.v1.AdoptParasiticResponse
+	9,  // 14: rollcall.v1.AdminService.CarryLoss:output_type -> rollcall.v1.CarryLossResponse
+	11, // 15: rollcall.v1.AdminService.UndoCarriedLoss:output_type -> rollcall.v1.UndoCarriedLossResponse
+	13, // 16: rollcall.v1.AdminService.Recompute:output_type -> rollcall.v1.RecomputeResponse
+	11, // [11:17] is the sub-list for method output_type
+	5,  // [5:11] is the sub-list for method input_type
+	5,  // [5:5] is the sub-list for extension type_name
+	5,  // [5:5] is the sub-list for extension extendee
+	0,  // [0:5] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_admin_proto_init() }
@@ -737,7 +997,7 @@ func file_rollcall_v1_admin_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_admin_proto_rawDesc), len(file_rollcall_v1_admin_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   10,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

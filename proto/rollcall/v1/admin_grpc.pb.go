@@ -21,10 +21,12 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	AdminService_ApplyRegistry_FullMethodName  = "/rollcall.v1.AdminService/ApplyRegistry"
-	AdminService_CloseFlag_FullMethodName      = "/rollcall.v1.AdminService/CloseFlag"
-	AdminService_AdoptParasitic_FullMethodName = "/rollcall.v1.AdminService/AdoptParasitic"
-	AdminService_Recompute_FullMethodName      = "/rollcall.v1.AdminService/Recompute"
+	AdminService_ApplyRegistry_FullMethodName   = "/rollcall.v1.AdminService/ApplyRegistry"
+	AdminService_CloseFlag_FullMethodName       = "/rollcall.v1.AdminService/CloseFlag"
+	AdminService_AdoptParasitic_FullMethodName  = "/rollcall.v1.AdminService/AdoptParasitic"
+	AdminService_CarryLoss_FullMethodName       = "/rollcall.v1.AdminService/CarryLoss"
+	AdminService_UndoCarriedLoss_FullMethodName = "/rollcall.v1.AdminService/UndoCarriedLoss"
+	AdminService_Recompute_FullMethodName       = "/rollcall.v1.AdminService/Recompute"
 )
 
 // AdminServiceClient is the client API for AdminService service.
@@ -41,6 +43,12 @@ type AdminServiceClient interface {
 	// AdoptParasitic takes the loss that a coast-down of the empty rollers showed
 	// as the cell's parasitic loss, by a signed reason.
 	AdoptParasitic(ctx context.Context, in *AdoptParasiticRequest, opts ...grpc.CallOption) (*AdoptParasiticResponse, error)
+	// CarryLoss has the loss that a baseline pull's coast-down measured used for
+	// later pulls of the same car and set-up on the same cell: for all of those
+	// named, or none.
+	CarryLoss(ctx context.Context, in *CarryLossRequest, opts ...grpc.CallOption) (*CarryLossResponse, error)
+	// UndoCarriedLoss takes that back.
+	UndoCarriedLoss(ctx context.Context, in *UndoCarriedLossRequest, opts ...grpc.CallOption) (*UndoCarriedLossResponse, error)
 	// Recompute rebuilds every computed table from the raw ones.
 	Recompute(ctx context.Context, in *RecomputeRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[RecomputeResponse], error)
 }
@@ -83,6 +91,26 @@ func (c *adminServiceClient) AdoptParasitic(ctx context.Context, in *AdoptParasi
 	return out, nil
 }
 
+func (c *adminServiceClient) CarryLoss(ctx context.Context, in *CarryLossRequest, opts ...grpc.CallOption) (*CarryLossResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CarryLossResponse)
+	err := c.cc.Invoke(ctx, AdminService_CarryLoss_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *adminServiceClient) UndoCarriedLoss(ctx context.Context, in *UndoCarriedLossRequest, opts ...grpc.CallOption) (*UndoCarriedLossResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(UndoCarriedLossResponse)
+	err := c.cc.Invoke(ctx, AdminService_UndoCarriedLoss_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *adminServiceClient) Recompute(ctx context.Context, in *RecomputeRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[RecomputeResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	stream, err := c.cc.NewStream(ctx, &AdminService_ServiceDesc.Streams[0], AdminService_Recompute_FullMethodName, cOpts...)
@@ -116,6 +144,12 @@ type AdminServiceServer interface {
 	// AdoptParasitic takes the loss that a coast-down of the empty rollers showed
 	// as the cell's parasitic loss, by a signed reason.
 	AdoptParasitic(context.Context, *AdoptParasiticRequest) (*AdoptParasiticResponse, error)
+	// CarryLoss has the loss that a baseline pull's coast-down measured used for
+	// later pulls of the same car and set-up on the same cell: for all of those
+	// named, or none.
+	CarryLoss(context.Context, *CarryLossRequest) (*CarryLossResponse, error)
+	// UndoCarriedLoss takes that back.
+	UndoCarriedLoss(context.Context, *UndoCarriedLossRequest) (*UndoCarriedLossResponse, error)
 	// Recompute rebuilds every computed table from the raw ones.
 	Recompute(*RecomputeRequest, grpc.ServerStreamingServer[RecomputeResponse]) error
 	mustEmbedUnimplementedAdminServiceServer()
@@ -136,6 +170,12 @@ func (UnimplementedAdminServiceServer) CloseFlag(context.Context, *CloseFlagRequ
 }
 func (UnimplementedAdminServiceServer) AdoptParasitic(context.Context, *AdoptParasiticRequest) (*AdoptParasiticResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method AdoptParasitic not implemented")
+}
+func (UnimplementedAdminServiceServer) CarryLoss(context.Context, *CarryLossRequest) (*CarryLossResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CarryLoss not implemented")
+}
+func (UnimplementedAdminServiceServer) UndoCarriedLoss(context.Context, *UndoCarriedLossRequest) (*UndoCarriedLossResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method UndoCarriedLoss not implemented")
 }
 func (UnimplementedAdminServiceServer) Recompute(*RecomputeRequest, grpc.ServerStreamingServer[RecomputeResponse]) error {
 	return status.Error(codes.Unimplemented, "method Recompute not implemented")
@@ -215,6 +255,42 @@ func _AdminService_AdoptParasitic_Handler(srv interface{}, ctx context.Context, 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AdminService_CarryLoss_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CarryLossRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).CarryLoss(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_CarryLoss_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).CarryLoss(ctx, req.(*CarryLossRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AdminService_UndoCarriedLoss_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UndoCarriedLossRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).UndoCarriedLoss(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_UndoCarriedLoss_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).UndoCarriedLoss(ctx, req.(*UndoCarriedLossRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AdminService_Recompute_Handler(srv interface{}, stream grpc.ServerStream) error {
 	m := new(RecomputeRequest)
 	if err := stream.RecvMsg(m); err != nil {
@@ -244,6 +320,14 @@ var AdminService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "AdoptParasitic",
 			Handler:    _AdminService_AdoptParasitic_Handler,
+		},
+		{
+			MethodName: "CarryLoss",
+			Handler:    _AdminService_CarryLoss_Handler,
+		},
+		{
+			MethodName: "UndoCarriedLoss",
+			Handler:    _AdminService_UndoCarriedLoss_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

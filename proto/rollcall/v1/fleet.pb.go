@@ -4418,8 +4418,8 @@ type Pull struct {
 	CodeVersion string `protobuf:"bytes,21,opt,name=code_version,json=codeVersion,proto3" json:"code_version,omitempty"`
 	// The base inertia and the parasitic loss it was computed with: the id of the
 	// check, and of the coast-down, that gave it; empty: the registry's.
-	BaseInertiaEpoch string `protobuf:"bytes,28,opt,name=base_inertia_epoch,json=baseInertiaEpoch,proto3" json:"base_inertia_epoch,omitempty"`
-	ParasiticEpoch   string `protobuf:"bytes,29,opt,name=parasitic_epoch,json=parasiticEpoch,proto3" json:"parasitic_epoch,omitempty"`
+	BaseInertiaEpoch string `protobuf:"bytes,40,opt,name=base_inertia_epoch,json=baseInertiaEpoch,proto3" json:"base_inertia_epoch,omitempty"`
+	ParasiticEpoch   string `protobuf:"bytes,41,opt,name=parasitic_epoch,json=parasiticEpoch,proto3" json:"parasitic_epoch,omitempty"`
 	// The greatest engine power times the correction factor.
 	PeakCorrectedPowerW                    *float64 `protobuf:"fixed64,22,opt,name=peak_corrected_power_w,json=peakCorrectedPowerW,proto3,oneof" json:"peak_corrected_power_w,omitempty"`
 	PeakCorrectedPowerExpandedUncertaintyW *float64 `protobuf:"fixed64,23,opt,name=peak_corrected_power_expanded_uncertainty_w,json=peakCorrectedPowerExpandedUncertaintyW,proto3,oneof" json:"peak_corrected_power_expanded_uncertainty_w,omitempty"`
@@ -4433,8 +4433,25 @@ type Pull struct {
 	// Which air was taken, what is outside the standard's range, and why the
 	// standard's assumption may not hold for a charged engine.
 	CorrectionNote string `protobuf:"bytes,27,opt,name=correction_note,json=correctionNote,proto3" json:"correction_note,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// What of the car may differ from pull to pull, in the site's own words.
+	SetUp string `protobuf:"bytes,28,opt,name=set_up,json=setUp,proto3" json:"set_up,omitempty"`
+	// How the driveline and tyre loss was got: "measured" in the pull's own
+	// coast-down, "carried" from loss_from_pull_id, "none"; empty: no curve.
+	Loss string `protobuf:"bytes,29,opt,name=loss,proto3" json:"loss,omitempty"`
+	// The baseline pull whose loss was asked for, also where it was not taken.
+	LossFromPullId    string                 `protobuf:"bytes,30,opt,name=loss_from_pull_id,json=lossFromPullId,proto3" json:"loss_from_pull_id,omitempty"`
+	LossFromStartedAt *timestamppb.Timestamp `protobuf:"bytes,31,opt,name=loss_from_started_at,json=lossFromStartedAt,proto3" json:"loss_from_started_at,omitempty"`
+	// A sentence: where the loss comes from, or why there is none.
+	LossNote string `protobuf:"bytes,32,opt,name=loss_note,json=lossNote,proto3" json:"loss_note,omitempty"`
+	// The correction's name as the standards write it, and of correction_note what
+	// is outside the standard's range and the caution for a charged engine, which
+	// stands beside the figure that is not corrected.
+	CorrectionName                     string   `protobuf:"bytes,33,opt,name=correction_name,json=correctionName,proto3" json:"correction_name,omitempty"`
+	CorrectionOutside                  string   `protobuf:"bytes,34,opt,name=correction_outside,json=correctionOutside,proto3" json:"correction_outside,omitempty"`
+	CorrectionCaution                  string   `protobuf:"bytes,35,opt,name=correction_caution,json=correctionCaution,proto3" json:"correction_caution,omitempty"`
+	PeakWheelPowerExpandedUncertaintyW *float64 `protobuf:"fixed64,36,opt,name=peak_wheel_power_expanded_uncertainty_w,json=peakWheelPowerExpandedUncertaintyW,proto3,oneof" json:"peak_wheel_power_expanded_uncertainty_w,omitempty"`
+	unknownFields                      protoimpl.UnknownFields
+	sizeCache                          protoimpl.SizeCache
 }
 
 func (x *Pull) Reset() {
@@ -4670,6 +4687,69 @@ func (x *Pull) GetCorrectionNote() string {
 	return ""
 }
 
+func (x *Pull) GetSetUp() string {
+	if x != nil {
+		return x.SetUp
+	}
+	return ""
+}
+
+func (x *Pull) GetLoss() string {
+	if x != nil {
+		return x.Loss
+	}
+	return ""
+}
+
+func (x *Pull) GetLossFromPullId() string {
+	if x != nil {
+		return x.LossFromPullId
+	}
+	return ""
+}
+
+func (x *Pull) GetLossFromStartedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LossFromStartedAt
+	}
+	return nil
+}
+
+func (x *Pull) GetLossNote() string {
+	if x != nil {
+		return x.LossNote
+	}
+	return ""
+}
+
+func (x *Pull) GetCorrectionName() string {
+	if x != nil {
+		return x.CorrectionName
+	}
+	return ""
+}
+
+func (x *Pull) GetCorrectionOutside() string {
+	if x != nil {
+		return x.CorrectionOutside
+	}
+	return ""
+}
+
+func (x *Pull) GetCorrectionCaution() string {
+	if x != nil {
+		return x.CorrectionCaution
+	}
+	return ""
+}
+
+func (x *Pull) GetPeakWheelPowerExpandedUncertaintyW() float64 {
+	if x != nil && x.PeakWheelPowerExpandedUncertaintyW != nil {
+		return *x.PeakWheelPowerExpandedUncertaintyW
+	}
+	return 0
+}
+
 // Finding is something about a pull that whoever reads it should know.
 type Finding struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
@@ -4773,8 +4853,10 @@ func (x *Finding) GetText() string {
 }
 
 type GetPullRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	PullId        string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	PullId string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	// Also compute the sweeps of the record anew from its samples.
+	WithSweeps    bool `protobuf:"varint,2,opt,name=with_sweeps,json=withSweeps,proto3" json:"with_sweeps,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -4816,11 +4898,20 @@ func (x *GetPullRequest) GetPullId() string {
 	return ""
 }
 
+func (x *GetPullRequest) GetWithSweeps() bool {
+	if x != nil {
+		return x.WithSweeps
+	}
+	return false
+}
+
 type GetPullResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Pull          *Pull                  `protobuf:"bytes,1,opt,name=pull,proto3" json:"pull,omitempty"`
-	Channels      []*ChannelSummary      `protobuf:"bytes,2,rep,name=channels,proto3" json:"channels,omitempty"`
-	Header        map[string]string      `protobuf:"bytes,3,rep,name=header,proto3" json:"header,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Pull     *Pull                  `protobuf:"bytes,1,opt,name=pull,proto3" json:"pull,omitempty"`
+	Channels []*ChannelSummary      `protobuf:"bytes,2,rep,name=channels,proto3" json:"channels,omitempty"`
+	Header   map[string]string      `protobuf:"bytes,3,rep,name=header,proto3" json:"header,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
+	// All sweeps of the record that give a curve, in order of time.
+	Sweeps        []*Sweep `protobuf:"bytes,4,rep,name=sweeps,proto3" json:"sweeps,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -4876,6 +4967,213 @@ func (x *GetPullResponse) GetHeader() map[string]string {
 	return nil
 }
 
+func (x *GetPullResponse) GetSweeps() []*Sweep {
+	if x != nil {
+		return x.Sweeps
+	}
+	return nil
+}
+
+// Sweep is one rpm ramp of a record, with what is before and after it.
+type Sweep struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// 1, 2, 3 … in the record.
+	Number uint32 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
+	// The pull's figures are of this one.
+	Taken               bool     `protobuf:"varint,2,opt,name=taken,proto3" json:"taken,omitempty"`
+	StartS              float64  `protobuf:"fixed64,3,opt,name=start_s,json=startS,proto3" json:"start_s,omitempty"`
+	EndS                float64  `protobuf:"fixed64,4,opt,name=end_s,json=endS,proto3" json:"end_s,omitempty"`
+	EngineSpeedLowRadS  float64  `protobuf:"fixed64,5,opt,name=engine_speed_low_rad_s,json=engineSpeedLowRadS,proto3" json:"engine_speed_low_rad_s,omitempty"`
+	EngineSpeedHighRadS float64  `protobuf:"fixed64,6,opt,name=engine_speed_high_rad_s,json=engineSpeedHighRadS,proto3" json:"engine_speed_high_rad_s,omitempty"`
+	RampRateRadS2       float64  `protobuf:"fixed64,7,opt,name=ramp_rate_rad_s2,json=rampRateRadS2,proto3" json:"ramp_rate_rad_s2,omitempty"`
+	PeakWheelPowerW     *float64 `protobuf:"fixed64,8,opt,name=peak_wheel_power_w,json=peakWheelPowerW,proto3,oneof" json:"peak_wheel_power_w,omitempty"`
+	PeakEnginePowerW    *float64 `protobuf:"fixed64,9,opt,name=peak_engine_power_w,json=peakEnginePowerW,proto3,oneof" json:"peak_engine_power_w,omitempty"`
+	// The parts of the record that belong to it, without a gap.
+	Segments []*Segment `protobuf:"bytes,10,rep,name=segments,proto3" json:"segments,omitempty"`
+	// The steady points of a sweep in steps; empty: it is a ramp.
+	Steps []*Segment `protobuf:"bytes,11,rep,name=steps,proto3" json:"steps,omitempty"`
+	// Why engine power is not stated; empty: it is.
+	NoEnginePower string `protobuf:"bytes,12,opt,name=no_engine_power,json=noEnginePower,proto3" json:"no_engine_power,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Sweep) Reset() {
+	*x = Sweep{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Sweep) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Sweep) ProtoMessage() {}
+
+func (x *Sweep) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Sweep.ProtoReflect.Descriptor instead.
+func (*Sweep) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{50}
+}
+
+func (x *Sweep) GetNumber() uint32 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *Sweep) GetTaken() bool {
+	if x != nil {
+		return x.Taken
+	}
+	return false
+}
+
+func (x *Sweep) GetStartS() float64 {
+	if x != nil {
+		return x.StartS
+	}
+	return 0
+}
+
+func (x *Sweep) GetEndS() float64 {
+	if x != nil {
+		return x.EndS
+	}
+	return 0
+}
+
+func (x *Sweep) GetEngineSpeedLowRadS() float64 {
+	if x != nil {
+		return x.EngineSpeedLowRadS
+	}
+	return 0
+}
+
+func (x *Sweep) GetEngineSpeedHighRadS() float64 {
+	if x != nil {
+		return x.EngineSpeedHighRadS
+	}
+	return 0
+}
+
+func (x *Sweep) GetRampRateRadS2() float64 {
+	if x != nil {
+		return x.RampRateRadS2
+	}
+	return 0
+}
+
+func (x *Sweep) GetPeakWheelPowerW() float64 {
+	if x != nil && x.PeakWheelPowerW != nil {
+		return *x.PeakWheelPowerW
+	}
+	return 0
+}
+
+func (x *Sweep) GetPeakEnginePowerW() float64 {
+	if x != nil && x.PeakEnginePowerW != nil {
+		return *x.PeakEnginePowerW
+	}
+	return 0
+}
+
+func (x *Sweep) GetSegments() []*Segment {
+	if x != nil {
+		return x.Segments
+	}
+	return nil
+}
+
+func (x *Sweep) GetSteps() []*Segment {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *Sweep) GetNoEnginePower() string {
+	if x != nil {
+		return x.NoEnginePower
+	}
+	return ""
+}
+
+// Segment is a stretch of a record.
+type Segment struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// run-up, sweep, lift-off, coast-down, spin-down; step.
+	Kind          string  `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	StartS        float64 `protobuf:"fixed64,2,opt,name=start_s,json=startS,proto3" json:"start_s,omitempty"`
+	EndS          float64 `protobuf:"fixed64,3,opt,name=end_s,json=endS,proto3" json:"end_s,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Segment) Reset() {
+	*x = Segment{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Segment) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Segment) ProtoMessage() {}
+
+func (x *Segment) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Segment.ProtoReflect.Descriptor instead.
+func (*Segment) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{51}
+}
+
+func (x *Segment) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *Segment) GetStartS() float64 {
+	if x != nil {
+		return x.StartS
+	}
+	return 0
+}
+
+func (x *Segment) GetEndS() float64 {
+	if x != nil {
+		return x.EndS
+	}
+	return 0
+}
+
 type ChannelSummary struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
 	Channel string                 `protobuf:"bytes,1,opt,name=channel,proto3" json:"channel,omitempty"`
@@ -4892,7 +5190,7 @@ type ChannelSummary struct {
 
 func (x *ChannelSummary) Reset() {
 	*x = ChannelSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4904,7 +5202,7 @@ func (x *ChannelSummary) String() string {
 func (*ChannelSummary) ProtoMessage() {}
 
 func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4917,7 +5215,7 @@ func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChannelSummary.ProtoReflect.Descriptor instead.
 func (*ChannelSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{50}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ChannelSummary) GetChannel() string {
@@ -4963,15 +5261,21 @@ func (x *ChannelSummary) GetUnit() string {
 }
 
 type GetCurveRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	PullId        string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	PullId string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	// What the points are spaced by: "engine speed", or "speed" (of the roller
+	// surface, every 5 km/h, computed anew from the samples); empty: engine speed.
+	Grid string `protobuf:"bytes,2,opt,name=grid,proto3" json:"grid,omitempty"`
+	// The sweep of the record, counted from 1, computed anew from the samples; 0:
+	// the one the pull's figures are of.
+	Sweep         uint32 `protobuf:"varint,3,opt,name=sweep,proto3" json:"sweep,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetCurveRequest) Reset() {
 	*x = GetCurveRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4983,7 +5287,7 @@ func (x *GetCurveRequest) String() string {
 func (*GetCurveRequest) ProtoMessage() {}
 
 func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4996,7 +5300,7 @@ func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveRequest.ProtoReflect.Descriptor instead.
 func (*GetCurveRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{51}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *GetCurveRequest) GetPullId() string {
@@ -5006,17 +5310,33 @@ func (x *GetCurveRequest) GetPullId() string {
 	return ""
 }
 
+func (x *GetCurveRequest) GetGrid() string {
+	if x != nil {
+		return x.Grid
+	}
+	return ""
+}
+
+func (x *GetCurveRequest) GetSweep() uint32 {
+	if x != nil {
+		return x.Sweep
+	}
+	return 0
+}
+
 type GetCurveResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Pull          *Pull                  `protobuf:"bytes,1,opt,name=pull,proto3" json:"pull,omitempty"`
-	Points        []*CurvePoint          `protobuf:"bytes,2,rep,name=points,proto3" json:"points,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Pull   *Pull                  `protobuf:"bytes,1,opt,name=pull,proto3" json:"pull,omitempty"`
+	Points []*CurvePoint          `protobuf:"bytes,2,rep,name=points,proto3" json:"points,omitempty"`
+	// The sweep that was asked for; absent: the one the pull's figures are of.
+	Sweep         *Sweep `protobuf:"bytes,3,opt,name=sweep,proto3" json:"sweep,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetCurveResponse) Reset() {
 	*x = GetCurveResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5028,7 +5348,7 @@ func (x *GetCurveResponse) String() string {
 func (*GetCurveResponse) ProtoMessage() {}
 
 func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5041,7 +5361,7 @@ func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveResponse.ProtoReflect.Descriptor instead.
 func (*GetCurveResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{52}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *GetCurveResponse) GetPull() *Pull {
@@ -5058,8 +5378,15 @@ func (x *GetCurveResponse) GetPoints() []*CurvePoint {
 	return nil
 }
 
-// CurvePoint is one point of a pull's curve on its engine-speed grid. Its
-// uncertainties are standard ones, those named expanded_ apart.
+func (x *GetCurveResponse) GetSweep() *Sweep {
+	if x != nil {
+		return x.Sweep
+	}
+	return nil
+}
+
+// CurvePoint is one point of a pull's curve on its grid. Its uncertainties are
+// standard ones, those named expanded_ apart.
 type CurvePoint struct {
 	state                     protoimpl.MessageState `protogen:"open.v1"`
 	EngineSpeedRadS           float64                `protobuf:"fixed64,1,opt,name=engine_speed_rad_s,json=engineSpeedRadS,proto3" json:"engine_speed_rad_s,omitempty"`
@@ -5081,7 +5408,7 @@ type CurvePoint struct {
 
 func (x *CurvePoint) Reset() {
 	*x = CurvePoint{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5093,7 +5420,7 @@ func (x *CurvePoint) String() string {
 func (*CurvePoint) ProtoMessage() {}
 
 func (x *CurvePoint) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5106,7 +5433,7 @@ func (x *CurvePoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CurvePoint.ProtoReflect.Descriptor instead.
 func (*CurvePoint) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{53}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *CurvePoint) GetEngineSpeedRadS() float64 {
@@ -5202,7 +5529,7 @@ type ListRunsRequest struct {
 
 func (x *ListRunsRequest) Reset() {
 	*x = ListRunsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5214,7 +5541,7 @@ func (x *ListRunsRequest) String() string {
 func (*ListRunsRequest) ProtoMessage() {}
 
 func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5227,7 +5554,7 @@ func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListRunsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{54}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ListRunsRequest) GetFilter() *Filter {
@@ -5248,7 +5575,7 @@ type ListRunsResponse struct {
 
 func (x *ListRunsResponse) Reset() {
 	*x = ListRunsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5260,7 +5587,7 @@ func (x *ListRunsResponse) String() string {
 func (*ListRunsResponse) ProtoMessage() {}
 
 func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5273,7 +5600,7 @@ func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListRunsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{55}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListRunsResponse) GetRuns() []*Run {
@@ -5318,7 +5645,7 @@ type Run struct {
 
 func (x *Run) Reset() {
 	*x = Run{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5330,7 +5657,7 @@ func (x *Run) String() string {
 func (*Run) ProtoMessage() {}
 
 func (x *Run) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5343,7 +5670,7 @@ func (x *Run) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Run.ProtoReflect.Descriptor instead.
 func (*Run) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{56}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *Run) GetRunId() string {
@@ -5461,7 +5788,7 @@ type GetRegistryRequest struct {
 
 func (x *GetRegistryRequest) Reset() {
 	*x = GetRegistryRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5473,7 +5800,7 @@ func (x *GetRegistryRequest) String() string {
 func (*GetRegistryRequest) ProtoMessage() {}
 
 func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5486,7 +5813,7 @@ func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryRequest.ProtoReflect.Descriptor instead.
 func (*GetRegistryRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{57}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *GetRegistryRequest) GetAt() *timestamppb.Timestamp {
@@ -5506,7 +5833,7 @@ type GetRegistryResponse struct {
 
 func (x *GetRegistryResponse) Reset() {
 	*x = GetRegistryResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5518,7 +5845,7 @@ func (x *GetRegistryResponse) String() string {
 func (*GetRegistryResponse) ProtoMessage() {}
 
 func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5531,7 +5858,7 @@ func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryResponse.ProtoReflect.Descriptor instead.
 func (*GetRegistryResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{58}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *GetRegistryResponse) GetYaml() []byte {
@@ -5556,7 +5883,7 @@ type PullSet struct {
 
 func (x *PullSet) Reset() {
 	*x = PullSet{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5568,7 +5895,7 @@ func (x *PullSet) String() string {
 func (*PullSet) ProtoMessage() {}
 
 func (x *PullSet) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5581,7 +5908,7 @@ func (x *PullSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullSet.ProtoReflect.Descriptor instead.
 func (*PullSet) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{59}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *PullSet) GetPullIds() []string {
@@ -5639,7 +5966,7 @@ type ComparePullsRequest struct {
 
 func (x *ComparePullsRequest) Reset() {
 	*x = ComparePullsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5651,7 +5978,7 @@ func (x *ComparePullsRequest) String() string {
 func (*ComparePullsRequest) ProtoMessage() {}
 
 func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5664,7 +5991,7 @@ func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsRequest.ProtoReflect.Descriptor instead.
 func (*ComparePullsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{60}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ComparePullsRequest) GetBefore() *PullSet {
@@ -5744,7 +6071,7 @@ type ComparePullsResponse struct {
 
 func (x *ComparePullsResponse) Reset() {
 	*x = ComparePullsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5756,7 +6083,7 @@ func (x *ComparePullsResponse) String() string {
 func (*ComparePullsResponse) ProtoMessage() {}
 
 func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5769,7 +6096,7 @@ func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsResponse.ProtoReflect.Descriptor instead.
 func (*ComparePullsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{61}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ComparePullsResponse) GetFigure() string {
@@ -5929,7 +6256,7 @@ type SetSummary struct {
 
 func (x *SetSummary) Reset() {
 	*x = SetSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5941,7 +6268,7 @@ func (x *SetSummary) String() string {
 func (*SetSummary) ProtoMessage() {}
 
 func (x *SetSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5954,7 +6281,7 @@ func (x *SetSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetSummary.ProtoReflect.Descriptor instead.
 func (*SetSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{62}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *SetSummary) GetPullIds() []string {
@@ -6063,7 +6390,7 @@ type PullDifference struct {
 
 func (x *PullDifference) Reset() {
 	*x = PullDifference{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6075,7 +6402,7 @@ func (x *PullDifference) String() string {
 func (*PullDifference) ProtoMessage() {}
 
 func (x *PullDifference) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6088,7 +6415,7 @@ func (x *PullDifference) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullDifference.ProtoReflect.Descriptor instead.
 func (*PullDifference) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{63}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *PullDifference) GetEngineSpeedRadS() float64 {
@@ -6181,7 +6508,7 @@ type DifferencePart struct {
 
 func (x *DifferencePart) Reset() {
 	*x = DifferencePart{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6193,7 +6520,7 @@ func (x *DifferencePart) String() string {
 func (*DifferencePart) ProtoMessage() {}
 
 func (x *DifferencePart) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6206,7 +6533,7 @@ func (x *DifferencePart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DifferencePart.ProtoReflect.Descriptor instead.
 func (*DifferencePart) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{64}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *DifferencePart) GetName() string {
@@ -6251,7 +6578,7 @@ type GetBudgetRequest struct {
 
 func (x *GetBudgetRequest) Reset() {
 	*x = GetBudgetRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6263,7 +6590,7 @@ func (x *GetBudgetRequest) String() string {
 func (*GetBudgetRequest) ProtoMessage() {}
 
 func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6276,7 +6603,7 @@ func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetRequest.ProtoReflect.Descriptor instead.
 func (*GetBudgetRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{65}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *GetBudgetRequest) GetPullId() string {
@@ -6326,7 +6653,7 @@ type GetBudgetResponse struct {
 
 func (x *GetBudgetResponse) Reset() {
 	*x = GetBudgetResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6338,7 +6665,7 @@ func (x *GetBudgetResponse) String() string {
 func (*GetBudgetResponse) ProtoMessage() {}
 
 func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6351,7 +6678,7 @@ func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetResponse.ProtoReflect.Descriptor instead.
 func (*GetBudgetResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{66}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *GetBudgetResponse) GetOf() string {
@@ -6449,7 +6776,7 @@ type BudgetRow struct {
 
 func (x *BudgetRow) Reset() {
 	*x = BudgetRow{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6461,7 +6788,7 @@ func (x *BudgetRow) String() string {
 func (*BudgetRow) ProtoMessage() {}
 
 func (x *BudgetRow) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6474,7 +6801,7 @@ func (x *BudgetRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BudgetRow.ProtoReflect.Descriptor instead.
 func (*BudgetRow) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{67}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *BudgetRow) GetInput() string {
@@ -6545,6 +6872,644 @@ func (x *BudgetRow) GetRemark() string {
 		return x.Remark
 	}
 	return ""
+}
+
+type GetRepeatabilityRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Pulls *PullSet               `protobuf:"bytes,1,opt,name=pulls,proto3" json:"pulls,omitempty"`
+	// As ComparePullsRequest.figure; empty: the first of corrected engine power,
+	// engine power and wheel power that all pulls state alike.
+	Figure string `protobuf:"bytes,2,opt,name=figure,proto3" json:"figure,omitempty"`
+	// Pulls of several cells: how the cells agree.
+	Across bool `protobuf:"varint,3,opt,name=across,proto3" json:"across,omitempty"`
+	// Pulls of different cars too.
+	AnyCar        bool `protobuf:"varint,4,opt,name=any_car,json=anyCar,proto3" json:"any_car,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetRepeatabilityRequest) Reset() {
+	*x = GetRepeatabilityRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetRepeatabilityRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetRepeatabilityRequest) ProtoMessage() {}
+
+func (x *GetRepeatabilityRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetRepeatabilityRequest.ProtoReflect.Descriptor instead.
+func (*GetRepeatabilityRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{70}
+}
+
+func (x *GetRepeatabilityRequest) GetPulls() *PullSet {
+	if x != nil {
+		return x.Pulls
+	}
+	return nil
+}
+
+func (x *GetRepeatabilityRequest) GetFigure() string {
+	if x != nil {
+		return x.Figure
+	}
+	return ""
+}
+
+func (x *GetRepeatabilityRequest) GetAcross() bool {
+	if x != nil {
+		return x.Across
+	}
+	return false
+}
+
+func (x *GetRepeatabilityRequest) GetAnyCar() bool {
+	if x != nil {
+		return x.AnyCar
+	}
+	return false
+}
+
+// GetRepeatabilityResponse says how the peaks of a figure repeat. Figures are in
+// figure_unit, SI.
+type GetRepeatabilityResponse struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Figure string                 `protobuf:"bytes,1,opt,name=figure,proto3" json:"figure,omitempty"`
+	// W, N·m or N
+	FigureUnit string `protobuf:"bytes,2,opt,name=figure_unit,json=figureUnit,proto3" json:"figure_unit,omitempty"`
+	Correction string `protobuf:"bytes,3,opt,name=correction,proto3" json:"correction,omitempty"`
+	// In order of time.
+	Pulls             []*RepeatedPull `protobuf:"bytes,4,rep,name=pulls,proto3" json:"pulls,omitempty"`
+	Mean              float64         `protobuf:"fixed64,5,opt,name=mean,proto3" json:"mean,omitempty"`
+	StandardDeviation float64         `protobuf:"fixed64,6,opt,name=standard_deviation,json=standardDeviation,proto3" json:"standard_deviation,omitempty"`
+	Lowest            float64         `protobuf:"fixed64,7,opt,name=lowest,proto3" json:"lowest,omitempty"`
+	Highest           float64         `protobuf:"fixed64,8,opt,name=highest,proto3" json:"highest,omitempty"`
+	// 2.8 standard deviations, ISO 5725-6: two single pulls differ by more in one
+	// case in twenty.
+	RepeatabilityLimit float64 `protobuf:"fixed64,9,opt,name=repeatability_limit,json=repeatabilityLimit,proto3" json:"repeatability_limit,omitempty"`
+	// U of the mean, 95 %; absent: one pull has none from repeats, or across cells.
+	ExpandedUncertainty *float64 `protobuf:"fixed64,10,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3,oneof" json:"expanded_uncertainty,omitempty"`
+	// The standard deviation without the outlying pulls; absent: there are none.
+	StandardDeviationWithout *float64 `protobuf:"fixed64,11,opt,name=standard_deviation_without,json=standardDeviationWithout,proto3,oneof" json:"standard_deviation_without,omitempty"`
+	// Heat soak: the figure over the order of the pulls, per pull, and over the
+	// intake air temperature, per kelvin; absent: too few pulls, or not logged.
+	ByOrder  *Trend `protobuf:"bytes,12,opt,name=by_order,json=byOrder,proto3" json:"by_order,omitempty"`
+	ByIntake *Trend `protobuf:"bytes,13,opt,name=by_intake,json=byIntake,proto3" json:"by_intake,omitempty"`
+	// What a calibrator tells the customer.
+	Sentence string   `protobuf:"bytes,14,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	Notes    []string `protobuf:"bytes,15,rep,name=notes,proto3" json:"notes,omitempty"`
+	// How the cells agree; only when asked for.
+	Across        *Agreement `protobuf:"bytes,16,opt,name=across,proto3" json:"across,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetRepeatabilityResponse) Reset() {
+	*x = GetRepeatabilityResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetRepeatabilityResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetRepeatabilityResponse) ProtoMessage() {}
+
+func (x *GetRepeatabilityResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetRepeatabilityResponse.ProtoReflect.Descriptor instead.
+func (*GetRepeatabilityResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{71}
+}
+
+func (x *GetRepeatabilityResponse) GetFigure() string {
+	if x != nil {
+		return x.Figure
+	}
+	return ""
+}
+
+func (x *GetRepeatabilityResponse) GetFigureUnit() string {
+	if x != nil {
+		return x.FigureUnit
+	}
+	return ""
+}
+
+func (x *GetRepeatabilityResponse) GetCorrection() string {
+	if x != nil {
+		return x.Correction
+	}
+	return ""
+}
+
+func (x *GetRepeatabilityResponse) GetPulls() []*RepeatedPull {
+	if x != nil {
+		return x.Pulls
+	}
+	return nil
+}
+
+func (x *GetRepeatabilityResponse) GetMean() float64 {
+	if x != nil {
+		return x.Mean
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetStandardDeviation() float64 {
+	if x != nil {
+		return x.StandardDeviation
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetLowest() float64 {
+	if x != nil {
+		return x.Lowest
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetHighest() float64 {
+	if x != nil {
+		return x.Highest
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetRepeatabilityLimit() float64 {
+	if x != nil {
+		return x.RepeatabilityLimit
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetExpandedUncertainty() float64 {
+	if x != nil && x.ExpandedUncertainty != nil {
+		return *x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetStandardDeviationWithout() float64 {
+	if x != nil && x.StandardDeviationWithout != nil {
+		return *x.StandardDeviationWithout
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetByOrder() *Trend {
+	if x != nil {
+		return x.ByOrder
+	}
+	return nil
+}
+
+func (x *GetRepeatabilityResponse) GetByIntake() *Trend {
+	if x != nil {
+		return x.ByIntake
+	}
+	return nil
+}
+
+func (x *GetRepeatabilityResponse) GetSentence() string {
+	if x != nil {
+		return x.Sentence
+	}
+	return ""
+}
+
+func (x *GetRepeatabilityResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *GetRepeatabilityResponse) GetAcross() *Agreement {
+	if x != nil {
+		return x.Across
+	}
+	return nil
+}
+
+// RepeatedPull is one pull of a set that is to repeat.
+type RepeatedPull struct {
+	state           protoimpl.MessageState `protogen:"open.v1"`
+	PullId          string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	CellId          string                 `protobuf:"bytes,2,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	StartedAt       *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=started_at,json=startedAt,proto3" json:"started_at,omitempty"`
+	Value           float64                `protobuf:"fixed64,4,opt,name=value,proto3" json:"value,omitempty"`
+	EngineSpeedRadS float64                `protobuf:"fixed64,5,opt,name=engine_speed_rad_s,json=engineSpeedRadS,proto3" json:"engine_speed_rad_s,omitempty"`
+	// Its distance from the mean in standard deviations, Grubbs's G; of all pulls
+	// of one cell.
+	Grubbs float64 `protobuf:"fixed64,6,opt,name=grubbs,proto3" json:"grubbs,omitempty"`
+	// "outlying" beyond the 1 % limit, "straggler" beyond the 5 % limit; else empty.
+	Outlying string `protobuf:"bytes,7,opt,name=outlying,proto3" json:"outlying,omitempty"`
+	// The limit it is beyond.
+	GrubbsLimit           *float64 `protobuf:"fixed64,8,opt,name=grubbs_limit,json=grubbsLimit,proto3,oneof" json:"grubbs_limit,omitempty"`
+	IntakeAirTemperatureK *float64 `protobuf:"fixed64,9,opt,name=intake_air_temperature_k,json=intakeAirTemperatureK,proto3,oneof" json:"intake_air_temperature_k,omitempty"`
+	RampRateRadS2         float64  `protobuf:"fixed64,10,opt,name=ramp_rate_rad_s2,json=rampRateRadS2,proto3" json:"ramp_rate_rad_s2,omitempty"`
+	unknownFields         protoimpl.UnknownFields
+	sizeCache             protoimpl.SizeCache
+}
+
+func (x *RepeatedPull) Reset() {
+	*x = RepeatedPull{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RepeatedPull) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RepeatedPull) ProtoMessage() {}
+
+func (x *RepeatedPull) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RepeatedPull.ProtoReflect.Descriptor instead.
+func (*RepeatedPull) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{72}
+}
+
+func (x *RepeatedPull) GetPullId() string {
+	if x != nil {
+		return x.PullId
+	}
+	return ""
+}
+
+func (x *RepeatedPull) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *RepeatedPull) GetStartedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartedAt
+	}
+	return nil
+}
+
+func (x *RepeatedPull) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *RepeatedPull) GetEngineSpeedRadS() float64 {
+	if x != nil {
+		return x.EngineSpeedRadS
+	}
+	return 0
+}
+
+func (x *RepeatedPull) GetGrubbs() float64 {
+	if x != nil {
+		return x.Grubbs
+	}
+	return 0
+}
+
+func (x *RepeatedPull) GetOutlying() string {
+	if x != nil {
+		return x.Outlying
+	}
+	return ""
+}
+
+func (x *RepeatedPull) GetGrubbsLimit() float64 {
+	if x != nil && x.GrubbsLimit != nil {
+		return *x.GrubbsLimit
+	}
+	return 0
+}
+
+func (x *RepeatedPull) GetIntakeAirTemperatureK() float64 {
+	if x != nil && x.IntakeAirTemperatureK != nil {
+		return *x.IntakeAirTemperatureK
+	}
+	return 0
+}
+
+func (x *RepeatedPull) GetRampRateRadS2() float64 {
+	if x != nil {
+		return x.RampRateRadS2
+	}
+	return 0
+}
+
+// Trend is a straight line of a figure.
+type Trend struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Per pull, or per kelvin.
+	Slope               float64 `protobuf:"fixed64,1,opt,name=slope,proto3" json:"slope,omitempty"`
+	ExpandedUncertainty float64 `protobuf:"fixed64,2,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3" json:"expanded_uncertainty,omitempty"`
+	// Probability of so much slope by chance.
+	Probability   float64 `protobuf:"fixed64,3,opt,name=probability,proto3" json:"probability,omitempty"`
+	Significant   bool    `protobuf:"varint,4,opt,name=significant,proto3" json:"significant,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Trend) Reset() {
+	*x = Trend{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Trend) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Trend) ProtoMessage() {}
+
+func (x *Trend) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Trend.ProtoReflect.Descriptor instead.
+func (*Trend) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{73}
+}
+
+func (x *Trend) GetSlope() float64 {
+	if x != nil {
+		return x.Slope
+	}
+	return 0
+}
+
+func (x *Trend) GetExpandedUncertainty() float64 {
+	if x != nil {
+		return x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *Trend) GetProbability() float64 {
+	if x != nil {
+		return x.Probability
+	}
+	return 0
+}
+
+func (x *Trend) GetSignificant() bool {
+	if x != nil {
+		return x.Significant
+	}
+	return false
+}
+
+// Agreement is how cells agree that measured one car (ASTM E691, ISO 5725-2).
+type Agreement struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Mean  float64                `protobuf:"fixed64,1,opt,name=mean,proto3" json:"mean,omitempty"`
+	// Of the cells' means.
+	StandardDeviationOfMeans float64 `protobuf:"fixed64,2,opt,name=standard_deviation_of_means,json=standardDeviationOfMeans,proto3" json:"standard_deviation_of_means,omitempty"`
+	// Repeatability s_r and reproducibility s_R, and 2.8 times each.
+	RepeatabilityDeviation   float64         `protobuf:"fixed64,3,opt,name=repeatability_deviation,json=repeatabilityDeviation,proto3" json:"repeatability_deviation,omitempty"`
+	ReproducibilityDeviation float64         `protobuf:"fixed64,4,opt,name=reproducibility_deviation,json=reproducibilityDeviation,proto3" json:"reproducibility_deviation,omitempty"`
+	RepeatabilityLimit       float64         `protobuf:"fixed64,5,opt,name=repeatability_limit,json=repeatabilityLimit,proto3" json:"repeatability_limit,omitempty"`
+	ReproducibilityLimit     float64         `protobuf:"fixed64,6,opt,name=reproducibility_limit,json=reproducibilityLimit,proto3" json:"reproducibility_limit,omitempty"`
+	Cells                    []*AgreeingCell `protobuf:"bytes,7,rep,name=cells,proto3" json:"cells,omitempty"`
+	// Mandel's limits at 0.5 %; h has none for two cells.
+	HLimit        *float64 `protobuf:"fixed64,8,opt,name=h_limit,json=hLimit,proto3,oneof" json:"h_limit,omitempty"`
+	KLimit        float64  `protobuf:"fixed64,9,opt,name=k_limit,json=kLimit,proto3" json:"k_limit,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Agreement) Reset() {
+	*x = Agreement{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Agreement) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Agreement) ProtoMessage() {}
+
+func (x *Agreement) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Agreement.ProtoReflect.Descriptor instead.
+func (*Agreement) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{74}
+}
+
+func (x *Agreement) GetMean() float64 {
+	if x != nil {
+		return x.Mean
+	}
+	return 0
+}
+
+func (x *Agreement) GetStandardDeviationOfMeans() float64 {
+	if x != nil {
+		return x.StandardDeviationOfMeans
+	}
+	return 0
+}
+
+func (x *Agreement) GetRepeatabilityDeviation() float64 {
+	if x != nil {
+		return x.RepeatabilityDeviation
+	}
+	return 0
+}
+
+func (x *Agreement) GetReproducibilityDeviation() float64 {
+	if x != nil {
+		return x.ReproducibilityDeviation
+	}
+	return 0
+}
+
+func (x *Agreement) GetRepeatabilityLimit() float64 {
+	if x != nil {
+		return x.RepeatabilityLimit
+	}
+	return 0
+}
+
+func (x *Agreement) GetReproducibilityLimit() float64 {
+	if x != nil {
+		return x.ReproducibilityLimit
+	}
+	return 0
+}
+
+func (x *Agreement) GetCells() []*AgreeingCell {
+	if x != nil {
+		return x.Cells
+	}
+	return nil
+}
+
+func (x *Agreement) GetHLimit() float64 {
+	if x != nil && x.HLimit != nil {
+		return *x.HLimit
+	}
+	return 0
+}
+
+func (x *Agreement) GetKLimit() float64 {
+	if x != nil {
+		return x.KLimit
+	}
+	return 0
+}
+
+// AgreeingCell is one cell of an agreement.
+type AgreeingCell struct {
+	state             protoimpl.MessageState `protogen:"open.v1"`
+	CellId            string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	Pulls             uint32                 `protobuf:"varint,2,opt,name=pulls,proto3" json:"pulls,omitempty"`
+	Mean              float64                `protobuf:"fixed64,3,opt,name=mean,proto3" json:"mean,omitempty"`
+	StandardDeviation float64                `protobuf:"fixed64,4,opt,name=standard_deviation,json=standardDeviation,proto3" json:"standard_deviation,omitempty"`
+	// Mandel's h and k.
+	H             float64 `protobuf:"fixed64,5,opt,name=h,proto3" json:"h,omitempty"`
+	K             float64 `protobuf:"fixed64,6,opt,name=k,proto3" json:"k,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AgreeingCell) Reset() {
+	*x = AgreeingCell{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AgreeingCell) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AgreeingCell) ProtoMessage() {}
+
+func (x *AgreeingCell) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AgreeingCell.ProtoReflect.Descriptor instead.
+func (*AgreeingCell) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{75}
+}
+
+func (x *AgreeingCell) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *AgreeingCell) GetPulls() uint32 {
+	if x != nil {
+		return x.Pulls
+	}
+	return 0
+}
+
+func (x *AgreeingCell) GetMean() float64 {
+	if x != nil {
+		return x.Mean
+	}
+	return 0
+}
+
+func (x *AgreeingCell) GetStandardDeviation() float64 {
+	if x != nil {
+		return x.StandardDeviation
+	}
+	return 0
+}
+
+func (x *AgreeingCell) GetH() float64 {
+	if x != nil {
+		return x.H
+	}
+	return 0
+}
+
+func (x *AgreeingCell) GetK() float64 {
+	if x != nil {
+		return x.K
+	}
+	return 0
 }
 
 var File_rollcall_v1_fleet_proto protoreflect.FileDescriptor
@@ -7000,7 +7965,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"P\n" +
 	"\x11ListPullsResponse\x12'\n" +
 	"\x05pulls\x18\x01 \x03(\v2\x11.rollcall.v1.PullR\x05pulls\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xa9\v\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xf6\x0e\n" +
 	"\x04Pull\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x12\n" +
@@ -7027,14 +7992,23 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bfindings\x18\x13 \x03(\v2\x14.rollcall.v1.FindingR\bfindings\x12\x14\n" +
 	"\x05epoch\x18\x14 \x01(\tR\x05epoch\x12!\n" +
 	"\fcode_version\x18\x15 \x01(\tR\vcodeVersion\x12,\n" +
-	"\x12base_inertia_epoch\x18\x1c \x01(\tR\x10baseInertiaEpoch\x12'\n" +
-	"\x0fparasitic_epoch\x18\x1d \x01(\tR\x0eparasiticEpoch\x128\n" +
+	"\x12base_inertia_epoch\x18( \x01(\tR\x10baseInertiaEpoch\x12'\n" +
+	"\x0fparasitic_epoch\x18) \x01(\tR\x0eparasiticEpoch\x128\n" +
 	"\x16peak_corrected_power_w\x18\x16 \x01(\x01H\x06R\x13peakCorrectedPowerW\x88\x01\x01\x12`\n" +
 	"+peak_corrected_power_expanded_uncertainty_w\x18\x17 \x01(\x01H\aR&peakCorrectedPowerExpandedUncertaintyW\x88\x01\x01\x12\x1b\n" +
 	"\tpeak_note\x18\x18 \x01(\tR\bpeakNote\x12\x14\n" +
 	"\x05doubt\x18\x19 \x01(\tR\x05doubt\x12$\n" +
 	"\x0edoubt_flag_ids\x18\x1a \x03(\tR\fdoubtFlagIds\x12'\n" +
-	"\x0fcorrection_note\x18\x1b \x01(\tR\x0ecorrectionNoteB\x14\n" +
+	"\x0fcorrection_note\x18\x1b \x01(\tR\x0ecorrectionNote\x12\x15\n" +
+	"\x06set_up\x18\x1c \x01(\tR\x05setUp\x12\x12\n" +
+	"\x04loss\x18\x1d \x01(\tR\x04loss\x12)\n" +
+	"\x11loss_from_pull_id\x18\x1e \x01(\tR\x0elossFromPullId\x12K\n" +
+	"\x14loss_from_started_at\x18\x1f \x01(\v2\x1a.google.protobuf.TimestampR\x11lossFromStartedAt\x12\x1b\n" +
+	"\tloss_note\x18  \x01(\tR\blossNote\x12'\n" +
+	"\x0fcorrection_name\x18! \x01(\tR\x0ecorrectionName\x12-\n" +
+	"\x12correction_outside\x18\" \x01(\tR\x11correctionOutside\x12-\n" +
+	"\x12correction_caution\x18# \x01(\tR\x11correctionCaution\x12X\n" +
+	"'peak_wheel_power_expanded_uncertainty_w\x18$ \x01(\x01H\bR\"peakWheelPowerExpandedUncertaintyW\x88\x01\x01B\x14\n" +
 	"\x12_correction_factorB\x15\n" +
 	"\x13_peak_wheel_power_wB\x16\n" +
 	"\x14_peak_engine_power_wB+\n" +
@@ -7042,7 +8016,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x18_peak_engine_speed_rad_sB\x18\n" +
 	"\x16_peak_engine_torque_nmB\x19\n" +
 	"\x17_peak_corrected_power_wB.\n" +
-	",_peak_corrected_power_expanded_uncertainty_w\"\xd0\x01\n" +
+	",_peak_corrected_power_expanded_uncertainty_wB*\n" +
+	"(_peak_wheel_power_expanded_uncertainty_w\"\xd0\x01\n" +
 	"\aFinding\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x18\n" +
 	"\achannel\x18\x02 \x01(\tR\achannel\x12\x17\n" +
@@ -7051,28 +8026,54 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x04size\x18\x05 \x01(\x01R\x04size\x12\x1b\n" +
 	"\tsize_unit\x18\x06 \x01(\tR\bsizeUnit\x12$\n" +
 	"\rdisqualifying\x18\a \x01(\bR\rdisqualifying\x12\x12\n" +
-	"\x04text\x18\b \x01(\tR\x04text\")\n" +
+	"\x04text\x18\b \x01(\tR\x04text\"J\n" +
 	"\x0eGetPullRequest\x12\x17\n" +
-	"\apull_id\x18\x01 \x01(\tR\x06pullId\"\xee\x01\n" +
+	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x1f\n" +
+	"\vwith_sweeps\x18\x02 \x01(\bR\n" +
+	"withSweeps\"\x9a\x02\n" +
 	"\x0fGetPullResponse\x12%\n" +
 	"\x04pull\x18\x01 \x01(\v2\x11.rollcall.v1.PullR\x04pull\x127\n" +
 	"\bchannels\x18\x02 \x03(\v2\x1b.rollcall.v1.ChannelSummaryR\bchannels\x12@\n" +
-	"\x06header\x18\x03 \x03(\v2(.rollcall.v1.GetPullResponse.HeaderEntryR\x06header\x1a9\n" +
+	"\x06header\x18\x03 \x03(\v2(.rollcall.v1.GetPullResponse.HeaderEntryR\x06header\x12*\n" +
+	"\x06sweeps\x18\x04 \x03(\v2\x12.rollcall.v1.SweepR\x06sweeps\x1a9\n" +
 	"\vHeaderEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xa5\x01\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\x91\x04\n" +
+	"\x05Sweep\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\rR\x06number\x12\x14\n" +
+	"\x05taken\x18\x02 \x01(\bR\x05taken\x12\x17\n" +
+	"\astart_s\x18\x03 \x01(\x01R\x06startS\x12\x13\n" +
+	"\x05end_s\x18\x04 \x01(\x01R\x04endS\x122\n" +
+	"\x16engine_speed_low_rad_s\x18\x05 \x01(\x01R\x12engineSpeedLowRadS\x124\n" +
+	"\x17engine_speed_high_rad_s\x18\x06 \x01(\x01R\x13engineSpeedHighRadS\x12'\n" +
+	"\x10ramp_rate_rad_s2\x18\a \x01(\x01R\rrampRateRadS2\x120\n" +
+	"\x12peak_wheel_power_w\x18\b \x01(\x01H\x00R\x0fpeakWheelPowerW\x88\x01\x01\x122\n" +
+	"\x13peak_engine_power_w\x18\t \x01(\x01H\x01R\x10peakEnginePowerW\x88\x01\x01\x120\n" +
+	"\bsegments\x18\n" +
+	" \x03(\v2\x14.rollcall.v1.SegmentR\bsegments\x12*\n" +
+	"\x05steps\x18\v \x03(\v2\x14.rollcall.v1.SegmentR\x05steps\x12&\n" +
+	"\x0fno_engine_power\x18\f \x01(\tR\rnoEnginePowerB\x15\n" +
+	"\x13_peak_wheel_power_wB\x16\n" +
+	"\x14_peak_engine_power_w\"K\n" +
+	"\aSegment\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x17\n" +
+	"\astart_s\x18\x02 \x01(\x01R\x06startS\x12\x13\n" +
+	"\x05end_s\x18\x03 \x01(\x01R\x04endS\"\xa5\x01\n" +
 	"\x0eChannelSummary\x12\x18\n" +
 	"\achannel\x18\x01 \x01(\tR\achannel\x12\x18\n" +
 	"\asamples\x18\x02 \x01(\x04R\asamples\x12\x17\n" +
 	"\arate_hz\x18\x03 \x01(\x01R\x06rateHz\x12\x18\n" +
 	"\aminimum\x18\x04 \x01(\x01R\aminimum\x12\x18\n" +
 	"\amaximum\x18\x05 \x01(\x01R\amaximum\x12\x12\n" +
-	"\x04unit\x18\x06 \x01(\tR\x04unit\"*\n" +
+	"\x04unit\x18\x06 \x01(\tR\x04unit\"T\n" +
 	"\x0fGetCurveRequest\x12\x17\n" +
-	"\apull_id\x18\x01 \x01(\tR\x06pullId\"j\n" +
+	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x12\n" +
+	"\x04grid\x18\x02 \x01(\tR\x04grid\x12\x14\n" +
+	"\x05sweep\x18\x03 \x01(\rR\x05sweep\"\x94\x01\n" +
 	"\x10GetCurveResponse\x12%\n" +
 	"\x04pull\x18\x01 \x01(\v2\x11.rollcall.v1.PullR\x04pull\x12/\n" +
-	"\x06points\x18\x02 \x03(\v2\x17.rollcall.v1.CurvePointR\x06points\"\xdb\x05\n" +
+	"\x06points\x18\x02 \x03(\v2\x17.rollcall.v1.CurvePointR\x06points\x12(\n" +
+	"\x05sweep\x18\x03 \x01(\v2\x12.rollcall.v1.SweepR\x05sweep\"\xdb\x05\n" +
 	"\n" +
 	"CurvePoint\x12+\n" +
 	"\x12engine_speed_rad_s\x18\x01 \x01(\x01R\x0fengineSpeedRadS\x12\x1b\n" +
@@ -7238,7 +8239,74 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\tshared_by\x18\t \x01(\tR\bsharedBy\x12\x16\n" +
 	"\x06remark\x18\n" +
 	" \x01(\tR\x06remarkB\x15\n" +
-	"\x13_degrees_of_freedom2\xc5\b\n" +
+	"\x13_degrees_of_freedom\"\x8e\x01\n" +
+	"\x17GetRepeatabilityRequest\x12*\n" +
+	"\x05pulls\x18\x01 \x01(\v2\x14.rollcall.v1.PullSetR\x05pulls\x12\x16\n" +
+	"\x06figure\x18\x02 \x01(\tR\x06figure\x12\x16\n" +
+	"\x06across\x18\x03 \x01(\bR\x06across\x12\x17\n" +
+	"\aany_car\x18\x04 \x01(\bR\x06anyCar\"\xbf\x05\n" +
+	"\x18GetRepeatabilityResponse\x12\x16\n" +
+	"\x06figure\x18\x01 \x01(\tR\x06figure\x12\x1f\n" +
+	"\vfigure_unit\x18\x02 \x01(\tR\n" +
+	"figureUnit\x12\x1e\n" +
+	"\n" +
+	"correction\x18\x03 \x01(\tR\n" +
+	"correction\x12/\n" +
+	"\x05pulls\x18\x04 \x03(\v2\x19.rollcall.v1.RepeatedPullR\x05pulls\x12\x12\n" +
+	"\x04mean\x18\x05 \x01(\x01R\x04mean\x12-\n" +
+	"\x12standard_deviation\x18\x06 \x01(\x01R\x11standardDeviation\x12\x16\n" +
+	"\x06lowest\x18\a \x01(\x01R\x06lowest\x12\x18\n" +
+	"\ahighest\x18\b \x01(\x01R\ahighest\x12/\n" +
+	"\x13repeatability_limit\x18\t \x01(\x01R\x12repeatabilityLimit\x126\n" +
+	"\x14expanded_uncertainty\x18\n" +
+	" \x01(\x01H\x00R\x13expandedUncertainty\x88\x01\x01\x12A\n" +
+	"\x1astandard_deviation_without\x18\v \x01(\x01H\x01R\x18standardDeviationWithout\x88\x01\x01\x12-\n" +
+	"\bby_order\x18\f \x01(\v2\x12.rollcall.v1.TrendR\abyOrder\x12/\n" +
+	"\tby_intake\x18\r \x01(\v2\x12.rollcall.v1.TrendR\bbyIntake\x12\x1a\n" +
+	"\bsentence\x18\x0e \x01(\tR\bsentence\x12\x14\n" +
+	"\x05notes\x18\x0f \x03(\tR\x05notes\x12.\n" +
+	"\x06across\x18\x10 \x01(\v2\x16.rollcall.v1.AgreementR\x06acrossB\x17\n" +
+	"\x15_expanded_uncertaintyB\x1d\n" +
+	"\x1b_standard_deviation_without\"\xaf\x03\n" +
+	"\fRepeatedPull\x12\x17\n" +
+	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
+	"\acell_id\x18\x02 \x01(\tR\x06cellId\x129\n" +
+	"\n" +
+	"started_at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tstartedAt\x12\x14\n" +
+	"\x05value\x18\x04 \x01(\x01R\x05value\x12+\n" +
+	"\x12engine_speed_rad_s\x18\x05 \x01(\x01R\x0fengineSpeedRadS\x12\x16\n" +
+	"\x06grubbs\x18\x06 \x01(\x01R\x06grubbs\x12\x1a\n" +
+	"\boutlying\x18\a \x01(\tR\boutlying\x12&\n" +
+	"\fgrubbs_limit\x18\b \x01(\x01H\x00R\vgrubbsLimit\x88\x01\x01\x12<\n" +
+	"\x18intake_air_temperature_k\x18\t \x01(\x01H\x01R\x15intakeAirTemperatureK\x88\x01\x01\x12'\n" +
+	"\x10ramp_rate_rad_s2\x18\n" +
+	" \x01(\x01R\rrampRateRadS2B\x0f\n" +
+	"\r_grubbs_limitB\x1b\n" +
+	"\x19_intake_air_temperature_k\"\x94\x01\n" +
+	"\x05Trend\x12\x14\n" +
+	"\x05slope\x18\x01 \x01(\x01R\x05slope\x121\n" +
+	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty\x12 \n" +
+	"\vprobability\x18\x03 \x01(\x01R\vprobability\x12 \n" +
+	"\vsignificant\x18\x04 \x01(\bR\vsignificant\"\xae\x03\n" +
+	"\tAgreement\x12\x12\n" +
+	"\x04mean\x18\x01 \x01(\x01R\x04mean\x12=\n" +
+	"\x1bstandard_deviation_of_means\x18\x02 \x01(\x01R\x18standardDeviationOfMeans\x127\n" +
+	"\x17repeatability_deviation\x18\x03 \x01(\x01R\x16repeatabilityDeviation\x12;\n" +
+	"\x19reproducibility_deviation\x18\x04 \x01(\x01R\x18reproducibilityDeviation\x12/\n" +
+	"\x13repeatability_limit\x18\x05 \x01(\x01R\x12repeatabilityLimit\x123\n" +
+	"\x15reproducibility_limit\x18\x06 \x01(\x01R\x14reproducibilityLimit\x12/\n" +
+	"\x05cells\x18\a \x03(\v2\x19.rollcall.v1.AgreeingCellR\x05cells\x12\x1c\n" +
+	"\ah_limit\x18\b \x01(\x01H\x00R\x06hLimit\x88\x01\x01\x12\x17\n" +
+	"\ak_limit\x18\t \x01(\x01R\x06kLimitB\n" +
+	"\n" +
+	"\b_h_limit\"\x9c\x01\n" +
+	"\fAgreeingCell\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x14\n" +
+	"\x05pulls\x18\x02 \x01(\rR\x05pulls\x12\x12\n" +
+	"\x04mean\x18\x03 \x01(\x01R\x04mean\x12-\n" +
+	"\x12standard_deviation\x18\x04 \x01(\x01R\x11standardDeviation\x12\f\n" +
+	"\x01h\x18\x05 \x01(\x01R\x01h\x12\f\n" +
+	"\x01k\x18\x06 \x01(\x01R\x01k2\xa6\t\n" +
 	"\fFleetService\x12J\n" +
 	"\tListCells\x12\x1d.rollcall.v1.ListCellsRequest\x1a\x1e.rollcall.v1.ListCellsResponse\x12J\n" +
 	"\tListFlags\x12\x1d.rollcall.v1.ListFlagsRequest\x1a\x1e.rollcall.v1.ListFlagsResponse\x12M\n" +
@@ -7254,7 +8322,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bGetCurve\x12\x1c.rollcall.v1.GetCurveRequest\x1a\x1d.rollcall.v1.GetCurveResponse\x12G\n" +
 	"\bListRuns\x12\x1c.rollcall.v1.ListRunsRequest\x1a\x1d.rollcall.v1.ListRunsResponse\x12S\n" +
 	"\fComparePulls\x12 .rollcall.v1.ComparePullsRequest\x1a!.rollcall.v1.ComparePullsResponse\x12J\n" +
-	"\tGetBudget\x12\x1d.rollcall.v1.GetBudgetRequest\x1a\x1e.rollcall.v1.GetBudgetResponse\x12P\n" +
+	"\tGetBudget\x12\x1d.rollcall.v1.GetBudgetRequest\x1a\x1e.rollcall.v1.GetBudgetResponse\x12_\n" +
+	"\x10GetRepeatability\x12$.rollcall.v1.GetRepeatabilityRequest\x1a%.rollcall.v1.GetRepeatabilityResponse\x12P\n" +
 	"\vGetRegistry\x12\x1f.rollcall.v1.GetRegistryRequest\x1a .rollcall.v1.GetRegistryResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
 
 var (
@@ -7269,109 +8338,117 @@ func file_rollcall_v1_fleet_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_fleet_proto_rawDescData
 }
 
-var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 69)
+var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 77)
 var file_rollcall_v1_fleet_proto_goTypes = []any{
-	(*Filter)(nil),                 // 0: rollcall.v1.Filter
-	(*ListCellsRequest)(nil),       // 1: rollcall.v1.ListCellsRequest
-	(*ListCellsResponse)(nil),      // 2: rollcall.v1.ListCellsResponse
-	(*CellStatus)(nil),             // 3: rollcall.v1.CellStatus
-	(*ListFlagsRequest)(nil),       // 4: rollcall.v1.ListFlagsRequest
-	(*ListFlagsResponse)(nil),      // 5: rollcall.v1.ListFlagsResponse
-	(*Flag)(nil),                   // 6: rollcall.v1.Flag
-	(*Cause)(nil),                  // 7: rollcall.v1.Cause
-	(*TouchedPull)(nil),            // 8: rollcall.v1.TouchedPull
-	(*ListChecksRequest)(nil),      // 9: rollcall.v1.ListChecksRequest
-	(*ListChecksResponse)(nil),     // 10: rollcall.v1.ListChecksResponse
-	(*Check)(nil),                  // 11: rollcall.v1.Check
-	(*GetCheckRequest)(nil),        // 12: rollcall.v1.GetCheckRequest
-	(*GetCheckResponse)(nil),       // 13: rollcall.v1.GetCheckResponse
-	(*CheckResult)(nil),            // 14: rollcall.v1.CheckResult
-	(*StatedResult)(nil),           // 15: rollcall.v1.StatedResult
-	(*CheckBudgetRow)(nil),         // 16: rollcall.v1.CheckBudgetRow
-	(*ReadingResult)(nil),          // 17: rollcall.v1.ReadingResult
-	(*PointResult)(nil),            // 18: rollcall.v1.PointResult
-	(*LoadCellCurve)(nil),          // 19: rollcall.v1.LoadCellCurve
-	(*InterpolationResult)(nil),    // 20: rollcall.v1.InterpolationResult
-	(*InterpolationTrial)(nil),     // 21: rollcall.v1.InterpolationTrial
-	(*DriftResult)(nil),            // 22: rollcall.v1.DriftResult
-	(*ClassResult)(nil),            // 23: rollcall.v1.ClassResult
-	(*ClassLimit)(nil),             // 24: rollcall.v1.ClassLimit
-	(*SenseResult)(nil),            // 25: rollcall.v1.SenseResult
-	(*SpeedZero)(nil),              // 26: rollcall.v1.SpeedZero
-	(*CreepStep)(nil),              // 27: rollcall.v1.CreepStep
-	(*CheckFinding)(nil),           // 28: rollcall.v1.CheckFinding
-	(*BaseInertiaResult)(nil),      // 29: rollcall.v1.BaseInertiaResult
-	(*InertiaRun)(nil),             // 30: rollcall.v1.InertiaRun
-	(*InertiaValue)(nil),           // 31: rollcall.v1.InertiaValue
-	(*InertiaLimit)(nil),           // 32: rollcall.v1.InertiaLimit
-	(*ListEpochsRequest)(nil),      // 33: rollcall.v1.ListEpochsRequest
-	(*ListEpochsResponse)(nil),     // 34: rollcall.v1.ListEpochsResponse
-	(*Epoch)(nil),                  // 35: rollcall.v1.Epoch
-	(*EpochValue)(nil),             // 36: rollcall.v1.EpochValue
-	(*ListParasiticsRequest)(nil),  // 37: rollcall.v1.ListParasiticsRequest
-	(*ListParasiticsResponse)(nil), // 38: rollcall.v1.ListParasiticsResponse
-	(*ParasiticLoss)(nil),          // 39: rollcall.v1.ParasiticLoss
-	(*ListDueRequest)(nil),         // 40: rollcall.v1.ListDueRequest
-	(*ListDueResponse)(nil),        // 41: rollcall.v1.ListDueResponse
-	(*DueCheck)(nil),               // 42: rollcall.v1.DueCheck
-	(*DueRule)(nil),                // 43: rollcall.v1.DueRule
-	(*ListPullsRequest)(nil),       // 44: rollcall.v1.ListPullsRequest
-	(*ListPullsResponse)(nil),      // 45: rollcall.v1.ListPullsResponse
-	(*Pull)(nil),                   // 46: rollcall.v1.Pull
-	(*Finding)(nil),                // 47: rollcall.v1.Finding
-	(*GetPullRequest)(nil),         // 48: rollcall.v1.GetPullRequest
-	(*GetPullResponse)(nil),        // 49: rollcall.v1.GetPullResponse
-	(*ChannelSummary)(nil),         // 50: rollcall.v1.ChannelSummary
-	(*GetCurveRequest)(nil),        // 51: rollcall.v1.GetCurveRequest
-	(*GetCurveResponse)(nil),       // 52: rollcall.v1.GetCurveResponse
-	(*CurvePoint)(nil),             // 53: rollcall.v1.CurvePoint
-	(*ListRunsRequest)(nil),        // 54: rollcall.v1.ListRunsRequest
-	(*ListRunsResponse)(nil),       // 55: rollcall.v1.ListRunsResponse
-	(*Run)(nil),                    // 56: rollcall.v1.Run
-	(*GetRegistryRequest)(nil),     // 57: rollcall.v1.GetRegistryRequest
-	(*GetRegistryResponse)(nil),    // 58: rollcall.v1.GetRegistryResponse
-	(*PullSet)(nil),                // 59: rollcall.v1.PullSet
-	(*ComparePullsRequest)(nil),    // 60: rollcall.v1.ComparePullsRequest
-	(*ComparePullsResponse)(nil),   // 61: rollcall.v1.ComparePullsResponse
-	(*SetSummary)(nil),             // 62: rollcall.v1.SetSummary
-	(*PullDifference)(nil),         // 63: rollcall.v1.PullDifference
-	(*DifferencePart)(nil),         // 64: rollcall.v1.DifferencePart
-	(*GetBudgetRequest)(nil),       // 65: rollcall.v1.GetBudgetRequest
-	(*GetBudgetResponse)(nil),      // 66: rollcall.v1.GetBudgetResponse
-	(*BudgetRow)(nil),              // 67: rollcall.v1.BudgetRow
-	nil,                            // 68: rollcall.v1.GetPullResponse.HeaderEntry
-	(*timestamppb.Timestamp)(nil),  // 69: google.protobuf.Timestamp
-	(*CalibrationCheck)(nil),       // 70: rollcall.v1.CalibrationCheck
-	(LoadDirection)(0),             // 71: rollcall.v1.LoadDirection
-	(LoadSense)(0),                 // 72: rollcall.v1.LoadSense
+	(*Filter)(nil),                   // 0: rollcall.v1.Filter
+	(*ListCellsRequest)(nil),         // 1: rollcall.v1.ListCellsRequest
+	(*ListCellsResponse)(nil),        // 2: rollcall.v1.ListCellsResponse
+	(*CellStatus)(nil),               // 3: rollcall.v1.CellStatus
+	(*ListFlagsRequest)(nil),         // 4: rollcall.v1.ListFlagsRequest
+	(*ListFlagsResponse)(nil),        // 5: rollcall.v1.ListFlagsResponse
+	(*Flag)(nil),                     // 6: rollcall.v1.Flag
+	(*Cause)(nil),                    // 7: rollcall.v1.Cause
+	(*TouchedPull)(nil),              // 8: rollcall.v1.TouchedPull
+	(*ListChecksRequest)(nil),        // 9: rollcall.v1.ListChecksRequest
+	(*ListChecksResponse)(nil),       // 10: rollcall.v1.ListChecksResponse
+	(*Check)(nil),                    // 11: rollcall.v1.Check
+	(*GetCheckRequest)(nil),          // 12: rollcall.v1.GetCheckRequest
+	(*GetCheckResponse)(nil),         // 13: rollcall.v1.GetCheckResponse
+	(*CheckResult)(nil),              // 14: rollcall.v1.CheckResult
+	(*StatedResult)(nil),             // 15: rollcall.v1.StatedResult
+	(*CheckBudgetRow)(nil),           // 16: rollcall.v1.CheckBudgetRow
+	(*ReadingResult)(nil),            // 17: rollcall.v1.ReadingResult
+	(*PointResult)(nil),              // 18: rollcall.v1.PointResult
+	(*LoadCellCurve)(nil),            // 19: rollcall.v1.LoadCellCurve
+	(*InterpolationResult)(nil),      // 20: rollcall.v1.InterpolationResult
+	(*InterpolationTrial)(nil),       // 21: rollcall.v1.InterpolationTrial
+	(*DriftResult)(nil),              // 22: rollcall.v1.DriftResult
+	(*ClassResult)(nil),              // 23: rollcall.v1.ClassResult
+	(*ClassLimit)(nil),               // 24: rollcall.v1.ClassLimit
+	(*SenseResult)(nil),              // 25: rollcall.v1.SenseResult
+	(*SpeedZero)(nil),                // 26: rollcall.v1.SpeedZero
+	(*CreepStep)(nil),                // 27: rollcall.v1.CreepStep
+	(*CheckFinding)(nil),             // 28: rollcall.v1.CheckFinding
+	(*BaseInertiaResult)(nil),        // 29: rollcall.v1.BaseInertiaResult
+	(*InertiaRun)(nil),               // 30: rollcall.v1.InertiaRun
+	(*InertiaValue)(nil),             // 31: rollcall.v1.InertiaValue
+	(*InertiaLimit)(nil),             // 32: rollcall.v1.InertiaLimit
+	(*ListEpochsRequest)(nil),        // 33: rollcall.v1.ListEpochsRequest
+	(*ListEpochsResponse)(nil),       // 34: rollcall.v1.ListEpochsResponse
+	(*Epoch)(nil),                    // 35: rollcall.v1.Epoch
+	(*EpochValue)(nil),               // 36: rollcall.v1.EpochValue
+	(*ListParasiticsRequest)(nil),    // 37: rollcall.v1.ListParasiticsRequest
+	(*ListParasiticsResponse)(nil),   // 38: rollcall.v1.ListParasiticsResponse
+	(*ParasiticLoss)(nil),            // 39: rollcall.v1.ParasiticLoss
+	(*ListDueRequest)(nil),           // 40: rollcall.v1.ListDueRequest
+	(*ListDueResponse)(nil),          // 41: rollcall.v1.ListDueResponse
+	(*DueCheck)(nil),                 // 42: rollcall.v1.DueCheck
+	(*DueRule)(nil),                  // 43: rollcall.v1.DueRule
+	(*ListPullsRequest)(nil),         // 44: rollcall.v1.ListPullsRequest
+	(*ListPullsResponse)(nil),        // 45: rollcall.v1.ListPullsResponse
+	(*Pull)(nil),                     // 46: rollcall.v1.Pull
+	(*Finding)(nil),                  // 47: rollcall.v1.Finding
+	(*GetPullRequest)(nil),           // 48: rollcall.v1.GetPullRequest
+	(*GetPullResponse)(nil),          // 49: rollcall.v1.GetPullResponse
+	(*Sweep)(nil),                    // 50: rollcall.v1.Sweep
+	(*Segment)(nil),                  // 51: rollcall.v1.Segment
+	(*ChannelSummary)(nil),           // 52: rollcall.v1.ChannelSummary
+	(*GetCurveRequest)(nil),          // 53: rollcall.v1.GetCurveRequest
+	(*GetCurveResponse)(nil),         // 54: rollcall.v1.GetCurveResponse
+	(*CurvePoint)(nil),               // 55: rollcall.v1.CurvePoint
+	(*ListRunsRequest)(nil),          // 56: rollcall.v1.ListRunsRequest
+	(*ListRunsResponse)(nil),         // 57: rollcall.v1.ListRunsResponse
+	(*Run)(nil),                      // 58: rollcall.v1.Run
+	(*GetRegistryRequest)(nil),       // 59: rollcall.v1.GetRegistryRequest
+	(*GetRegistryResponse)(nil),      // 60: rollcall.v1.GetRegistryResponse
+	(*PullSet)(nil),                  // 61: rollcall.v1.PullSet
+	(*ComparePullsRequest)(nil),      // 62: rollcall.v1.ComparePullsRequest
+	(*ComparePullsResponse)(nil),     // 63: rollcall.v1.ComparePullsResponse
+	(*SetSummary)(nil),               // 64: rollcall.v1.SetSummary
+	(*PullDifference)(nil),           // 65: rollcall.v1.PullDifference
+	(*DifferencePart)(nil),           // 66: rollcall.v1.DifferencePart
+	(*GetBudgetRequest)(nil),         // 67: rollcall.v1.GetBudgetRequest
+	(*GetBudgetResponse)(nil),        // 68: rollcall.v1.GetBudgetResponse
+	(*BudgetRow)(nil),                // 69: rollcall.v1.BudgetRow
+	(*GetRepeatabilityRequest)(nil),  // 70: rollcall.v1.GetRepeatabilityRequest
+	(*GetRepeatabilityResponse)(nil), // 71: rollcall.v1.GetRepeatabilityResponse
+	(*RepeatedPull)(nil),             // 72: rollcall.v1.RepeatedPull
+	(*Trend)(nil),                    // 73: rollcall.v1.Trend
+	(*Agreement)(nil),                // 74: rollcall.v1.Agreement
+	(*AgreeingCell)(nil),             // 75: rollcall.v1.AgreeingCell
+	nil,                              // 76: rollcall.v1.GetPullResponse.HeaderEntry
+	(*timestamppb.Timestamp)(nil),    // 77: google.protobuf.Timestamp
+	(*CalibrationCheck)(nil),         // 78: rollcall.v1.CalibrationCheck
+	(LoadDirection)(0),               // 79: rollcall.v1.LoadDirection
+	(LoadSense)(0),                   // 80: rollcall.v1.LoadSense
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
-	69,  // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
-	69,  // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
+	77,  // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
+	77,  // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
 	0,   // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
 	3,   // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
-	69,  // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
-	69,  // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
-	69,  // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
-	69,  // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
+	77,  // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
+	77,  // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
+	77,  // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
+	77,  // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
 	0,   // 8: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
 	6,   // 9: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
-	69,  // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
-	69,  // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
-	69,  // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
-	69,  // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
+	77,  // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
+	77,  // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
+	77,  // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
+	77,  // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
 	7,   // 14: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
 	8,   // 15: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
-	69,  // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
-	69,  // 17: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	77,  // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
+	77,  // 17: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
 	0,   // 18: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
 	11,  // 19: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	69,  // 20: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
-	69,  // 21: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
+	77,  // 20: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	77,  // 21: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
 	11,  // 22: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
-	70,  // 23: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
+	78,  // 23: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
 	14,  // 24: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
-	69,  // 25: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
+	77,  // 25: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
 	15,  // 26: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
 	17,  // 27: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
 	17,  // 28: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
@@ -7386,14 +8463,14 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	28,  // 37: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
 	29,  // 38: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
 	16,  // 39: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	71,  // 40: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
-	71,  // 41: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
+	79,  // 40: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
+	79,  // 41: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
 	16,  // 42: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	69,  // 43: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
+	77,  // 43: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
 	21,  // 44: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
-	69,  // 45: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
+	77,  // 45: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
 	24,  // 46: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
-	72,  // 47: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
+	80,  // 47: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
 	14,  // 48: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
 	16,  // 49: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
 	30,  // 50: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
@@ -7401,79 +8478,93 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	32,  // 52: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
 	0,   // 53: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
 	35,  // 54: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
-	69,  // 55: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
-	69,  // 56: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
+	77,  // 55: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
+	77,  // 56: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
 	36,  // 57: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
 	0,   // 58: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
 	39,  // 59: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
-	69,  // 60: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
-	69,  // 61: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
-	69,  // 62: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
+	77,  // 60: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
+	77,  // 61: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
+	77,  // 62: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
 	0,   // 63: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
 	42,  // 64: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
-	69,  // 65: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
-	69,  // 66: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
+	77,  // 65: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
+	77,  // 66: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
 	43,  // 67: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
-	69,  // 68: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
-	69,  // 69: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
+	77,  // 68: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
+	77,  // 69: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
 	0,   // 70: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
 	46,  // 71: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	69,  // 72: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	77,  // 72: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
 	47,  // 73: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
-	46,  // 74: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
-	50,  // 75: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	68,  // 76: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
-	46,  // 77: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
-	53,  // 78: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
-	0,   // 79: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
-	56,  // 80: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	69,  // 81: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	69,  // 82: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
-	0,   // 83: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
-	59,  // 84: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
-	59,  // 85: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
-	62,  // 86: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
-	62,  // 87: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
-	63,  // 88: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
-	63,  // 89: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
-	63,  // 90: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
-	64,  // 91: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	69,  // 92: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	69,  // 93: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
-	67,  // 94: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
-	1,   // 95: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,   // 96: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	9,   // 97: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	12,  // 98: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
-	33,  // 99: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
-	37,  // 100: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
-	40,  // 101: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
-	44,  // 102: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	48,  // 103: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	51,  // 104: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	54,  // 105: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	60,  // 106: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	65,  // 107: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
-	57,  // 108: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	2,   // 109: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,   // 110: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	10,  // 111: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	13,  // 112: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
-	34,  // 113: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
-	38,  // 114: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
-	41,  // 115: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
-	45,  // 116: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	49,  // 117: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	52,  // 118: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	55,  // 119: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	61,  // 120: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	66,  // 121: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
-	58,  // 122: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	109, // [109:123] is the sub-list for method output_type
-	95,  // [95:109] is the sub-list for method input_type
-	95,  // [95:95] is the sub-list for extension type_name
-	95,  // [95:95] is the sub-list for extension extendee
-	0,   // [0:95] is the sub-list for field type_name
+	77,  // 74: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
+	46,  // 75: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
+	52,  // 76: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
+	76,  // 77: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	50,  // 78: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
+	51,  // 79: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
+	51,  // 80: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
+	46,  // 81: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
+	55,  // 82: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
+	50,  // 83: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
+	0,   // 84: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
+	58,  // 85: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
+	77,  // 86: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	77,  // 87: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	0,   // 88: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
+	61,  // 89: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
+	61,  // 90: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
+	64,  // 91: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
+	64,  // 92: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
+	65,  // 93: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
+	65,  // 94: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
+	65,  // 95: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
+	66,  // 96: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
+	77,  // 97: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	77,  // 98: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	69,  // 99: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
+	61,  // 100: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
+	72,  // 101: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
+	73,  // 102: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
+	73,  // 103: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
+	74,  // 104: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
+	77,  // 105: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
+	75,  // 106: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
+	1,   // 107: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,   // 108: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	9,   // 109: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	12,  // 110: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
+	33,  // 111: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
+	37,  // 112: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
+	40,  // 113: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
+	44,  // 114: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	48,  // 115: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	53,  // 116: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	56,  // 117: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	62,  // 118: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	67,  // 119: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	70,  // 120: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
+	59,  // 121: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	2,   // 122: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,   // 123: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	10,  // 124: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	13,  // 125: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
+	34,  // 126: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
+	38,  // 127: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
+	41,  // 128: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
+	45,  // 129: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	49,  // 130: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	54,  // 131: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	57,  // 132: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	63,  // 133: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	68,  // 134: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	71,  // 135: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
+	60,  // 136: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	122, // [122:137] is the sub-list for method output_type
+	107, // [107:122] is the sub-list for method input_type
+	107, // [107:107] is the sub-list for extension type_name
+	107, // [107:107] is the sub-list for extension extendee
+	0,   // [0:107] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -7493,20 +8584,24 @@ func file_rollcall_v1_fleet_proto_init() {
 	file_rollcall_v1_fleet_proto_msgTypes[39].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[42].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[46].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[53].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[56].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[60].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[50].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[55].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[58].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[62].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[65].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[66].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[64].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[67].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[68].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[69].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[71].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[72].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[74].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_fleet_proto_rawDesc), len(file_rollcall_v1_fleet_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   69,
+			NumMessages:   77,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

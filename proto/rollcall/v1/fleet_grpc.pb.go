@@ -23,20 +23,21 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	FleetService_ListCells_FullMethodName      = "/rollcall.v1.FleetService/ListCells"
-	FleetService_ListFlags_FullMethodName      = "/rollcall.v1.FleetService/ListFlags"
-	FleetService_ListChecks_FullMethodName     = "/rollcall.v1.FleetService/ListChecks"
-	FleetService_GetCheck_FullMethodName       = "/rollcall.v1.FleetService/GetCheck"
-	FleetService_ListEpochs_FullMethodName     = "/rollcall.v1.FleetService/ListEpochs"
-	FleetService_ListParasitics_FullMethodName = "/rollcall.v1.FleetService/ListParasitics"
-	FleetService_ListDue_FullMethodName        = "/rollcall.v1.FleetService/ListDue"
-	FleetService_ListPulls_FullMethodName      = "/rollcall.v1.FleetService/ListPulls"
-	FleetService_GetPull_FullMethodName        = "/rollcall.v1.FleetService/GetPull"
-	FleetService_GetCurve_FullMethodName       = "/rollcall.v1.FleetService/GetCurve"
-	FleetService_ListRuns_FullMethodName       = "/rollcall.v1.FleetService/ListRuns"
-	FleetService_ComparePulls_FullMethodName   = "/rollcall.v1.FleetService/ComparePulls"
-	FleetService_GetBudget_FullMethodName      = "/rollcall.v1.FleetService/GetBudget"
-	FleetService_GetRegistry_FullMethodName    = "/rollcall.v1.FleetService/GetRegistry"
+	FleetService_ListCells_FullMethodName        = "/rollcall.v1.FleetService/ListCells"
+	FleetService_ListFlags_FullMethodName        = "/rollcall.v1.FleetService/ListFlags"
+	FleetService_ListChecks_FullMethodName       = "/rollcall.v1.FleetService/ListChecks"
+	FleetService_GetCheck_FullMethodName         = "/rollcall.v1.FleetService/GetCheck"
+	FleetService_ListEpochs_FullMethodName       = "/rollcall.v1.FleetService/ListEpochs"
+	FleetService_ListParasitics_FullMethodName   = "/rollcall.v1.FleetService/ListParasitics"
+	FleetService_ListDue_FullMethodName          = "/rollcall.v1.FleetService/ListDue"
+	FleetService_ListPulls_FullMethodName        = "/rollcall.v1.FleetService/ListPulls"
+	FleetService_GetPull_FullMethodName          = "/rollcall.v1.FleetService/GetPull"
+	FleetService_GetCurve_FullMethodName         = "/rollcall.v1.FleetService/GetCurve"
+	FleetService_ListRuns_FullMethodName         = "/rollcall.v1.FleetService/ListRuns"
+	FleetService_ComparePulls_FullMethodName     = "/rollcall.v1.FleetService/ComparePulls"
+	FleetService_GetBudget_FullMethodName        = "/rollcall.v1.FleetService/GetBudget"
+	FleetService_GetRepeatability_FullMethodName = "/rollcall.v1.FleetService/GetRepeatability"
+	FleetService_GetRegistry_FullMethodName      = "/rollcall.v1.FleetService/GetRegistry"
 )
 
 // FleetServiceClient is the client API for FleetService service.
@@ -66,6 +67,9 @@ type FleetServiceClient interface {
 	ComparePulls(ctx context.Context, in *ComparePullsRequest, opts ...grpc.CallOption) (*ComparePullsResponse, error)
 	// GetBudget says where the uncertainty of a pull's figure comes from.
 	GetBudget(ctx context.Context, in *GetBudgetRequest, opts ...grpc.CallOption) (*GetBudgetResponse, error)
+	// GetRepeatability says how pulls made back to back repeat; or, across cells,
+	// how the cells agree.
+	GetRepeatability(ctx context.Context, in *GetRepeatabilityRequest, opts ...grpc.CallOption) (*GetRepeatabilityResponse, error)
 	GetRegistry(ctx context.Context, in *GetRegistryRequest, opts ...grpc.CallOption) (*GetRegistryResponse, error)
 }
 
@@ -207,6 +211,16 @@ func (c *fleetServiceClient) GetBudget(ctx context.Context, in *GetBudgetRequest
 	return out, nil
 }
 
+func (c *fleetServiceClient) GetRepeatability(ctx context.Context, in *GetRepeatabilityRequest, opts ...grpc.CallOption) (*GetRepeatabilityResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetRepeatabilityResponse)
+	err := c.cc.Invoke(ctx, FleetService_GetRepeatability_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *fleetServiceClient) GetRegistry(ctx context.Context, in *GetRegistryRequest, opts ...grpc.CallOption) (*GetRegistryResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetRegistryResponse)
@@ -244,6 +258,9 @@ type FleetServiceServer interface {
 	ComparePulls(context.Context, *ComparePullsRequest) (*ComparePullsResponse, error)
 	// GetBudget says where the uncertainty of a pull's figure comes from.
 	GetBudget(context.Context, *GetBudgetRequest) (*GetBudgetResponse, error)
+	// GetRepeatability says how pulls made back to back repeat; or, across cells,
+	// how the cells agree.
+	GetRepeatability(context.Context, *GetRepeatabilityRequest) (*GetRepeatabilityResponse, error)
 	GetRegistry(context.Context, *GetRegistryRequest) (*GetRegistryResponse, error)
 	mustEmbedUnimplementedFleetServiceServer()
 }
@@ -293,6 +310,9 @@ func (UnimplementedFleetServiceServer) ComparePulls(context.Context, *ComparePul
 }
 func (UnimplementedFleetServiceServer) GetBudget(context.Context, *GetBudgetRequest) (*GetBudgetResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetBudget not implemented")
+}
+func (UnimplementedFleetServiceServer) GetRepeatability(context.Context, *GetRepeatabilityRequest) (*GetRepeatabilityResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetRepeatability not implemented")
 }
 func (UnimplementedFleetServiceServer) GetRegistry(context.Context, *GetRegistryRequest) (*GetRegistryResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetRegistry not implemented")
@@ -552,6 +572,24 @@ func _FleetService_GetBudget_Handler(srv interface{}, ctx context.Context, dec f
 	return interceptor(ctx, in, info, handler)
 }
 
+func _FleetService_GetRepeatability_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetRepeatabilityRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).GetRepeatability(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_GetRepeatability_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).GetRepeatability(ctx, req.(*GetRepeatabilityRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _FleetService_GetRegistry_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetRegistryRequest)
 	if err := dec(in); err != nil {
@@ -628,6 +666,10 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetBudget",
 			Handler:    _FleetService_GetBudget_Handler,
+		},
+		{
+			MethodName: "GetRepeatability",
+			Handler:    _FleetService_GetRepeatability_Handler,
 		},
 		{
 			MethodName: "GetRegistry",

@@ -747,10 +747,21 @@ type PullBegin struct {
 	// Channels that follow, each once.
 	Channels []string `protobuf:"bytes,13,rep,name=channels,proto3" json:"channels,omitempty"`
 	// Anything else the source's header said.
-	Header        map[string]string `protobuf:"bytes,14,rep,name=header,proto3" json:"header,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
-	AgentVersion  string            `protobuf:"bytes,15,opt,name=agent_version,json=agentVersion,proto3" json:"agent_version,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Header       map[string]string `protobuf:"bytes,14,rep,name=header,proto3" json:"header,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
+	AgentVersion string            `protobuf:"bytes,15,opt,name=agent_version,json=agentVersion,proto3" json:"agent_version,omitempty"`
+	// What of a car may differ from pull to pull and acts on its losses: tyres and
+	// their pressure, gear, straps, in the site's own words. Pulls of one car with
+	// the same set_up have the same losses.
+	SetUp string `protobuf:"bytes,16,opt,name=set_up,json=setUp,proto3" json:"set_up,omitempty"`
+	// For a customer's car: how its engine is charged, "none", "turbo" (by the
+	// exhaust) or "mechanical" (by the engine); empty: not said, and a boost
+	// channel says so.
+	Charging string `protobuf:"bytes,17,opt,name=charging,proto3" json:"charging,omitempty"`
+	// For a customer's car: swept volume of the engine, for corrections that follow
+	// the fuel delivered.
+	DisplacementM3 *float64 `protobuf:"fixed64,18,opt,name=displacement_m3,json=displacementM3,proto3,oneof" json:"displacement_m3,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *PullBegin) Reset() {
@@ -886,6 +897,27 @@ func (x *PullBegin) GetAgentVersion() string {
 		return x.AgentVersion
 	}
 	return ""
+}
+
+func (x *PullBegin) GetSetUp() string {
+	if x != nil {
+		return x.SetUp
+	}
+	return ""
+}
+
+func (x *PullBegin) GetCharging() string {
+	if x != nil {
+		return x.Charging
+	}
+	return ""
+}
+
+func (x *PullBegin) GetDisplacementM3() float64 {
+	if x != nil && x.DisplacementM3 != nil {
+		return *x.DisplacementM3
+	}
+	return 0
 }
 
 // Packed is a run of numbers. Exactly one of counts and values is filled.
@@ -1709,7 +1741,7 @@ const file_rollcall_v1_ingest_proto_rawDesc = "" +
 	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12#\n" +
 	"\ragent_version\x18\x02 \x01(\tR\fagentVersion\x123\n" +
 	"\asent_at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x06sentAt\x12)\n" +
-	"\x10contract_version\x18\x04 \x01(\rR\x0fcontractVersion\"\xb0\x05\n" +
+	"\x10contract_version\x18\x04 \x01(\rR\x0fcontractVersion\"\xa5\x06\n" +
 	"\tPullBegin\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12)\n" +
@@ -1729,13 +1761,17 @@ const file_rollcall_v1_ingest_proto_rawDesc = "" +
 	"correction\x12\x1a\n" +
 	"\bchannels\x18\r \x03(\tR\bchannels\x12:\n" +
 	"\x06header\x18\x0e \x03(\v2\".rollcall.v1.PullBegin.HeaderEntryR\x06header\x12#\n" +
-	"\ragent_version\x18\x0f \x01(\tR\fagentVersion\x1a9\n" +
+	"\ragent_version\x18\x0f \x01(\tR\fagentVersion\x12\x15\n" +
+	"\x06set_up\x18\x10 \x01(\tR\x05setUp\x12\x1a\n" +
+	"\bcharging\x18\x11 \x01(\tR\bcharging\x12,\n" +
+	"\x0fdisplacement_m3\x18\x12 \x01(\x01H\x03R\x0edisplacementM3\x88\x01\x01\x1a9\n" +
 	"\vHeaderEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01B\x13\n" +
 	"\x11_ramp_rate_rad_s2B\x13\n" +
 	"\x11_rotating_mass_kgB\x13\n" +
-	"\x11_coasting_mass_kg\"f\n" +
+	"\x11_coasting_mass_kgB\x12\n" +
+	"\x10_displacement_m3\"f\n" +
 	"\x06Packed\x12\x14\n" +
 	"\x05scale\x18\x01 \x01(\x01R\x05scale\x12\x16\n" +
 	"\x06offset\x18\x02 \x01(\x01R\x06offset\x12\x16\n" +

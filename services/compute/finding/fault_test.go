@@ -4,6 +4,7 @@ import (
 	"errors"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -139,6 +140,10 @@ func TestJudgeFaults(t *testing.T) {
 		}, nil, EngineCold, fleet.OilTemperature, 3.1, 16.9, 30, true, "Warm it up"},
 		{"air sensors out of line", nil, func(j *Input) { j.Air = &AirComparison{Delta: -0.02, U: 0.012, Others: 3} },
 			AirDisagrees, "", 3.1, 16.9, 0.02, false, "barometer"},
+		{"barometer out of line", nil, func(j *Input) {
+			j.Air = &AirComparison{Delta: 0.03, U: 0.012, Others: 1, Channel: fleet.AirPressure}
+		},
+			AirDisagrees, fleet.AirPressure, 3.1, 16.9, 0.03, false, "of another cell of the site, most of it by air pressure"},
 		{"air sensors in line", nil, func(j *Input) { j.Air = &AirComparison{Delta: -0.011, U: 0.012, Others: 3} },
 			"", "", 0, 0, 0, false, ""},
 		{"a car's own limit", func(in powercurve.Input) {
@@ -355,6 +360,57 @@ func TestClockOfTheCurve(t *testing.T) {
 		}
 	}
 	t.Error("not found")
+}
+
+// A channel the curve is made of, whose clock steps back, repeats or misses
+// stamps, still gives a curve, within U of that of the sound record, and the
+// fault is found with its channel and span.
+func TestClockFaultGivesCurve(t *testing.T) {
+	sound, err := powercurve.Reduce(pull(7))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []fleet.Channel{fleet.RollerSpeed, fleet.LoadCellForce, fleet.EngineSpeed, fleet.AirPressure} {
+		for _, x := range []struct {
+			name             string
+			spoil            func(at []float64)
+			size, start, end float64
+		}{
+			{"one stamp back", func(at []float64) { at[1000] = 4 }, 5.99, 4, 9.99},
+			{"clock set back", func(at []float64) {
+				for i := 1000; i < len(at); i++ {
+					at[i] -= 0.05
+				}
+			}, 0.04, 9.95, 9.99},
+			{"repeats", func(at []float64) { at[801], at[802] = at[800], at[800] }, 2, 8, 8},
+			{"stamps missing", func(at []float64) { at[700], at[900] = math.NaN(), math.Inf(1) }, 2, 0, 62},
+		} {
+			t.Run(string(c)+" "+x.name, func(t *testing.T) {
+				in := pull(7)
+				s := in.Channels[c]
+				at := append([]float64{}, s.T...)
+				x.spoil(at)
+				in.Channels[c] = channel.Series{T: at, X: s.X}
+				curve, err := powercurve.Reduce(in)
+				if err != nil || curve.PeakCorrectedPower == nil {
+					t.Fatal(err, curve.NoEnginePower, curve.CorrectionNote)
+				}
+				got, want := curve.PeakCorrectedPower, sound.PeakCorrectedPower
+				if curve.EngineSpeedLogged != sound.EngineSpeedLogged || math.Abs(got.Value-want.Value) > want.Expanded {
+					t.Errorf("peak %.0f W, of the sound record %.0f ± %.0f W", got.Value, want.Value, want.Expanded)
+				}
+				found := judge(in, nil)
+				k := slices.IndexFunc(found, func(f Finding) bool { return f.Kind == ClockFault && f.Channel == c })
+				if k < 0 {
+					t.Fatalf("not found: %+v", found)
+				}
+				f := found[k]
+				if math.Abs(f.Size-x.size) > 1e-6 || math.Abs(f.Start-x.start) > 1e-6 || math.Abs(f.End-x.end) > 1e-6 {
+					t.Errorf("%+v", f)
+				}
+			})
+		}
+	}
 }
 
 func TestLimits(t *testing.T) {

@@ -74,7 +74,7 @@ type Input struct {
 	// of a 5 s sweep are not of one engine, for all the inertia is computed.
 	Compared []float64
 	// Air is how the cell's air compares with that of the site's other cells;
-	// nil: there is none to compare with. flag.CompareAirs makes it.
+	// nil: there is none to compare with. flag.CompareAir makes it.
 	Air *AirComparison
 }
 
@@ -83,7 +83,9 @@ type Input struct {
 type AirComparison struct {
 	Delta  float64 // ratio: ln C less the mean of the others'
 	U      float64 // ratio: its expanded uncertainty, k = 2
-	Others int     // runs of other cells it was compared with
+	Others int     // other cells it was compared with
+	// Channel is the sensor that accounts for most of Delta; empty: not known.
+	Channel fleet.Channel
 }
 
 // Limit is how much of something is worth a note, and how much keeps a

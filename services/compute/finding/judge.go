@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"rollcall/services/compute/channel"
 	"rollcall/services/fleet"
@@ -56,6 +57,18 @@ func Judge(in Input) []Finding {
 	slices.SortStableFunc(j.out, func(a, b Finding) int {
 		return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Channel, b.Channel))
 	})
+	return j.out
+}
+
+// JudgeBeside returns only what Judge says of a pull for the pulls around it: of
+// Input.Air and, where no ramp rate was asked for, of Input.Compared. Of the curve
+// Sweep, RampRate, Low and High are enough. In the order of Judge.
+func JudgeBeside(in Input) []Finding {
+	j := &judgement{Input: in, sweep: in.Curve.Sweep}
+	if in.RampRate == nil {
+		j.ramp()
+	}
+	j.air()
 	return j.out
 }
 
@@ -708,9 +721,16 @@ func (j *judgement) air() {
 	if j.Air.Delta < 0 {
 		word = "down"
 	}
-	j.because(AirDisagrees, "", j.sweep, off, "1", off-j.Air.U, j.Limits.AirDisagrees, fmt.Sprintf(
-		"The cell's air readings move the corrected figures %s by %.2f %% (± %.2f %%, k = 2) against %d runs of the site's other cells. Hold barometer, thermometer and hygrometer beside those of another cell.",
-		word, 100*off, 100*j.Air.U, j.Air.Others))
+	cells, most := "another cell", ""
+	if j.Air.Others > 1 {
+		cells = fmt.Sprintf("%d other cells", j.Air.Others)
+	}
+	if j.Air.Channel != "" {
+		most = ", most of it by " + strings.ToLower(nameOf(j.Air.Channel))
+	}
+	j.because(AirDisagrees, j.Air.Channel, j.sweep, off, "1", off-j.Air.U, j.Limits.AirDisagrees, fmt.Sprintf(
+		"The cell's air readings move the corrected figures %s by %.2f %% (± %.2f %%, k = 2) against those of %s of the site%s. Hold barometer, thermometer and hygrometer beside those of another cell.",
+		word, 100*off, 100*j.Air.U, cells, most))
 }
 
 // statements passes on what the curve could not state.

@@ -318,6 +318,10 @@ func FTail(f, numerator, denominator float64) float64 {
 // largestF is where the F distribution's tail is taken as nought.
 const largestF = 1e12
 
+// normalDoF is where Student's distribution is normal to seven digits in its
+// tail and the incomplete beta function begins to lose them.
+const normalDoF = 1e7
+
 // TTail returns the probability that Student's t with dof degrees of freedom
 // exceeds x.
 func TTail(x, dof float64) float64 {

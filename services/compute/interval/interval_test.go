@@ -8,6 +8,9 @@ import (
 	"time"
 
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"rollcall/services/compute/loadcell"
+	"rollcall/services/fleet"
 )
 
 var start = time.Date(2026, 1, 5, 8, 0, 0, 0, time.UTC)
@@ -108,7 +111,7 @@ func TestReliability(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			rng := rand.New(rand.NewPCG(4, 9))
-			const runs = 600
+			const runs = 400
 			in, days := 0, 0.0
 			for range runs {
 				rate := c.rate
@@ -172,5 +175,28 @@ func TestNothingKnown(t *testing.T) {
 	o = Next(Input{Checks: []Observation{{At: on(0)}, {At: on(1)}, {At: on(2), Error: 2}}, Tolerance: 1})
 	if !o.Due.Equal(on(2)) {
 		t.Errorf("%+v", o)
+	}
+}
+
+// TestObservations: which checks show which error.
+func TestObservations(t *testing.T) {
+	check := func(kind fleet.CheckKind, state fleet.CheckState, day float64, r loadcell.Result) loadcell.Earlier {
+		return loadcell.Earlier{Check: fleet.Check{Kind: kind, State: state, PerformedAt: on(day)}, Result: r}
+	}
+	whole := loadcell.Result{Verdict: fleet.VerdictPass, ZeroError: 2, UZeroError: 0.5, ZeroValid: true, GainError: 0.001, UGainError: 0.0008, GainValid: true, AsLeftValid: true}
+	zero := whole
+	zero.GainValid = false
+	bad := whole
+	bad.Verdict = fleet.VerdictUnusable
+	checks := []loadcell.Earlier{
+		check(fleet.CheckTransfer, fleet.AsLeft, 40, whole), check(fleet.CheckDeadWeight, fleet.AsFound, 0, whole), check(fleet.CheckZero, fleet.AsFound, 10, zero),
+		check(fleet.CheckShunt, fleet.AsFound, 20, whole), check(fleet.CheckDeadWeight, fleet.AsFound, 30, bad), check(fleet.CheckZeroTurning, fleet.AsFound, 35, zero),
+	}
+	g := Observations(checks, loadcell.GainError)
+	if len(g) != 2 || !g[0].At.Equal(on(0)) || g[0].Restart || !g[1].Restart || g[1].Error != 0.001 || g[1].U != 0.0008 {
+		t.Errorf("%+v", g)
+	}
+	if z := Observations(checks, loadcell.ZeroError); len(z) != 3 || z[1].Error != 2 || !z[1].At.Equal(on(10)) {
+		t.Errorf("%+v", z)
 	}
 }

@@ -176,7 +176,7 @@ func TestDegree(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			rng := rand.New(rand.NewPCG(3, 3))
-			cell, masses := bay(), weights()
+			cell, masses := wide(), weights()
 			n := 0
 			for range 300 {
 				r := Judge(weigh(cycle(5), c.cycles, cell, masses, gravity, func(f float64) float64 { return f + c.bend(f) + c.noise*rng.NormFloat64() }), cell, masses, gravity, Calibration{})

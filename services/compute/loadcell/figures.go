@@ -15,8 +15,9 @@ func (j *judge) state(q Quantity, unit string, value float64, budget []gum.Compo
 	if err != nil || !finite(value) {
 		return
 	}
+	k := gum.TFactor(gum.Coverage2, c.DoF)
 	j.result.Stated = append(j.result.Stated, Stated{
-		Quantity: q, Unit: unit, Value: value, U: c.Expanded(), K: gum.TFactor(gum.Coverage2, c.DoF), DoF: c.DoF, Budget: budget, Says: says,
+		Quantity: q, Unit: unit, Value: value, U: k * c.U, K: k, DoF: c.DoF, Budget: budget, Says: says,
 	})
 }
 

@@ -25,7 +25,7 @@ func (s *source) byte() byte {
 }
 
 // odd are numbers that break things.
-var odd = []float64{0, math.NaN(), math.Inf(1), math.Inf(-1), 1e308, -1e308, 5e-324, math.MaxFloat64, -0.0, 1e-300, 1e8, -1}
+var odd = []float64{0, math.NaN(), math.Inf(1), math.Inf(-1), 1e308, -1e308, 5e-324, math.MaxFloat64, math.Copysign(0, -1), 1e-300, 1e8, -1}
 
 // number is mostly near want, now and then odd or anything.
 func (s *source) number(want float64) float64 {

@@ -529,11 +529,16 @@ func (j *judge) line(calibrates bool) string {
 	} else {
 		r.ZeroError, r.GainError = (fit.Intercept-j.s.Zero)/scale, fit.Slope/scale-1
 	}
-	r.UZeroError, r.ZeroValid = d.zero.Expanded()/scale, true
-	r.UGainError, r.GainValid = d.gain.Expanded()/scale, true
 	r.ZeroBudget, r.GainBudget = d.zeroBudget, d.gainBudget
 	j.state(ZeroError, "N", r.ZeroError, r.ZeroBudget, "intercept of the straight line")
 	j.state(GainError, "1", r.GainError, r.GainBudget, "slope of the straight line")
+	zero, okZero := r.Get(ZeroError)
+	gain, okGain := r.Get(GainError)
+	if !okZero || !okGain {
+		return tooFar
+	}
+	r.UZeroError, r.ZeroValid = zero.U, true
+	r.UGainError, r.GainValid = gain.U, true
 	r.Scatter = fit.Residual / scale
 	j.linearity(f, y, fit, scale)
 	j.decide(decision{zero: true, error: r.ZeroError, tolerance: j.cell.ZeroTolerance, own: d.scatterZero, group: j.intercept(f), typeB: d.zeroBudget[1:]})
@@ -546,6 +551,9 @@ func (j *judge) line(calibrates bool) string {
 	j.figures(fit)
 	return ""
 }
+
+// tooFar is said of figures that are no numbers.
+const tooFar = "the figures leave the range of numbers: the registry or the readings hold one that is far too large or too small; check arms, masses, tolerances and their uncertainties"
 
 // scaleOf brings the scatter of raw readings to that of forces for a curve,
 // whose scale is 1.
@@ -850,7 +858,8 @@ func (j *judge) errors(scatter float64, dof int) {
 			// zero check comes here, whose one component is always whole.
 			panic("loadcell: " + err.Error())
 		}
-		p.U, p.DoF, p.K = combined.Expanded(), combined.DoF, gum.TFactor(gum.Coverage2, combined.DoF)
+		p.DoF, p.K = combined.DoF, gum.TFactor(gum.Coverage2, combined.DoF)
+		p.U = p.K * combined.U
 		for _, q := range r.Points {
 			if q.Direction != p.Direction && math.Abs(q.Load-p.Load) <= j.within*math.Abs(p.Load) {
 				r.Reversibility = max(r.Reversibility, math.Abs(p.Error-q.Error))

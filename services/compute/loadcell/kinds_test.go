@@ -91,11 +91,11 @@ func TestKindsCoverage(t *testing.T) {
 		make func(*rand.Rand, truth) Input
 	}{
 		{"transfer load cell", 96.5, func(rng *rand.Rand, x truth) Input {
-			return Input{Cell: bay(), Standards: standards(),
+			return Input{Cell: wide(), Standards: standards(),
 				Check: beside(fleet.CheckTransfer, "tlc", 1, []float64{0, 900, 1800, 2700, 3600}, 2, func(f float64) float64 { return x.zero + (1+x.gain)*f }, rng.NormFloat64(), 1, rng)}
 		}},
 		{"torque reference", 96.5, func(rng *rand.Rand, x truth) Input {
-			cell := bay()
+			cell := wide()
 			arm := cell.LeverArm + cell.U.LeverArm*rng.NormFloat64()
 			return Input{Cell: cell, Standards: standards(),
 				Check: beside(fleet.CheckTorque, "tq", arm, []float64{0, 900, 1800, 2700, 3600}, 2, func(f float64) float64 { return x.zero + (1+x.gain)*f }, rng.NormFloat64(), 0.7, rng)}
@@ -103,7 +103,7 @@ func TestKindsCoverage(t *testing.T) {
 		// With three mountings what refitting does is known with two degrees of
 		// freedom, and taken on the cautious side.
 		{"dead weights, arm off level, refitted twice", 98, func(rng *rand.Rand, x truth) Input {
-			cell, masses := bay(), weights()
+			cell, masses := wide(), weights()
 			cell.U.ArmAngle = 0.01
 			lie := cell
 			theta := 0.03
@@ -178,7 +178,7 @@ func TestCurveCoverage(t *testing.T) {
 		at := []float64{300, 900, 1500, 2600}
 		in, points, n := make([]int, len(at)), 0, 0
 		for range runs {
-			cell, masses := bay(), weights()
+			cell, masses := wide(), weights()
 			truth, weighed := cell, map[fleet.MassID]fleet.Mass{}
 			truth.LeverArm += rng.NormFloat64() * cell.U.LeverArm
 			truth.CalibrationArm += rng.NormFloat64() * cell.U.CalibrationArm
@@ -455,9 +455,9 @@ func TestDrift(t *testing.T) {
 func TestDriftCoverage(t *testing.T) {
 	rng := rand.New(rand.NewPCG(20260302, 14))
 	const runs = 2000
-	zero, gain, wide := 0, 0, 0.0
+	zero, gain, ratio := 0, 0, 0.0
 	for range runs {
-		cell, masses := bay(), weights()
+		cell, masses := wide(), weights()
 		truth, weighed := cell, weights()
 		truth.LeverArm += rng.NormFloat64() * cell.U.LeverArm
 		truth.CalibrationArm += rng.NormFloat64() * cell.U.CalibrationArm
@@ -479,7 +479,7 @@ func TestDriftCoverage(t *testing.T) {
 		if math.Abs(d.Gain-dg) <= d.UGain {
 			gain++
 		}
-		wide += d.UGain / r.UGainError / math.Sqrt2 / runs
+		ratio += d.UGain / r.UGainError / math.Sqrt2 / runs
 	}
 	for _, n := range []int{zero, gain} {
 		share := 100 * float64(n) / runs
@@ -488,8 +488,8 @@ func TestDriftCoverage(t *testing.T) {
 			t.Errorf("covered in %.2f %%, want 95 ± 1.5", share)
 		}
 	}
-	if wide > 0.5 {
-		t.Errorf("U is %.2f of that of independent checks", wide)
+	if ratio > 0.5 {
+		t.Errorf("U is %.2f of that of independent checks", ratio)
 	}
 }
 

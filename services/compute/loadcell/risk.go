@@ -54,7 +54,6 @@ func (j *judge) risk() {
 		return
 	}
 	least, most := 0.0, 0.0
-	var tails []float64
 	for _, d := range j.decided {
 		c, err := gum.Combine(append([]gum.Component{d.own}, d.typeB...))
 		if err != nil {
@@ -64,7 +63,6 @@ func (j *judge) risk() {
 		if d.zero {
 			r.ZeroRisk = gum.WrongDecision(d.error, c.U, c.DoF, d.tolerance)
 		}
-		tails = append(tails, p)
 		least, most = max(least, p), most+p
 	}
 	most = min(most, 1)
@@ -107,19 +105,21 @@ func (j *judge) anyOutside() float64 {
 			terms[k] = append(terms[k], term{s, x})
 		}
 	}
-	weights := make([][]float64, len(j.decided))
+	// Its own scatter, nobody else's, is the last source.
+	scatter := make([][]term, len(j.decided))
 	scatterDoF := gum.Infinite
 	for k, d := range j.decided {
 		size := 0.0
 		for _, w := range d.group {
 			size += w * w
 		}
-		weights[k] = make([]float64, groups+1)
+		own := math.Abs(d.own.Contribution())
 		if size == 0 {
-			weights[k][groups] = d.own.Contribution() // its own scatter, nobody else's
-		} else {
-			for g, w := range d.group {
-				weights[k][g] = w / math.Sqrt(size) * math.Abs(d.own.Contribution())
+			scatter[k] = []term{{groups, own}}
+		}
+		for g, w := range d.group {
+			if w != 0 {
+				scatter[k] = append(scatter[k], term{g, w / math.Sqrt(size) * own})
 			}
 		}
 		scatterDoF = min(scatterDoF, d.own.DoF)
@@ -145,8 +145,8 @@ func (j *judge) anyOutside() float64 {
 		}
 		for k, d := range j.decided {
 			e := d.error
-			for g, w := range weights[k] {
-				e += w * z[g]
+			for _, t := range scatter[k] {
+				e += t.c * z[t.source]
 			}
 			for _, t := range terms[k] {
 				e += t.c * shared[t.source]
@@ -229,7 +229,7 @@ func (j *judge) unbounded() string {
 	}
 	for _, x := range xs {
 		if !finite(x) {
-			return "the figures leave the range of numbers: the registry or the readings hold one that is far too large or too small; check arms, masses, tolerances and their uncertainties"
+			return tooFar
 		}
 	}
 	return ""

@@ -53,7 +53,7 @@ func (c *Curve) Budget(f Figure, g Grid, point int) (Budget, error) {
 		return Budget{}, fmt.Errorf("%w: %s is not stated at %.0f rpm", ErrNoModel, f, p.EngineSpeed/rpm)
 	}
 	of := fmt.Sprintf("%s at %.0f rpm", f, p.EngineSpeed/rpm)
-	return l.model.budget(of, f, p.EngineSpeed, p.Speed, &s, 0)
+	return l.model.budget(of, f, p.EngineSpeed, p.Speed, &s, 0, 0)
 }
 
 // PeakBudget returns the uncertainty budget of a figure's greatest value.
@@ -67,7 +67,7 @@ func (c *Curve) PeakBudget(f Figure) (Budget, error) {
 		return Budget{}, fmt.Errorf("%w: %s is stated nowhere", ErrNoModel, f)
 	}
 	of := fmt.Sprintf("peak of %s at %.0f rpm", f, t.peak.EngineSpeed/rpm)
-	return l.model.budget(of, f, t.peak.EngineSpeed, t.speed, &t.state, t.peak.UChoice)
+	return l.model.budget(of, f, t.peak.EngineSpeed, t.speed, &t.state, t.peak.UChoice, t.peak.Lift)
 }
 
 // MeanBudget returns the uncertainty budget of a figure's band mean.
@@ -84,7 +84,7 @@ func (c *Curve) MeanBudget(f Figure, g Grid, low, high float64) (Budget, error) 
 		}
 	}
 	of := fmt.Sprintf("mean of %s from %.0f to %.0f rpm", f, mean.Low/rpm, mean.High/rpm)
-	return l.model.budget(of, f, middle, speed, &s, 0)
+	return l.model.budget(of, f, middle, speed, &s, 0, 0)
 }
 
 // wheelSide reports whether a figure does without the car's loss.
@@ -108,13 +108,13 @@ func (m *model) lists(t term, f Figure, by float64) bool {
 	case termF0, termF1, termF2:
 		return false // one row for the three
 	case termZero0, termGain0, termParasitic0:
-		return by != 0
+		return by != 0 && m.carried != nil
 	}
 	return true
 }
 
 // budget writes out what a state's uncertainty is made of.
-func (m *model) budget(of string, f Figure, n, v float64, s *state, choice float64) (Budget, error) {
+func (m *model) budget(of string, f Figure, n, v float64, s *state, choice, lift float64) (Budget, error) {
 	b := Budget{Of: of, Figure: f, EngineSpeed: n, Value: s.value}
 	var at [termCount]int
 	add := func(r Row) int {
@@ -217,7 +217,7 @@ func (m *model) budget(of string, f Figure, n, v float64, s *state, choice float
 		add(x)
 	}
 	if choice > 0 {
-		add(Row{Input: "choice of the maximum", Value: 0, Unit: f.Unit(), U: choice, Sensitivity: 1, TypeA: true, DoF: m.freedom, Scope: ScopePoint})
+		add(Row{Input: "choice of the maximum", Value: -lift, Unit: f.Unit(), U: choice, Sensitivity: 1, TypeA: true, DoF: m.freedom, Scope: ScopePoint, Remark: "taken off: what noise lifts a top by"})
 	}
 	if x := m.crosses[0]; x.cov != 0 && m.u[x.a] > 0 && m.u[x.b] > 0 {
 		b.Correlations = append(b.Correlations, gum.Correlation{A: at[x.a], B: at[x.b], R: math.Max(-1, math.Min(1, x.cov/(m.u[x.a]*m.u[x.b])))})
