@@ -28,10 +28,13 @@ type Server struct {
 	log   *zap.Logger
 
 	// Applied is called after the registry changed, with each cell and car
-	// whose entry did and the earliest time from which it did.
+	// whose entry did and the earliest time from which it did; masses says that a
+	// check mass or a reference standard is among what changed.
 	Applied func(cells []fleet.CellID, cars []fleet.CarID, sites []fleet.SiteID, masses bool, from time.Time)
 	// FlagClosed is called after a flag was closed by a person.
 	FlagClosed func()
+	// ParasiticAdopted is called after a parasitic loss was adopted.
+	ParasiticAdopted func()
 	// CarryFits says whether a baseline pull's loss can be carried to others: nil,
 	// or a sentence that says why not.
 	CarryFits func(ctx context.Context, from fleet.PullID, pulls []fleet.PullID) error
@@ -111,7 +114,7 @@ func (s *Server) ApplyRegistry(ctx context.Context, req *pb.ApplyRegistryRequest
 				cars = append(cars, fleet.CarID(v.ID))
 			case registry.KindSite:
 				sites = append(sites, fleet.SiteID(v.ID))
-			case registry.KindMass:
+			case registry.KindMass, registry.KindStandard:
 				masses = true
 			}
 		}
@@ -119,8 +122,6 @@ func (s *Server) ApplyRegistry(ctx context.Context, req *pb.ApplyRegistryRequest
 	}
 	return out, nil
 }
-
-func stamp(t time.Time) *timestamppb.Timestamp { return timestamppb.New(t) }
 
 // bodies returns every entry's canonical JSON by "kind id".
 func bodies(r fleet.Registry) map[string]string {
@@ -135,6 +136,8 @@ func bodies(r fleet.Registry) map[string]string {
 	}
 	return out
 }
+
+func stamp(t time.Time) *timestamppb.Timestamp { return timestamppb.New(t) }
 
 // person returns who asks: the certificate's name, else what was said. It
 // refuses whoever may not change anything.

@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strings"
 
-	"rollcall/services/compute/loadcell"
 	"rollcall/services/compute/powercurve"
 	"rollcall/services/fleet"
 	"rollcall/services/store"
@@ -59,18 +58,18 @@ func (p *Pipeline) LossCarried(ctx context.Context, pulls []fleet.PullID) error 
 }
 
 // baselineOf returns the pull whose loss is to be carried to a pull, or nil.
-func (p *Pipeline) baselineOf(ctx context.Context, pull fleet.Pull, calibrations func(fleet.CellID) []loadcell.Calibration) (*baseline, error) {
+func (p *Pipeline) baselineOf(ctx context.Context, pull fleet.Pull) (*baseline, error) {
 	p.known.Lock()
 	from := p.carriedFrom[pull.ID]
 	p.known.Unlock()
 	if from == "" {
 		return nil, nil
 	}
-	return p.baseline(ctx, from, pull, calibrations)
+	return p.baseline(ctx, from, pull)
 }
 
 // baseline returns a pull as one whose loss is to be carried to another.
-func (p *Pipeline) baseline(ctx context.Context, from fleet.PullID, to fleet.Pull, calibrations func(fleet.CellID) []loadcell.Calibration) (*baseline, error) {
+func (p *Pipeline) baseline(ctx context.Context, from fleet.PullID, to fleet.Pull) (*baseline, error) {
 	records, err := p.read(ctx, []fleet.PullID{from})
 	if err != nil {
 		return nil, err
@@ -93,7 +92,7 @@ func (p *Pipeline) baseline(ctx context.Context, from fleet.PullID, to fleet.Pul
 	if b.refused != "" {
 		return b, nil
 	}
-	s, known := p.situationOf(b.pull, calibrations)
+	s, known := p.situationOf(b.pull)
 	if !known {
 		b.refused = errNoCell.Error()
 		return b, nil
@@ -165,11 +164,11 @@ func (p *Pipeline) CarryFits(ctx context.Context, from fleet.PullID, pulls []fle
 		if a, b := setUpOf(own.pull), setUpOf(r.pull); a == "" || b == "" || a != b {
 			return refuse("pull_ids", r.pull.ID, fmt.Sprintf("is of %s, the baseline of %s; a loss is carried for the same car and set-up only: record a coast-down", orUnnamed(b), orUnnamed(a)))
 		}
-		from, err := p.baseline(ctx, own.pull.ID, r.pull, p.epochsOf)
+		from, err := p.baseline(ctx, own.pull.ID, r.pull)
 		if err != nil {
 			return err
 		}
-		s, known := p.situationOf(r.pull, p.epochsOf)
+		s, known := p.situationOf(r.pull)
 		if !known {
 			return refuse("pull_ids", r.pull.ID, errNoCell.Error())
 		}
@@ -211,19 +210,6 @@ func setUpOf(p fleet.Pull) string {
 		return car
 	}
 	return car + ", set-up " + p.SetUp
-}
-
-// epochsOf returns the calibrations of a cell as the fleet's room knows them.
-func (p *Pipeline) epochsOf(cell fleet.CellID) []loadcell.Calibration {
-	p.known.Lock()
-	defer p.known.Unlock()
-	return p.epochs[cell]
-}
-
-// calibrationsOf returns the calibrations of a cell as records are computed
-// with. The caller holds records.
-func (p *Pipeline) calibrationsOf(cell fleet.CellID) []loadcell.Calibration {
-	return p.calibrations[cell]
 }
 
 // carriersOf returns the pulls to which the loss of a pull is carried.

@@ -15,11 +15,14 @@ import (
 // Reduced is a pull computed from its samples on demand: the curve with
 // everything its uncertainty is made of, which is not stored.
 type Reduced struct {
-	Pull     fleet.Pull
-	Epoch    fleet.EpochID     // of the load-cell calibration it was computed with
-	Curve    *powercurve.Curve // nil: Reason says why
-	Reason   string
-	Findings []finding.Finding
+	Pull  fleet.Pull
+	Epoch fleet.EpochID // of the load-cell calibration it was computed with
+	// Inertia and Parasitic are the epochs of the base inertia and the parasitic
+	// loss it was computed with; empty: the registry's.
+	Inertia, Parasitic fleet.EpochID
+	Curve              *powercurve.Curve // nil: Reason says why
+	Reason             string
+	Findings           []finding.Finding
 	// BaselineAt is when the pull was made whose loss was to be carried to this
 	// one; zero: none was.
 	BaselineAt time.Time
@@ -51,7 +54,7 @@ func (p *Pipeline) Sweeps(ctx context.Context, id fleet.PullID) (Sweeps, error) 
 		out.Reason = r.missing
 		return out, nil
 	}
-	s, known := p.situationOf(r.pull, p.epochsOf)
+	s, known := p.situationOf(r.pull)
 	if !known {
 		out.Reason = errNoCell.Error()
 		return out, nil
@@ -60,7 +63,7 @@ func (p *Pipeline) Sweeps(ctx context.Context, id fleet.PullID) (Sweeps, error) 
 	if err != nil {
 		return Sweeps{}, fmt.Errorf("read the coast-down of pull %s: %w", id, err)
 	}
-	if s.from, err = p.baselineOf(ctx, r.pull, p.epochsOf); err != nil {
+	if s.from, err = p.baselineOf(ctx, r.pull); err != nil {
 		return Sweeps{}, fmt.Errorf("read the baseline of pull %s: %w", id, err)
 	}
 	in := inputOf(*r, coast, s)
@@ -111,7 +114,7 @@ func (p *Pipeline) Reduce(ctx context.Context, ids []fleet.PullID) ([]Reduced, e
 			out[i].Reason = r.missing
 			continue
 		}
-		s, known := p.situationOf(r.pull, p.epochsOf)
+		s, known := p.situationOf(r.pull)
 		if !known {
 			out[i].Reason = errNoCell.Error()
 			continue
@@ -121,14 +124,15 @@ func (p *Pipeline) Reduce(ctx context.Context, ids []fleet.PullID) ([]Reduced, e
 			if err != nil {
 				return fmt.Errorf("read the coast-down of pull %s: %w", r.pull.ID, err)
 			}
-			if s.from, err = p.baselineOf(first, r.pull, p.epochsOf); err != nil {
+			if s.from, err = p.baselineOf(first, r.pull); err != nil {
 				return fmt.Errorf("read the baseline of pull %s: %w", r.pull.ID, err)
 			}
 			made := reduce(*r, coast, s)
 			if s.from != nil {
 				out[i].BaselineAt = s.from.pull.StartedAt
 			}
-			out[i].Epoch, out[i].Curve, out[i].Findings = made.epoch, made.curve, made.findings
+			out[i].Epoch, out[i].Curve, out[i].Findings = made.then.calibration.Epoch, made.curve, made.findings
+			out[i].Inertia, out[i].Parasitic = made.then.inertia, made.then.parasitic
 			if made.err != nil {
 				out[i].Reason = made.err.Error()
 			}

@@ -105,6 +105,8 @@ var computedTables = []struct {
 	{"flags", "flag_id", columnsOf[FlagRow](), true},
 	{"neighbour_findings", "cell_id, started_at, pull_id", columnsOf[NeighbourRow](), true},
 	{"touched_pulls", "flag_id, started_at, pull_id", columnsOf[TouchedRow](), true},
+	{"epochs", "cell_id, of, since, epoch", columnsOf[EpochRow](), true},
+	{"check_intervals", "cell_id, of", columnsOf[IntervalRow](), true},
 }
 
 // ClearComputed empties every computed table.

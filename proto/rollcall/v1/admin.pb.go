@@ -152,7 +152,7 @@ func (x *ApplyRegistryResponse) GetProblems() []*RegistryProblem {
 
 type RegistryChange struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
-	Kind          string                 `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"` // site, cell, car, mass
+	Kind          string                 `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"` // site, cell, car, mass, standard
 	Id            string                 `protobuf:"bytes,2,opt,name=id,proto3" json:"id,omitempty"`
 	Change        string                 `protobuf:"bytes,3,opt,name=change,proto3" json:"change,omitempty"` // added, changed, unchanged
 	Detail        string                 `protobuf:"bytes,4,opt,name=detail,proto3" json:"detail,omitempty"`
@@ -384,6 +384,153 @@ func (*CloseFlagResponse) Descriptor() ([]byte, []int) {
 	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{5}
 }
 
+type AdoptParasiticRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Of the coast-down.
+	PullId    string `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	Reason    string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	AdoptedBy string `protobuf:"bytes,3,opt,name=adopted_by,json=adoptedBy,proto3" json:"adopted_by,omitempty"`
+	// From when the loss holds; absent: from the coast-down on.
+	EffectiveAt   *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=effective_at,json=effectiveAt,proto3" json:"effective_at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdoptParasiticRequest) Reset() {
+	*x = AdoptParasiticRequest{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdoptParasiticRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdoptParasiticRequest) ProtoMessage() {}
+
+func (x *AdoptParasiticRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdoptParasiticRequest.ProtoReflect.Descriptor instead.
+func (*AdoptParasiticRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *AdoptParasiticRequest) GetPullId() string {
+	if x != nil {
+		return x.PullId
+	}
+	return ""
+}
+
+func (x *AdoptParasiticRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *AdoptParasiticRequest) GetAdoptedBy() string {
+	if x != nil {
+		return x.AdoptedBy
+	}
+	return ""
+}
+
+func (x *AdoptParasiticRequest) GetEffectiveAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EffectiveAt
+	}
+	return nil
+}
+
+type AdoptParasiticResponse struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	CellId      string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	EffectiveAt *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=effective_at,json=effectiveAt,proto3" json:"effective_at,omitempty"`
+	// F0 + F1·v + F2·v².
+	F0N           float64 `protobuf:"fixed64,3,opt,name=f0_n,json=f0N,proto3" json:"f0_n,omitempty"`
+	F1NSM         float64 `protobuf:"fixed64,4,opt,name=f1_n_s_m,json=f1NSM,proto3" json:"f1_n_s_m,omitempty"`
+	F2NS2M2       float64 `protobuf:"fixed64,5,opt,name=f2_n_s2_m2,json=f2NS2M2,proto3" json:"f2_n_s2_m2,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdoptParasiticResponse) Reset() {
+	*x = AdoptParasiticResponse{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdoptParasiticResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdoptParasiticResponse) ProtoMessage() {}
+
+func (x *AdoptParasiticResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdoptParasiticResponse.ProtoReflect.Descriptor instead.
+func (*AdoptParasiticResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *AdoptParasiticResponse) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *AdoptParasiticResponse) GetEffectiveAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EffectiveAt
+	}
+	return nil
+}
+
+func (x *AdoptParasiticResponse) GetF0N() float64 {
+	if x != nil {
+		return x.F0N
+	}
+	return 0
+}
+
+func (x *AdoptParasiticResponse) GetF1NSM() float64 {
+	if x != nil {
+		return x.F1NSM
+	}
+	return 0
+}
+
+func (x *AdoptParasiticResponse) GetF2NS2M2() float64 {
+	if x != nil {
+		return x.F2NS2M2
+	}
+	return 0
+}
+
 type CarryLossRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The pull whose own coast-down measured the loss.
@@ -399,7 +546,7 @@ type CarryLossRequest struct {
 
 func (x *CarryLossRequest) Reset() {
 	*x = CarryLossRequest{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[6]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -411,7 +558,7 @@ func (x *CarryLossRequest) String() string {
 func (*CarryLossRequest) ProtoMessage() {}
 
 func (x *CarryLossRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[6]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -424,7 +571,7 @@ func (x *CarryLossRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CarryLossRequest.ProtoReflect.Descriptor instead.
 func (*CarryLossRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{6}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *CarryLossRequest) GetFromPullId() string {
@@ -467,7 +614,7 @@ type CarryLossResponse struct {
 
 func (x *CarryLossResponse) Reset() {
 	*x = CarryLossResponse{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[7]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -479,7 +626,7 @@ func (x *CarryLossResponse) String() string {
 func (*CarryLossResponse) ProtoMessage() {}
 
 func (x *CarryLossResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[7]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -492,7 +639,7 @@ func (x *CarryLossResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CarryLossResponse.ProtoReflect.Descriptor instead.
 func (*CarryLossResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{7}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *CarryLossResponse) GetDecidedBy() string {
@@ -521,7 +668,7 @@ type UndoCarriedLossRequest struct {
 
 func (x *UndoCarriedLossRequest) Reset() {
 	*x = UndoCarriedLossRequest{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -533,7 +680,7 @@ func (x *UndoCarriedLossRequest) String() string {
 func (*UndoCarriedLossRequest) ProtoMessage() {}
 
 func (x *UndoCarriedLossRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -546,7 +693,7 @@ func (x *UndoCarriedLossRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UndoCarriedLossRequest.ProtoReflect.Descriptor instead.
 func (*UndoCarriedLossRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{8}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *UndoCarriedLossRequest) GetPullIds() []string {
@@ -579,7 +726,7 @@ type UndoCarriedLossResponse struct {
 
 func (x *UndoCarriedLossResponse) Reset() {
 	*x = UndoCarriedLossResponse{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -591,7 +738,7 @@ func (x *UndoCarriedLossResponse) String() string {
 func (*UndoCarriedLossResponse) ProtoMessage() {}
 
 func (x *UndoCarriedLossResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -604,7 +751,7 @@ func (x *UndoCarriedLossResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UndoCarriedLossResponse.ProtoReflect.Descriptor instead.
 func (*UndoCarriedLossResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{9}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *UndoCarriedLossResponse) GetDecidedBy() string {
@@ -622,7 +769,7 @@ type RecomputeRequest struct {
 
 func (x *RecomputeRequest) Reset() {
 	*x = RecomputeRequest{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -634,7 +781,7 @@ func (x *RecomputeRequest) String() string {
 func (*RecomputeRequest) ProtoMessage() {}
 
 func (x *RecomputeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -647,7 +794,7 @@ func (x *RecomputeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecomputeRequest.ProtoReflect.Descriptor instead.
 func (*RecomputeRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{10}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{12}
 }
 
 type RecomputeResponse struct {
@@ -661,7 +808,7 @@ type RecomputeResponse struct {
 
 func (x *RecomputeResponse) Reset() {
 	*x = RecomputeResponse{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -673,7 +820,7 @@ func (x *RecomputeResponse) String() string {
 func (*RecomputeResponse) ProtoMessage() {}
 
 func (x *RecomputeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -686,7 +833,7 @@ func (x *RecomputeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecomputeResponse.ProtoReflect.Descriptor instead.
 func (*RecomputeResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{11}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *RecomputeResponse) GetStage() string {
@@ -738,7 +885,20 @@ const file_rollcall_v1_admin_proto_rawDesc = "" +
 	"\aflag_id\x18\x01 \x01(\tR\x06flagId\x12\x16\n" +
 	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x1b\n" +
 	"\tclosed_by\x18\x03 \x01(\tR\bclosedBy\"\x13\n" +
-	"\x11CloseFlagResponse\"\x86\x01\n" +
+	"\x11CloseFlagResponse\"\xa6\x01\n" +
+	"\x15AdoptParasiticRequest\x12\x17\n" +
+	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x1d\n" +
+	"\n" +
+	"adopted_by\x18\x03 \x01(\tR\tadoptedBy\x12=\n" +
+	"\feffective_at\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\veffectiveAt\"\xb9\x01\n" +
+	"\x16AdoptParasiticResponse\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12=\n" +
+	"\feffective_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\veffectiveAt\x12\x11\n" +
+	"\x04f0_n\x18\x03 \x01(\x01R\x03f0N\x12\x17\n" +
+	"\bf1_n_s_m\x18\x04 \x01(\x01R\x05f1NSM\x12\x1b\n" +
+	"\n" +
+	"f2_n_s2_m2\x18\x05 \x01(\x01R\af2NS2M2\"\x86\x01\n" +
 	"\x10CarryLossRequest\x12 \n" +
 	"\ffrom_pull_id\x18\x01 \x01(\tR\n" +
 	"fromPullId\x12\x19\n" +
@@ -762,10 +922,11 @@ const file_rollcall_v1_admin_proto_rawDesc = "" +
 	"\x11RecomputeResponse\x12\x14\n" +
 	"\x05stage\x18\x01 \x01(\tR\x05stage\x12\x12\n" +
 	"\x04done\x18\x02 \x01(\x04R\x04done\x12\x14\n" +
-	"\x05total\x18\x03 \x01(\x04R\x05total2\xaa\x03\n" +
+	"\x05total\x18\x03 \x01(\x04R\x05total2\x85\x04\n" +
 	"\fAdminService\x12V\n" +
 	"\rApplyRegistry\x12!.rollcall.v1.ApplyRegistryRequest\x1a\".rollcall.v1.ApplyRegistryResponse\x12J\n" +
-	"\tCloseFlag\x12\x1d.rollcall.v1.CloseFlagRequest\x1a\x1e.rollcall.v1.CloseFlagResponse\x12J\n" +
+	"\tCloseFlag\x12\x1d.rollcall.v1.CloseFlagRequest\x1a\x1e.rollcall.v1.CloseFlagResponse\x12Y\n" +
+	"\x0eAdoptParasitic\x12\".rollcall.v1.AdoptParasiticRequest\x1a#.rollcall.v1.AdoptParasiticResponse\x12J\n" +
 	"\tCarryLoss\x12\x1d.rollcall.v1.CarryLossRequest\x1a\x1e.rollcall.v1.CarryLossResponse\x12\\\n" +
 	"\x0fUndoCarriedLoss\x12#.rollcall.v1.UndoCarriedLossRequest\x1a$.rollcall.v1.UndoCarriedLossResponse\x12L\n" +
 	"\tRecompute\x12\x1d.rollcall.v1.RecomputeRequest\x1a\x1e.rollcall.v1.RecomputeResponse0\x01B'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
@@ -782,7 +943,7 @@ func file_rollcall_v1_admin_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_admin_proto_rawDescData
 }
 
-var file_rollcall_v1_admin_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_rollcall_v1_admin_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_rollcall_v1_admin_proto_goTypes = []any{
 	(*ApplyRegistryRequest)(nil),    // 0: rollcall.v1.ApplyRegistryRequest
 	(*ApplyRegistryResponse)(nil),   // 1: rollcall.v1.ApplyRegistryResponse
@@ -790,33 +951,39 @@ var file_rollcall_v1_admin_proto_goTypes = []any{
 	(*RegistryProblem)(nil),         // 3: rollcall.v1.RegistryProblem
 	(*CloseFlagRequest)(nil),        // 4: rollcall.v1.CloseFlagRequest
 	(*CloseFlagResponse)(nil),       // 5: rollcall.v1.CloseFlagResponse
-	(*CarryLossRequest)(nil),        // 6: rollcall.v1.CarryLossRequest
-	(*CarryLossResponse)(nil),       // 7: rollcall.v1.CarryLossResponse
-	(*UndoCarriedLossRequest)(nil),  // 8: rollcall.v1.UndoCarriedLossRequest
-	(*UndoCarriedLossResponse)(nil), // 9: rollcall.v1.UndoCarriedLossResponse
-	(*RecomputeRequest)(nil),        // 10: rollcall.v1.RecomputeRequest
-	(*RecomputeResponse)(nil),       // 11: rollcall.v1.RecomputeResponse
-	(*timestamppb.Timestamp)(nil),   // 12: google.protobuf.Timestamp
+	(*AdoptParasiticRequest)(nil),   // 6: rollcall.v1.AdoptParasiticRequest
+	(*AdoptParasiticResponse)(nil),  // 7: rollcall.v1.AdoptParasiticResponse
+	(*CarryLossRequest)(nil),        // 8: rollcall.v1.CarryLossRequest
+	(*CarryLossResponse)(nil),       // 9: rollcall.v1.CarryLossResponse
+	(*UndoCarriedLossRequest)(nil),  // 10: rollcall.v1.UndoCarriedLossRequest
+	(*UndoCarriedLossResponse)(nil), // 11: rollcall.v1.UndoCarriedLossResponse
+	(*RecomputeRequest)(nil),        // 12: rollcall.v1.RecomputeRequest
+	(*RecomputeResponse)(nil),       // 13: rollcall.v1.RecomputeResponse
+	(*timestamppb.Timestamp)(nil),   // 14: google.protobuf.Timestamp
 }
 var file_rollcall_v1_admin_proto_depIdxs = []int32{
 	2,  // 0: rollcall.v1.ApplyRegistryResponse.changes:type_name -> rollcall.v1.RegistryChange
 	3,  // 1: rollcall.v1.ApplyRegistryResponse.problems:type_name -> rollcall.v1.RegistryProblem
-	12, // 2: rollcall.v1.CarryLossResponse.from_started_at:type_name -> google.protobuf.Timestamp
-	0,  // 3: rollcall.v1.AdminService.ApplyRegistry:input_type -> rollcall.v1.ApplyRegistryRequest
-	4,  // 4: rollcall.v1.AdminService.CloseFlag:input_type -> rollcall.v1.CloseFlagRequest
-	6,  // 5: rollcall.v1.AdminService.CarryLoss:input_type -> rollcall.v1.CarryLossRequest
-	8,  // 6: rollcall.v1.AdminService.UndoCarriedLoss:input_type -> rollcall.v1.UndoCarriedLossRequest
-	10, // 7: rollcall.v1.AdminService.Recompute:input_type -> rollcall.v1.RecomputeRequest
-	1,  // 8: rollcall.v1.AdminService.ApplyRegistry:output_type -> rollcall.v1.ApplyRegistryResponse
-	5,  // 9: rollcall.v1.AdminService.CloseFlag:output_type -> rollcall.v1.CloseFlagResponse
-	7,  // 10: rollcall.v1.AdminService.CarryLoss:output_type -> rollcall.v1.CarryLossResponse
-	9,  // 11: rollcall.v1.AdminService.UndoCarriedLoss:output_type -> rollcall.v1.UndoCarriedLossResponse
-	11, // 12: rollcall.v1.AdminService.Recompute:output_type -> rollcall.v1.RecomputeResponse
-	8,  // [8:13] is the sub-list for method output_type
-	3,  // [3:8] is the sub-list for method input_type
-	3,  // [3:3] is the sub-list for extension type_name
-	3,  // [3:3] is the sub-list for extension extendee
-	0,  // [0:3] is the sub-list for field type_name
+	14, // 2: rollcall.v1.AdoptParasiticRequest.effective_at:type_name -> google.protobuf.Timestamp
+	14, // 3: rollcall.v1.AdoptParasiticResponse.effective_at:type_name -> google.protobuf.Timestamp
+	14, // 4: rollcall.v1.CarryLossResponse.from_started_at:type_name -> google.protobuf.Timestamp
+	0,  // 5: rollcall.v1.AdminService.ApplyRegistry:input_type -> rollcall.v1.ApplyRegistryRequest
+	4,  // 6: rollcall.v1.AdminService.CloseFlag:input_type -> rollcall.v1.CloseFlagRequest
+	6,  // 7: rollcall.v1.AdminService.AdoptParasitic:input_type -> rollcall.v1.AdoptParasiticRequest
+	8,  // 8: rollcall.v1.AdminService.CarryLoss:input_type -> rollcall.v1.CarryLossRequest
+	10, // 9: rollcall.v1.AdminService.UndoCarriedLoss:input_type -> rollcall.v1.UndoCarriedLossRequest
+	12, // 10: rollcall.v1.AdminService.Recompute:input_type -> rollcall.v1.RecomputeRequest
+	1,  // 11: rollcall.v1.AdminService.ApplyRegistry:output_type -> rollcall.v1.ApplyRegistryResponse
+	5,  // 12: rollcall.v1.AdminService.CloseFlag:output_type -> rollcall.v1.CloseFlagResponse
+	7,  // 13: rollcall.v1.AdminService.AdoptParasitic:output_type -> rollcall.v1.AdoptParasiticResponse
+	9,  // 14: rollcall.v1.AdminService.CarryLoss:output_type -> rollcall.v1.CarryLossResponse
+	11, // 15: rollcall.v1.AdminService.UndoCarriedLoss:output_type -> rollcall.v1.UndoCarriedLossResponse
+	13, // 16: rollcall.v1.AdminService.Recompute:output_type -> rollcall.v1.RecomputeResponse
+	11, // [11:17] is the sub-list for method output_type
+	5,  // [5:11] is the sub-list for method input_type
+	5,  // [5:5] is the sub-list for extension type_name
+	5,  // [5:5] is the sub-list for extension extendee
+	0,  // [0:5] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_admin_proto_init() }
@@ -830,7 +997,7 @@ func file_rollcall_v1_admin_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_admin_proto_rawDesc), len(file_rollcall_v1_admin_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   12,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
