@@ -154,7 +154,8 @@ func TestReadMigrations(t *testing.T) {
 		t.Fatal(err)
 	}
 	for i, m := range all {
-		if m.Number != uint32(i+1) {
+		// Work that goes on side by side leaves gaps.
+		if m.Number == 0 || i > 0 && m.Number <= all[i-1].Number {
 			t.Errorf("step %d has number %d", i+1, m.Number)
 		}
 		if !strings.HasPrefix(m.Statement, "-- ") {

@@ -479,11 +479,246 @@ func (x *RecomputeResponse) GetTotal() uint64 {
 	return 0
 }
 
+type SignCertificateRequest struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	CheckId  string                 `protobuf:"bytes,1,opt,name=check_id,json=checkId,proto3" json:"check_id,omitempty"`
+	SignedBy string                 `protobuf:"bytes,2,opt,name=signed_by,json=signedBy,proto3" json:"signed_by,omitempty"`
+	// For whom it is, as it shall stand on the certificate; empty: the site.
+	Customer      string `protobuf:"bytes,3,opt,name=customer,proto3" json:"customer,omitempty"`
+	Remark        string `protobuf:"bytes,4,opt,name=remark,proto3" json:"remark,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignCertificateRequest) Reset() {
+	*x = SignCertificateRequest{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignCertificateRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignCertificateRequest) ProtoMessage() {}
+
+func (x *SignCertificateRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignCertificateRequest.ProtoReflect.Descriptor instead.
+func (*SignCertificateRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *SignCertificateRequest) GetCheckId() string {
+	if x != nil {
+		return x.CheckId
+	}
+	return ""
+}
+
+func (x *SignCertificateRequest) GetSignedBy() string {
+	if x != nil {
+		return x.SignedBy
+	}
+	return ""
+}
+
+func (x *SignCertificateRequest) GetCustomer() string {
+	if x != nil {
+		return x.Customer
+	}
+	return ""
+}
+
+func (x *SignCertificateRequest) GetRemark() string {
+	if x != nil {
+		return x.Remark
+	}
+	return ""
+}
+
+type SignCertificateResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Certificate   *Certificate           `protobuf:"bytes,1,opt,name=certificate,proto3" json:"certificate,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignCertificateResponse) Reset() {
+	*x = SignCertificateResponse{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignCertificateResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignCertificateResponse) ProtoMessage() {}
+
+func (x *SignCertificateResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignCertificateResponse.ProtoReflect.Descriptor instead.
+func (*SignCertificateResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *SignCertificateResponse) GetCertificate() *Certificate {
+	if x != nil {
+		return x.Certificate
+	}
+	return nil
+}
+
+type CorrectCertificateRequest struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Number string                 `protobuf:"bytes,1,opt,name=number,proto3" json:"number,omitempty"`
+	// Why; it stands on the certificate.
+	Reason   string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	SignedBy string `protobuf:"bytes,3,opt,name=signed_by,json=signedBy,proto3" json:"signed_by,omitempty"`
+	// Absent: as before.
+	Customer      *string `protobuf:"bytes,4,opt,name=customer,proto3,oneof" json:"customer,omitempty"`
+	Remark        *string `protobuf:"bytes,5,opt,name=remark,proto3,oneof" json:"remark,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CorrectCertificateRequest) Reset() {
+	*x = CorrectCertificateRequest{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CorrectCertificateRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CorrectCertificateRequest) ProtoMessage() {}
+
+func (x *CorrectCertificateRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CorrectCertificateRequest.ProtoReflect.Descriptor instead.
+func (*CorrectCertificateRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *CorrectCertificateRequest) GetNumber() string {
+	if x != nil {
+		return x.Number
+	}
+	return ""
+}
+
+func (x *CorrectCertificateRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *CorrectCertificateRequest) GetSignedBy() string {
+	if x != nil {
+		return x.SignedBy
+	}
+	return ""
+}
+
+func (x *CorrectCertificateRequest) GetCustomer() string {
+	if x != nil && x.Customer != nil {
+		return *x.Customer
+	}
+	return ""
+}
+
+func (x *CorrectCertificateRequest) GetRemark() string {
+	if x != nil && x.Remark != nil {
+		return *x.Remark
+	}
+	return ""
+}
+
+type CorrectCertificateResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Certificate   *Certificate           `protobuf:"bytes,1,opt,name=certificate,proto3" json:"certificate,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CorrectCertificateResponse) Reset() {
+	*x = CorrectCertificateResponse{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CorrectCertificateResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CorrectCertificateResponse) ProtoMessage() {}
+
+func (x *CorrectCertificateResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CorrectCertificateResponse.ProtoReflect.Descriptor instead.
+func (*CorrectCertificateResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *CorrectCertificateResponse) GetCertificate() *Certificate {
+	if x != nil {
+		return x.Certificate
+	}
+	return nil
+}
+
 var File_rollcall_v1_admin_proto protoreflect.FileDescriptor
 
 const file_rollcall_v1_admin_proto_rawDesc = "" +
 	"\n" +
-	"\x17rollcall/v1/admin.proto\x12\vrollcall.v1\"\x7f\n" +
+	"\x17rollcall/v1/admin.proto\x12\vrollcall.v1\x1a\x17rollcall/v1/fleet.proto\"\x7f\n" +
 	"\x14ApplyRegistryRequest\x12\x12\n" +
 	"\x04yaml\x18\x01 \x01(\fR\x04yaml\x12\x1b\n" +
 	"\tfile_name\x18\x02 \x01(\tR\bfileName\x12\x1d\n" +
@@ -512,11 +747,30 @@ const file_rollcall_v1_admin_proto_rawDesc = "" +
 	"\x11RecomputeResponse\x12\x14\n" +
 	"\x05stage\x18\x01 \x01(\tR\x05stage\x12\x12\n" +
 	"\x04done\x18\x02 \x01(\x04R\x04done\x12\x14\n" +
-	"\x05total\x18\x03 \x01(\x04R\x05total2\x80\x02\n" +
+	"\x05total\x18\x03 \x01(\x04R\x05total\"\x84\x01\n" +
+	"\x16SignCertificateRequest\x12\x19\n" +
+	"\bcheck_id\x18\x01 \x01(\tR\acheckId\x12\x1b\n" +
+	"\tsigned_by\x18\x02 \x01(\tR\bsignedBy\x12\x1a\n" +
+	"\bcustomer\x18\x03 \x01(\tR\bcustomer\x12\x16\n" +
+	"\x06remark\x18\x04 \x01(\tR\x06remark\"U\n" +
+	"\x17SignCertificateResponse\x12:\n" +
+	"\vcertificate\x18\x01 \x01(\v2\x18.rollcall.v1.CertificateR\vcertificate\"\xbe\x01\n" +
+	"\x19CorrectCertificateRequest\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\tR\x06number\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x1b\n" +
+	"\tsigned_by\x18\x03 \x01(\tR\bsignedBy\x12\x1f\n" +
+	"\bcustomer\x18\x04 \x01(\tH\x00R\bcustomer\x88\x01\x01\x12\x1b\n" +
+	"\x06remark\x18\x05 \x01(\tH\x01R\x06remark\x88\x01\x01B\v\n" +
+	"\t_customerB\t\n" +
+	"\a_remark\"X\n" +
+	"\x1aCorrectCertificateResponse\x12:\n" +
+	"\vcertificate\x18\x01 \x01(\v2\x18.rollcall.v1.CertificateR\vcertificate2\xc5\x03\n" +
 	"\fAdminService\x12V\n" +
 	"\rApplyRegistry\x12!.rollcall.v1.ApplyRegistryRequest\x1a\".rollcall.v1.ApplyRegistryResponse\x12J\n" +
 	"\tCloseFlag\x12\x1d.rollcall.v1.CloseFlagRequest\x1a\x1e.rollcall.v1.CloseFlagResponse\x12L\n" +
-	"\tRecompute\x12\x1d.rollcall.v1.RecomputeRequest\x1a\x1e.rollcall.v1.RecomputeResponse0\x01B'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
+	"\tRecompute\x12\x1d.rollcall.v1.RecomputeRequest\x1a\x1e.rollcall.v1.RecomputeResponse0\x01\x12\\\n" +
+	"\x0fSignCertificate\x12#.rollcall.v1.SignCertificateRequest\x1a$.rollcall.v1.SignCertificateResponse\x12e\n" +
+	"\x12CorrectCertificate\x12&.rollcall.v1.CorrectCertificateRequest\x1a'.rollcall.v1.CorrectCertificateResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
 
 var (
 	file_rollcall_v1_admin_proto_rawDescOnce sync.Once
@@ -530,31 +784,42 @@ func file_rollcall_v1_admin_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_admin_proto_rawDescData
 }
 
-var file_rollcall_v1_admin_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
+var file_rollcall_v1_admin_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_rollcall_v1_admin_proto_goTypes = []any{
-	(*ApplyRegistryRequest)(nil),  // 0: rollcall.v1.ApplyRegistryRequest
-	(*ApplyRegistryResponse)(nil), // 1: rollcall.v1.ApplyRegistryResponse
-	(*RegistryChange)(nil),        // 2: rollcall.v1.RegistryChange
-	(*RegistryProblem)(nil),       // 3: rollcall.v1.RegistryProblem
-	(*CloseFlagRequest)(nil),      // 4: rollcall.v1.CloseFlagRequest
-	(*CloseFlagResponse)(nil),     // 5: rollcall.v1.CloseFlagResponse
-	(*RecomputeRequest)(nil),      // 6: rollcall.v1.RecomputeRequest
-	(*RecomputeResponse)(nil),     // 7: rollcall.v1.RecomputeResponse
+	(*ApplyRegistryRequest)(nil),       // 0: rollcall.v1.ApplyRegistryRequest
+	(*ApplyRegistryResponse)(nil),      // 1: rollcall.v1.ApplyRegistryResponse
+	(*RegistryChange)(nil),             // 2: rollcall.v1.RegistryChange
+	(*RegistryProblem)(nil),            // 3: rollcall.v1.RegistryProblem
+	(*CloseFlagRequest)(nil),           // 4: rollcall.v1.CloseFlagRequest
+	(*CloseFlagResponse)(nil),          // 5: rollcall.v1.CloseFlagResponse
+	(*RecomputeRequest)(nil),           // 6: rollcall.v1.RecomputeRequest
+	(*RecomputeResponse)(nil),          // 7: rollcall.v1.RecomputeResponse
+	(*SignCertificateRequest)(nil),     // 8: rollcall.v1.SignCertificateRequest
+	(*SignCertificateResponse)(nil),    // 9: rollcall.v1.SignCertificateResponse
+	(*CorrectCertificateRequest)(nil),  // 10: rollcall.v1.CorrectCertificateRequest
+	(*CorrectCertificateResponse)(nil), // 11: rollcall.v1.CorrectCertificateResponse
+	(*Certificate)(nil),                // 12: rollcall.v1.Certificate
 }
 var file_rollcall_v1_admin_proto_depIdxs = []int32{
-	2, // 0: rollcall.v1.ApplyRegistryResponse.changes:type_name -> rollcall.v1.RegistryChange
-	3, // 1: rollcall.v1.ApplyRegistryResponse.problems:type_name -> rollcall.v1.RegistryProblem
-	0, // 2: rollcall.v1.AdminService.ApplyRegistry:input_type -> rollcall.v1.ApplyRegistryRequest
-	4, // 3: rollcall.v1.AdminService.CloseFlag:input_type -> rollcall.v1.CloseFlagRequest
-	6, // 4: rollcall.v1.AdminService.Recompute:input_type -> rollcall.v1.RecomputeRequest
-	1, // 5: rollcall.v1.AdminService.ApplyRegistry:output_type -> rollcall.v1.ApplyRegistryResponse
-	5, // 6: rollcall.v1.AdminService.CloseFlag:output_type -> rollcall.v1.CloseFlagResponse
-	7, // 7: rollcall.v1.AdminService.Recompute:output_type -> rollcall.v1.RecomputeResponse
-	5, // [5:8] is the sub-list for method output_type
-	2, // [2:5] is the sub-list for method input_type
-	2, // [2:2] is the sub-list for extension type_name
-	2, // [2:2] is the sub-list for extension extendee
-	0, // [0:2] is the sub-list for field type_name
+	2,  // 0: rollcall.v1.ApplyRegistryResponse.changes:type_name -> rollcall.v1.RegistryChange
+	3,  // 1: rollcall.v1.ApplyRegistryResponse.problems:type_name -> rollcall.v1.RegistryProblem
+	12, // 2: rollcall.v1.SignCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	12, // 3: rollcall.v1.CorrectCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	0,  // 4: rollcall.v1.AdminService.ApplyRegistry:input_type -> rollcall.v1.ApplyRegistryRequest
+	4,  // 5: rollcall.v1.AdminService.CloseFlag:input_type -> rollcall.v1.CloseFlagRequest
+	6,  // 6: rollcall.v1.AdminService.Recompute:input_type -> rollcall.v1.RecomputeRequest
+	8,  // 7: rollcall.v1.AdminService.SignCertificate:input_type -> rollcall.v1.SignCertificateRequest
+	10, // 8: rollcall.v1.AdminService.CorrectCertificate:input_type -> rollcall.v1.CorrectCertificateRequest
+	1,  // 9: rollcall.v1.AdminService.ApplyRegistry:output_type -> rollcall.v1.ApplyRegistryResponse
+	5,  // 10: rollcall.v1.AdminService.CloseFlag:output_type -> rollcall.v1.CloseFlagResponse
+	7,  // 11: rollcall.v1.AdminService.Recompute:output_type -> rollcall.v1.RecomputeResponse
+	9,  // 12: rollcall.v1.AdminService.SignCertificate:output_type -> rollcall.v1.SignCertificateResponse
+	11, // 13: rollcall.v1.AdminService.CorrectCertificate:output_type -> rollcall.v1.CorrectCertificateResponse
+	9,  // [9:14] is the sub-list for method output_type
+	4,  // [4:9] is the sub-list for method input_type
+	4,  // [4:4] is the sub-list for extension type_name
+	4,  // [4:4] is the sub-list for extension extendee
+	0,  // [0:4] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_admin_proto_init() }
@@ -562,13 +827,15 @@ func file_rollcall_v1_admin_proto_init() {
 	if File_rollcall_v1_admin_proto != nil {
 		return
 	}
+	file_rollcall_v1_fleet_proto_init()
+	file_rollcall_v1_admin_proto_msgTypes[10].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_admin_proto_rawDesc), len(file_rollcall_v1_admin_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   8,
+			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
