@@ -66,6 +66,9 @@ func Judge(check fleet.Check, cell fleet.Cell, masses map[fleet.MassID]fleet.Mas
 	return j.result
 }
 
+// Assess is Judge with everything a check can be judged by.
+func Assess(in Input) Result { return Judge(in.Check, in.Cell, in.Masses, in.Gravity, in.InForce) }
+
 // judge is a check being judged.
 type judge struct {
 	check   fleet.Check

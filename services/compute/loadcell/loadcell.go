@@ -51,6 +51,18 @@ type Calibration struct {
 	UZero       float64 // N, standard; doubled it covers as ±2σ do
 	UGain       float64 // ratio, standard; likewise
 	CovZeroGain float64 // N, covariance of Zero and Gain
+
+	// Degree is 2 or 3 when the indicator is no straight line; 0 and 1 are one.
+	// The rest is nought unless Degree is 2 or 3.
+	Degree    int
+	Quadratic float64 // 1/N
+	Cubic     float64 // 1/N²
+	// Cov is the covariance of Zero, Gain, Quadratic and Cubic, in that order;
+	// its upper left corner is UZero², CovZeroGain, UGain².
+	Cov [4][4]float64
+	// Low and High are the loads the curve was fitted over, N. Beyond them it
+	// goes on as its tangent.
+	Low, High float64
 }
 
 // Force returns the force at the lever arm that belongs to a reading,
@@ -130,6 +142,26 @@ type Result struct {
 	// as left. Only when AsLeftValid; a shunt check gives none.
 	AsLeft      Calibration
 	AsLeftValid bool
+
+	// Stated are the results with U, coverage factor, effective degrees of
+	// freedom and budget, those that this check can give.
+	Stated []Stated
+	// Risk is the probability, 0…1, that the decision to accept (pass,
+	// conditional pass) or to reject is wrong: that a true error is beyond its
+	// tolerance though all were accepted, or that none is though it was
+	// rejected. ZeroRisk and Point.Risk are those of one decision. Nought where
+	// nothing was decided. Source: JCGM 106:2012, 9.3 (specific risk).
+	Risk     float64
+	ZeroRisk float64
+
+	Interpolation *Interpolation // nil: too few loads
+	Drift         *Drift         // nil: no earlier check to compare with
+	Class         *Class         // nil: no table applies
+	Senses        []Sense        // both, when both were loaded
+	SpeedZeros    []SpeedZero    // zero with rollers turning, by speed
+	CreepSteps    []CreepStep
+	Preloads      []Reading // kept, not judged
+	Findings      []Finding
 }
 
 // Reading is one reading with its error.
@@ -151,4 +183,8 @@ type Point struct {
 	U         float64 // N, expanded
 	Tolerance float64 // N; 0: below 20 % of the load cell's range, not judged
 	Verdict   fleet.Verdict
+	Risk      float64 // that the decision on this point is wrong, 0…1; see Result.Risk
+	K         float64 // coverage factor of U
+	DoF       float64 // effective degrees of freedom
+	Budget    []gum.Component
 }
