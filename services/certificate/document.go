@@ -139,14 +139,20 @@ type Check struct {
 	Points  []Point   `json:"loads,omitempty"`
 	Read    []Reading `json:"readings,omitempty"`
 
-	// Force is S(x) by which readings were turned into forces here.
+	// InForce is the calibration by which readings were turned into forces when
+	// the check was made; absent: the indicator was taken as it is.
 	InForce   *Equation `json:"calibration_in_force,omitempty"`
 	Equation  *Equation `json:"equation,omitempty"`
-	ZeroParts []Part    `json:"zero_budget,omitempty"`
-	GainParts []Part    `json:"gain_budget,omitempty"`
 
-	Risk  *Risk  `json:"risk,omitempty"`
+	Drift *Drift `json:"drift,omitempty"`
 	Class *Class `json:"class,omitempty"`
+	// Risk is the probability that the decision on the check is wrong; absent:
+	// nothing was decided, or it is not known.
+	Risk *float64 `json:"wrong_decision_probability,omitempty"`
+
+	Runs   []Run   `json:"runs,omitempty"`
+	Pairs  []Pair  `json:"pairs_of_runs,omitempty"`
+	Limits []Limit `json:"limits,omitempty"`
 }
 
 // Air is the air the check was made in.
@@ -170,6 +176,9 @@ type Result struct {
 	// Risk is the probability that the verdict is wrong.
 	Risk *float64 `json:"wrong_decision_probability,omitempty"`
 	Note string   `json:"note,omitempty"`
+	// Budget is where the uncertainty comes from; a contribution is standard and
+	// in Unit.
+	Budget []Part `json:"budget,omitempty"`
 }
 
 // Point is the mean of the readings of one load, direction and sense.
@@ -180,6 +189,8 @@ type Point struct {
 	Count     int      `json:"readings"`
 	Error     float64  `json:"error_n"`
 	U         float64  `json:"expanded_uncertainty_n"`
+	K         float64  `json:"coverage_factor,omitempty"`
+	DoF       *float64 `json:"degrees_of_freedom,omitempty"`
 	Tolerance float64  `json:"tolerance_n,omitempty"`
 	Verdict   string   `json:"verdict,omitempty"`
 	Risk      *float64 `json:"wrong_decision_probability,omitempty"`
@@ -210,9 +221,12 @@ type Equation struct {
 	Covariance   [][]float64 `json:"covariance"`
 	ResidualSD   *float64    `json:"residual_standard_deviation_n,omitempty"`
 	DoF          *float64    `json:"residual_degrees_of_freedom,omitempty"`
+	Low          float64     `json:"lowest_load_n,omitempty"`
+	High         float64     `json:"highest_load_n,omitempty"`
 	LackOfFitF   *float64    `json:"lack_of_fit_f,omitempty"`
 	LackOfFitP   *float64    `json:"lack_of_fit_p,omitempty"`
 	Rule         string      `json:"degree_rule,omitempty"`
+	Reason       string      `json:"degree_reason,omitempty"`
 }
 
 // Part is a line of an uncertainty budget.
@@ -222,29 +236,72 @@ type Part struct {
 	DoF          *float64 `json:"degrees_of_freedom,omitempty"`
 }
 
-// Risk is the probability that the decision on the check is wrong.
-type Risk struct {
-	Overall float64 `json:"wrong_decision_probability"`
-	What    string  `json:"what"`
-}
-
 // Class is how the results stand against a table of class limits.
 type Class struct {
-	Table   string       `json:"table"`
-	Reached string       `json:"reached"`
-	Limits  []ClassLimit `json:"limits,omitempty"`
-	Said    string       `json:"said"`
+	Table   string `json:"table"`
+	Source  string `json:"source"`
+	Asked   string `json:"asked,omitempty"`
+	Reached string `json:"reached,omitempty"`
+	// Complete says that every quantity of the table was measured.
+	Complete bool `json:"complete"`
+	// Unverified: the limits were not compared with the standard's own text.
+	Unverified bool         `json:"not_compared_with_the_standard"`
+	Limits     []ClassLimit `json:"limits,omitempty"`
+	Said       string       `json:"said"`
 }
 
 // ClassLimit is one limit of a class.
 type ClassLimit struct {
-	What   string  `json:"what"`
-	Limit  float64 `json:"limit_ratio"`
-	Found  float64 `json:"found_ratio"`
-	Kept   bool    `json:"kept"`
-	Source string  `json:"source"`
-	// Unverified: the limit was not compared with the standard's own text.
-	Unverified bool `json:"not_compared_with_the_standard"`
+	Class    string  `json:"class"`
+	Quantity string  `json:"quantity"`
+	Limit    float64 `json:"limit_ratio"`
+	Measured bool    `json:"measured"`
+	Found    float64 `json:"found_ratio"`
+	Within   bool    `json:"within"`
+}
+
+// Drift is the change since the check before.
+type Drift struct {
+	CheckID string    `json:"check_id"`
+	Since   time.Time `json:"performed_at"`
+	Days    float64   `json:"days"`
+	Zero    *Change   `json:"zero,omitempty"` // N
+	Gain    *Change   `json:"gain,omitempty"` // ratio
+}
+
+// Change is a change with its uncertainty; En is their ratio.
+type Change struct {
+	Value float64 `json:"value"`
+	U     float64 `json:"expanded_uncertainty"`
+	En    float64 `json:"en"`
+}
+
+// Run is a timed run of a base-inertia check.
+type Run struct {
+	Number       int     `json:"run"`
+	Force        float64 `json:"set_force_n"`
+	From         float64 `json:"from_mps"`
+	To           float64 `json:"to_mps"`
+	Duration     float64 `json:"duration_s"`
+	Deceleration float64 `json:"deceleration_mps2"`
+}
+
+// Pair is the base inertia of a pair of runs.
+type Pair struct {
+	First     int     `json:"first_run"`
+	Second    int     `json:"second_run"`
+	Mass      float64 `json:"base_inertia_kg"`
+	Deviation float64 `json:"deviation_ratio"`
+	Within    bool    `json:"within"`
+}
+
+// Limit is a limit with what was found.
+type Limit struct {
+	Name   string  `json:"name"`
+	Limit  float64 `json:"limit"`
+	Value  float64 `json:"value"`
+	Within bool    `json:"within"`
+	Source string  `json:"source,omitempty"`
 }
 
 // Coverage says what the expanded uncertainties cover.
