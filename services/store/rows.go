@@ -60,18 +60,30 @@ func insertRows[T any](ctx context.Context, s *Store, table string, rows []T) er
 	}
 	ctx, cancel := s.deadline(ctx)
 	defer cancel()
-	batch, err := s.conn.PrepareBatch(ctx, "INSERT INTO "+table+" ("+columnsOf[T]()+")")
+	// The driver watches the context of a batch for a moment longer than it
+	// sends, and closes the connection when it sees it end, also when the
+	// connection is somebody else's again. So it is given one whose end it sees
+	// only until the batch is sent.
+	watched, end := context.WithCancel(context.WithoutCancel(ctx))
+	defer context.AfterFunc(ctx, end)()
+	why := func(err error) error {
+		if ended := ctx.Err(); ended != nil {
+			err = ended
+		}
+		return classify(err)
+	}
+	batch, err := s.conn.PrepareBatch(watched, "INSERT INTO "+table+" ("+columnsOf[T]()+")")
 	if err != nil {
-		return fmt.Errorf("insert into %s: %w", table, classify(err))
+		return fmt.Errorf("insert into %s: %w", table, why(err))
 	}
 	defer batch.Close()
 	for i := range rows {
 		if err := batch.AppendStruct(&rows[i]); err != nil {
-			return fmt.Errorf("insert into %s: row %d: %w", table, i, classify(err))
+			return fmt.Errorf("insert into %s: row %d: %w", table, i, why(err))
 		}
 	}
 	if err := batch.Send(); err != nil {
-		return fmt.Errorf("insert into %s: %w", table, classify(err))
+		return fmt.Errorf("insert into %s: %w", table, why(err))
 	}
 	return nil
 }
