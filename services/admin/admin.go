@@ -34,6 +34,9 @@ type Server struct {
 	// RecomputeAll rebuilds every computed table and reports its progress.
 	RecomputeAll func(ctx context.Context, progress func(stage string, done, total uint64) error) error
 
+	// Certificates is what signing needs.
+	Certificates Certificates
+
 	applying sync.Mutex
 }
 
@@ -133,7 +136,7 @@ func bodies(r fleet.Registry) map[string]string {
 func (s *Server) person(ctx context.Context, field, said string) (string, error) {
 	id := access.FromContext(ctx)
 	if !id.MayAdminister() {
-		return "", access.Denied("%s may not change the registry or close flags; a quality manager's certificate is needed", id)
+		return "", access.Denied("%s may not change the registry, close flags or sign certificates; a quality manager's certificate is needed", id)
 	}
 	if id.Person != "" {
 		return id.Person, nil

@@ -17,6 +17,7 @@ import (
 	"time"
 	"unicode/utf16"
 
+	"rollcall/services/certificate/certificatetest"
 	"rollcall/services/compute/baseinertia"
 	"rollcall/services/compute/gum"
 	"rollcall/services/compute/interval"
@@ -24,62 +25,13 @@ import (
 	"rollcall/services/fleet"
 )
 
-var performed = time.Date(2026, 6, 9, 8, 30, 0, 0, time.UTC)
+var performed = certificatetest.Performed
 
 func is(x float64) *float64 { return &x }
 
-func bay() fleet.Cell {
-	c := fleet.Cell{ID: "fen-2", Site: "fen", Name: "Fenwater 2", RollerRadius: 0.3175, LeverArm: 0.46, BrakeRatio: 1, BaseInertia: 592,
-		LoadCellRange: 6500, CalibrationArm: 1.2, Tolerance: 0.01, CheckTolerance: 0.005, ZeroTolerance: 5}
-	c.U.LeverArm, c.U.CalibrationArm, c.U.AirPressure, c.U.AirTemperature, c.U.Humidity = 0.0001, 0.0003, 100, 0.5, 0.03
-	return c
-}
-
-func fen() fleet.Site {
-	return fleet.Site{ID: "fen", Name: "Fenwater", Latitude: 52.61 * math.Pi / 180, Height: 6, Zone: "Europe/London"}
-}
-
-func weights() map[fleet.MassID]fleet.Mass {
-	m := map[fleet.MassID]fleet.Mass{}
-	for i := 1; i <= 9; i++ {
-		id := fleet.MassID("m" + strconv.Itoa(i))
-		m[id] = fleet.Mass{ID: id, Mass: 20, U: 0.0005, Density: 7850, Certificate: "K-2025-" + strconv.Itoa(100+i), Due: performed.AddDate(1, 0, 0)}
-	}
-	return m
-}
-
-// weigh returns a check of cycles of n masses, up and down, of a load cell with
-// this zero and gain, with a scatter that repeats.
-func weigh(id fleet.CheckID, state fleet.CheckState, at time.Time, n, cycles int, zero, gain float64) fleet.Check {
-	c := fleet.Check{ID: id, Cell: "fen-2", Kind: fleet.CheckDeadWeight, State: state, PerformedAt: at, PerformedBy: "A. Ferris",
-		AirPressure: is(101200), AirTemperature: is(293.4), Humidity: is(0.48)}
-	g := gum.Gravity(fen().Latitude, fen().Height)
-	add := func(cycle, k int, way fleet.Direction) {
-		r := fleet.Reading{Cycle: cycle, Direction: way}
-		force := 0.0
-		for i := 1; i <= k; i++ {
-			id := fleet.MassID("m" + strconv.Itoa(i))
-			r.Masses = append(r.Masses, id)
-			force += loadcell.Weight(20, 7850, g, 1.2) * 1.2 / 0.46
-		}
-		i := len(c.Readings)
-		r.Force = is(zero + (1+gain)*force + 0.4*math.Sin(float64(7*i+3)))
-		c.Readings = append(c.Readings, r)
-	}
-	for cycle := 1; cycle <= cycles; cycle++ {
-		for k := 0; k <= n; k++ {
-			add(cycle, k, fleet.Rising)
-		}
-		for k := n; k >= 0; k-- {
-			add(cycle, k, fleet.Falling)
-		}
-	}
-	return c
-}
-
 func judged(c fleet.Check, inForce loadcell.Calibration) Judged {
-	return Judged{Check: c, Result: loadcell.Judge(c, bay(), weights(), gum.SiteGravity(fen()), inForce), InForce: inForce, ReceivedAt: c.PerformedAt.Add(time.Hour),
-		Cell: bay(), Site: fen(), Masses: weights()}
+	return Judged{Check: c, Result: loadcell.Judge(c, certificatetest.Cell(), certificatetest.Masses(), gum.SiteGravity(certificatetest.Site()), inForce), InForce: inForce, ReceivedAt: c.PerformedAt.Add(time.Hour),
+		Cell: certificatetest.Cell(), Site: certificatetest.Site(), Masses: certificatetest.Masses()}
 }
 
 const (
@@ -88,8 +40,8 @@ const (
 )
 
 func pair() []Judged {
-	return []Judged{judged(weigh(foundID, fleet.AsFound, performed, 5, 2, 1, 0.012), loadcell.Calibration{}),
-		judged(weigh(leftID, fleet.AsLeft, performed.Add(2*time.Hour), 5, 2, 0.2, 0.0001), loadcell.Calibration{})}
+	return []Judged{judged(certificatetest.Weigh(foundID, fleet.AsFound, performed, 5, 2, 1, 0.012), loadcell.Calibration{}),
+		judged(certificatetest.Weigh(leftID, fleet.AsLeft, performed.Add(2*time.Hour), 5, 2, 0.2, 0.0001), loadcell.Calibration{})}
 }
 
 func input(visit []Judged) Input {
@@ -268,9 +220,9 @@ func TestJSON(t *testing.T) {
 // A visit is a check as found and the check as left of the same kind that
 // followed on the same day; anything else stands alone.
 func TestVisit(t *testing.T) {
-	found := weigh(foundID, fleet.AsFound, performed, 5, 2, 1, 0.012)
-	left := weigh(leftID, fleet.AsLeft, performed.Add(2*time.Hour), 5, 2, 0, 0)
-	between := weigh("b", fleet.AsFound, performed.Add(time.Hour), 5, 2, 0, 0)
+	found := certificatetest.Weigh(foundID, fleet.AsFound, performed, 5, 2, 1, 0.012)
+	left := certificatetest.Weigh(leftID, fleet.AsLeft, performed.Add(2*time.Hour), 5, 2, 0, 0)
+	between := certificatetest.Weigh("b", fleet.AsFound, performed.Add(time.Hour), 5, 2, 0, 0)
 	zero := fleet.Check{ID: "z", Cell: "fen-2", Kind: fleet.CheckZero, State: fleet.AsFound, PerformedAt: performed.Add(time.Hour), Readings: []fleet.Reading{{Force: is(0)}, {Force: is(0.1)}}}
 	broken := found
 	broken.Readings = nil
@@ -315,7 +267,7 @@ func TestVisit(t *testing.T) {
 }
 
 func TestRefused(t *testing.T) {
-	broken := weigh(foundID, fleet.AsFound, performed, 5, 2, 0, 0)
+	broken := certificatetest.Weigh(foundID, fleet.AsFound, performed, 5, 2, 0, 0)
 	broken.Readings[3].Force = nil
 	var refusal *Refusal
 	if _, err := Visit([]Judged{judged(broken, loadcell.Calibration{})}, foundID, nil); !errors.As(err, &refusal) ||
@@ -370,7 +322,7 @@ func TestForeignText(t *testing.T) {
 // A long check goes over several pages: each has the number and its place among
 // the pages, tables repeat their heads, and no reading is lost.
 func TestLong(t *testing.T) {
-	c := weigh(foundID, fleet.AsFound, performed, 9, 3, 1, 0.002)
+	c := certificatetest.Weigh(foundID, fleet.AsFound, performed, 9, 3, 1, 0.002)
 	c.Note = strings.Repeat("a long note of many words ", 20)
 	d := make1(t, input([]Judged{judged(c, loadcell.Calibration{})}))
 	pdf, err := d.PDF()
@@ -461,7 +413,7 @@ func TestKinds(t *testing.T) {
 	}{
 		{"zero", judged(zero, loadcell.Calibration{}), "Certificate of a check", "no standard of force is needed"},
 		{"shunt", judged(shunt, loadcell.Calibration{}), "Certificate of a check", "no such traceability is claimed"},
-		{"base inertia", Judged{Check: inertia, Inertia: result, Cell: bay(), Site: fen(), ReceivedAt: performed}, "Certificate of base inertia", "592.4"},
+		{"base inertia", Judged{Check: inertia, Inertia: result, Cell: certificatetest.Cell(), Site: certificatetest.Site(), ReceivedAt: performed}, "Certificate of base inertia", "592.4"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			d := make1(t, input([]Judged{c.j}))

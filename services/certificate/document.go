@@ -141,8 +141,8 @@ type Check struct {
 
 	// InForce is the calibration by which readings were turned into forces when
 	// the check was made; absent: the indicator was taken as it is.
-	InForce   *Equation `json:"calibration_in_force,omitempty"`
-	Equation  *Equation `json:"equation,omitempty"`
+	InForce  *Equation `json:"calibration_in_force,omitempty"`
+	Equation *Equation `json:"equation,omitempty"`
 
 	Drift *Drift `json:"drift,omitempty"`
 	Class *Class `json:"class,omitempty"`

@@ -56,6 +56,11 @@ func Lay(d Document) Sheet {
 	if d.Related != "" {
 		s.Lead = append(s.Lead, Row{"See also", d.Related + ", the check as found of the same visit"})
 	}
+	var outcome []string
+	for _, c := range d.Checks {
+		outcome = append(outcome, c.State+": "+c.Verdict)
+	}
+	s.Lead = append(s.Lead, Row{"Outcome", strings.Join(outcome, "; ")})
 	s.Lead = append(s.Lead, Row{"Issued by", d.Issuer}, Row{"Issued for", d.Customer}, Row{"Date of issue", date(d.IssuedAt)})
 	var performed, received, who []string
 	for _, c := range d.Checks {
@@ -92,6 +97,21 @@ func Lay(d Document) Sheet {
 	}
 	s.Sections = append(s.Sections, last)
 	return s
+}
+
+// prune leaves away the columns in which no row has anything.
+func (t Table) prune() Table {
+	out := Table{Caption: t.Caption, Rows: make([][]string, len(t.Rows))}
+	for i, c := range t.Columns {
+		if !slices.ContainsFunc(t.Rows, func(r []string) bool { return r[i] != show.Absent && r[i] != "" }) {
+			continue
+		}
+		out.Columns = append(out.Columns, c)
+		for k, r := range t.Rows {
+			out.Rows[k] = append(out.Rows[k], r[i])
+		}
+	}
+	return out
 }
 
 // Named is a number with its version, as people write it.
@@ -181,7 +201,7 @@ func ends(due *time.Time, ended bool) string {
 // uncertainty is made of.
 func resultsOf(d Document, c Check) []Section {
 	first := Section{Heading: "Results " + c.State}
-	t := Table{Columns: []Column{{"Quantity", false, 34}, {"Value", true, 13}, {"± U", true, 11}, {"k", true, 7}, {"Degrees of freedom", true, 11}, {"Limit ±", true, 10}, {"Decision", false, 20}, {"Risk %", true, 8}}}
+	t := Table{Columns: []Column{{"Quantity", false, 34}, {"Value", true, 13}, {"± U", true, 11}, {"k", true, 7}, {"Degrees of freedom", true, 13}, {"Limit ±", true, 10}, {"Decision", false, 20}, {"Risk %", true, 9}}}
 	for _, r := range c.Results {
 		scale, unit := 1.0, " "+r.Unit
 		if r.Unit == "1" {
@@ -205,7 +225,7 @@ func resultsOf(d Document, c Check) []Section {
 		t.Rows = append(t.Rows, row)
 	}
 	if len(t.Rows) > 0 {
-		first.Tables = append(first.Tables, t)
+		first.Tables = append(first.Tables, t.prune())
 	}
 	if len(c.Points) > 0 {
 		first.Tables = append(first.Tables, loads(c))
@@ -278,7 +298,7 @@ func resultsOf(d Document, c Check) []Section {
 func loads(c Check) Table {
 	senses := slices.ContainsFunc(c.Points, func(p Point) bool { return p.Sense != "" })
 	t := Table{Caption: "Errors by load: mean of the readings less the force applied, at the lever arm",
-		Columns: []Column{{"Load N", true, 11}, {"Direction", false, 11}, {"Readings", true, 9}, {"Error N", true, 11}, {"± U N", true, 9}, {"k", true, 6}, {"Error %", true, 10}, {"± U %", true, 9}, {"Limit ± N", true, 11}, {"Decision", false, 17}, {"Risk %", true, 8}}}
+		Columns: []Column{{"Load N", true, 11}, {"Direction", false, 11}, {"Readings", true, 11}, {"Error N", true, 11}, {"± U N", true, 9}, {"k", true, 6}, {"Error %", true, 10}, {"± U %", true, 9}, {"Limit ± N", true, 11}, {"Decision", false, 17}, {"Risk %", true, 9}}}
 	for _, p := range c.Points {
 		way := p.Direction
 		if senses && p.Sense != "" {
@@ -294,7 +314,7 @@ func loads(c Check) Table {
 		}
 		t.Rows = append(t.Rows, row)
 	}
-	return t
+	return t.prune()
 }
 
 func runs(c Check) []Table {
@@ -456,7 +476,12 @@ func decimals(u float64) int {
 
 func figure(x, u float64) string { return strings.ReplaceAll(fixed(x, decimals(u)), "-", "−") }
 func signed(x, u float64) string { return show.Signed(x, decimals(u)) }
-func amount(u float64) string    { return strconv.FormatFloat(u, 'f', decimals(u), 64) }
+func amount(u float64) string {
+	if u > 0 && u < 1e-6 {
+		return strings.ReplaceAll(strconv.FormatFloat(u, 'e', 1, 64), "-", "−")
+	}
+	return strconv.FormatFloat(u, 'f', decimals(u), 64)
+}
 func fixed(x float64, n int) string {
 	return strings.ReplaceAll(strconv.FormatFloat(x, 'f', n, 64), "-", "−")
 }
@@ -507,7 +532,7 @@ func freedom(k float64, dof *float64) string {
 	switch {
 	case k <= 0:
 		return show.Absent
-	case dof == nil:
+	case dof == nil || *dof >= 1000:
 		return "many"
 	}
 	return fixed(*dof, 0)

@@ -49,6 +49,9 @@ type Config struct {
 	// FleetDelay is how long new reference runs are gathered before the fleet
 	// is compared anew.
 	FleetDelay time.Duration `yaml:"fleet_delay"`
+	// Issuer is the name and address that stand in the head of certificates;
+	// empty: the operator of the site.
+	Issuer string `yaml:"issuer"`
 	// LogLevel is debug, info, warn or error.
 	LogLevel string `yaml:"log_level"`
 }
@@ -108,6 +111,9 @@ func (c Config) Validate() error {
 	}
 	if c.FleetDelay < 0 || c.FleetDelay > time.Hour {
 		errs = append(errs, fmt.Errorf("fleet_delay is %s; use 0s to 1h", c.FleetDelay))
+	}
+	if len([]rune(c.Issuer)) > 200 {
+		errs = append(errs, fmt.Errorf("issuer has %d characters; at most 200 have room in the head of a certificate", len([]rune(c.Issuer))))
 	}
 	switch c.LogLevel {
 	case "debug", "info", "warn", "error":
