@@ -27,7 +27,8 @@ type Server struct {
 	log   *zap.Logger
 
 	// Applied is called after the registry changed, with each cell and car
-	// whose entry did and the earliest time from which it did.
+	// whose entry did and the earliest time from which it did; masses says that a
+	// check mass or a reference standard is among what changed.
 	Applied func(cells []fleet.CellID, cars []fleet.CarID, sites []fleet.SiteID, masses bool, from time.Time)
 	// FlagClosed is called after a flag was closed by a person.
 	FlagClosed func()
@@ -108,7 +109,7 @@ func (s *Server) ApplyRegistry(ctx context.Context, req *pb.ApplyRegistryRequest
 				cars = append(cars, fleet.CarID(v.ID))
 			case registry.KindSite:
 				sites = append(sites, fleet.SiteID(v.ID))
-			case registry.KindMass:
+			case registry.KindMass, registry.KindStandard:
 				masses = true
 			}
 		}

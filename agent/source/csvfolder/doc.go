@@ -62,7 +62,9 @@
 //	note ""
 //	file SHA-256 of the file's bytes, in hexadecimal
 //
-// with the kinds dead_weight, zero, shunt. Texts are quoted as Go quotes them
+// with the kinds dead_weight, zero, shunt, zero_turning, transfer, torque,
+// base_inertia, and after note, where the file says it, standard_id,
+// arm_angle_rad, adjusted ("true", "false") and effective_at. Texts are quoted as Go quotes them
 // (strconv.Quote), times are UTC, RFC 3339 without trailing zeros of a second,
 // numbers have at most twelve digits (format %.12g), and nothing stands
 // between the quotes for what the file does not say.

@@ -157,14 +157,26 @@ func checkRecord(c *rollcallv1.CalibrationCheck, kind string, sum []byte) record
 		state = "as_left"
 	}
 	at := instant(c.GetPerformedAt())
-	return record{
-		content: digestOf("content of check", []string{"performed_at", at}, sum),
-		id: digestOf("check", []string{
-			"cell_id", c.GetCellId(), "kind", kind, "state", state, "performed_at", at, "performed_by", c.GetPerformedBy(),
-			"air_pressure_pa", optional(c.AirPressurePa), "air_temperature_k", optional(c.AirTemperatureK),
-			"relative_humidity", optional(c.RelativeHumidity), "note", c.GetNote(),
-		}, sum),
+	pairs := []string{
+		"cell_id", c.GetCellId(), "kind", kind, "state", state, "performed_at", at, "performed_by", c.GetPerformedBy(),
+		"air_pressure_pa", optional(c.AirPressurePa), "air_temperature_k", optional(c.AirTemperatureK),
+		"relative_humidity", optional(c.RelativeHumidity), "note", c.GetNote(),
 	}
+	// Only when given: the ids of files that say nothing of it stay.
+	said := func(name, value string) {
+		if value != "" {
+			pairs = append(pairs, name, value)
+		}
+	}
+	said("standard_id", c.GetStandardId())
+	said("arm_angle_rad", optional(c.ArmAngleRad))
+	if c.Adjusted != nil {
+		said("adjusted", strconv.FormatBool(c.GetAdjusted()))
+	}
+	if c.EffectiveAt != nil {
+		said("effective_at", instant(c.GetEffectiveAt()))
+	}
+	return record{content: digestOf("content of check", []string{"performed_at", at}, sum), id: digestOf("check", pairs, sum)}
 }
 
 // digestOf digests what the package's comment says: the class, one line for

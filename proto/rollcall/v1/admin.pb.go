@@ -11,6 +11,7 @@ package rollcallv1
 import (
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -151,7 +152,7 @@ func (x *ApplyRegistryResponse) GetProblems() []*RegistryProblem {
 
 type RegistryChange struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
-	Kind          string                 `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"` // site, cell, car, mass
+	Kind          string                 `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"` // site, cell, car, mass, standard
 	Id            string                 `protobuf:"bytes,2,opt,name=id,proto3" json:"id,omitempty"`
 	Change        string                 `protobuf:"bytes,3,opt,name=change,proto3" json:"change,omitempty"` // added, changed, unchanged
 	Detail        string                 `protobuf:"bytes,4,opt,name=detail,proto3" json:"detail,omitempty"`
@@ -383,6 +384,153 @@ func (*CloseFlagResponse) Descriptor() ([]byte, []int) {
 	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{5}
 }
 
+type AdoptParasiticRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Of the coast-down.
+	PullId    string `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	Reason    string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	AdoptedBy string `protobuf:"bytes,3,opt,name=adopted_by,json=adoptedBy,proto3" json:"adopted_by,omitempty"`
+	// From when the loss holds; absent: from the coast-down on.
+	EffectiveAt   *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=effective_at,json=effectiveAt,proto3" json:"effective_at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdoptParasiticRequest) Reset() {
+	*x = AdoptParasiticRequest{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdoptParasiticRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdoptParasiticRequest) ProtoMessage() {}
+
+func (x *AdoptParasiticRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdoptParasiticRequest.ProtoReflect.Descriptor instead.
+func (*AdoptParasiticRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *AdoptParasiticRequest) GetPullId() string {
+	if x != nil {
+		return x.PullId
+	}
+	return ""
+}
+
+func (x *AdoptParasiticRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *AdoptParasiticRequest) GetAdoptedBy() string {
+	if x != nil {
+		return x.AdoptedBy
+	}
+	return ""
+}
+
+func (x *AdoptParasiticRequest) GetEffectiveAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EffectiveAt
+	}
+	return nil
+}
+
+type AdoptParasiticResponse struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	CellId      string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	EffectiveAt *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=effective_at,json=effectiveAt,proto3" json:"effective_at,omitempty"`
+	// F0 + F1·v + F2·v².
+	F0N           float64 `protobuf:"fixed64,3,opt,name=f0_n,json=f0N,proto3" json:"f0_n,omitempty"`
+	F1NSM         float64 `protobuf:"fixed64,4,opt,name=f1_n_s_m,json=f1NSM,proto3" json:"f1_n_s_m,omitempty"`
+	F2NS2M2       float64 `protobuf:"fixed64,5,opt,name=f2_n_s2_m2,json=f2NS2M2,proto3" json:"f2_n_s2_m2,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdoptParasiticResponse) Reset() {
+	*x = AdoptParasiticResponse{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdoptParasiticResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdoptParasiticResponse) ProtoMessage() {}
+
+func (x *AdoptParasiticResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdoptParasiticResponse.ProtoReflect.Descriptor instead.
+func (*AdoptParasiticResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *AdoptParasiticResponse) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *AdoptParasiticResponse) GetEffectiveAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EffectiveAt
+	}
+	return nil
+}
+
+func (x *AdoptParasiticResponse) GetF0N() float64 {
+	if x != nil {
+		return x.F0N
+	}
+	return 0
+}
+
+func (x *AdoptParasiticResponse) GetF1NSM() float64 {
+	if x != nil {
+		return x.F1NSM
+	}
+	return 0
+}
+
+func (x *AdoptParasiticResponse) GetF2NS2M2() float64 {
+	if x != nil {
+		return x.F2NS2M2
+	}
+	return 0
+}
+
 type RecomputeRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -391,7 +539,7 @@ type RecomputeRequest struct {
 
 func (x *RecomputeRequest) Reset() {
 	*x = RecomputeRequest{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[6]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -403,7 +551,7 @@ func (x *RecomputeRequest) String() string {
 func (*RecomputeRequest) ProtoMessage() {}
 
 func (x *RecomputeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[6]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -416,7 +564,7 @@ func (x *RecomputeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecomputeRequest.ProtoReflect.Descriptor instead.
 func (*RecomputeRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{6}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{8}
 }
 
 type RecomputeResponse struct {
@@ -430,7 +578,7 @@ type RecomputeResponse struct {
 
 func (x *RecomputeResponse) Reset() {
 	*x = RecomputeResponse{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[7]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -442,7 +590,7 @@ func (x *RecomputeResponse) String() string {
 func (*RecomputeResponse) ProtoMessage() {}
 
 func (x *RecomputeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[7]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -455,7 +603,7 @@ func (x *RecomputeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecomputeResponse.ProtoReflect.Descriptor instead.
 func (*RecomputeResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{7}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *RecomputeResponse) GetStage() string {
@@ -492,7 +640,7 @@ type SignCertificateRequest struct {
 
 func (x *SignCertificateRequest) Reset() {
 	*x = SignCertificateRequest{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -504,7 +652,7 @@ func (x *SignCertificateRequest) String() string {
 func (*SignCertificateRequest) ProtoMessage() {}
 
 func (x *SignCertificateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -517,7 +665,7 @@ func (x *SignCertificateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignCertificateRequest.ProtoReflect.Descriptor instead.
 func (*SignCertificateRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{8}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *SignCertificateRequest) GetCheckId() string {
@@ -557,7 +705,7 @@ type SignCertificateResponse struct {
 
 func (x *SignCertificateResponse) Reset() {
 	*x = SignCertificateResponse{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -569,7 +717,7 @@ func (x *SignCertificateResponse) String() string {
 func (*SignCertificateResponse) ProtoMessage() {}
 
 func (x *SignCertificateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -582,7 +730,7 @@ func (x *SignCertificateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignCertificateResponse.ProtoReflect.Descriptor instead.
 func (*SignCertificateResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{9}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *SignCertificateResponse) GetCertificate() *Certificate {
@@ -607,7 +755,7 @@ type CorrectCertificateRequest struct {
 
 func (x *CorrectCertificateRequest) Reset() {
 	*x = CorrectCertificateRequest{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -619,7 +767,7 @@ func (x *CorrectCertificateRequest) String() string {
 func (*CorrectCertificateRequest) ProtoMessage() {}
 
 func (x *CorrectCertificateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -632,7 +780,7 @@ func (x *CorrectCertificateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectCertificateRequest.ProtoReflect.Descriptor instead.
 func (*CorrectCertificateRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{10}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *CorrectCertificateRequest) GetNumber() string {
@@ -679,7 +827,7 @@ type CorrectCertificateResponse struct {
 
 func (x *CorrectCertificateResponse) Reset() {
 	*x = CorrectCertificateResponse{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -691,7 +839,7 @@ func (x *CorrectCertificateResponse) String() string {
 func (*CorrectCertificateResponse) ProtoMessage() {}
 
 func (x *CorrectCertificateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -704,7 +852,7 @@ func (x *CorrectCertificateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectCertificateResponse.ProtoReflect.Descriptor instead.
 func (*CorrectCertificateResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{11}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *CorrectCertificateResponse) GetCertificate() *Certificate {
@@ -718,7 +866,7 @@ var File_rollcall_v1_admin_proto protoreflect.FileDescriptor
 
 const file_rollcall_v1_admin_proto_rawDesc = "" +
 	"\n" +
-	"\x17rollcall/v1/admin.proto\x12\vrollcall.v1\x1a\x17rollcall/v1/fleet.proto\"\x7f\n" +
+	"\x17rollcall/v1/admin.proto\x12\vrollcall.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x17rollcall/v1/fleet.proto\"\x7f\n" +
 	"\x14ApplyRegistryRequest\x12\x12\n" +
 	"\x04yaml\x18\x01 \x01(\fR\x04yaml\x12\x1b\n" +
 	"\tfile_name\x18\x02 \x01(\tR\bfileName\x12\x1d\n" +
@@ -742,7 +890,20 @@ const file_rollcall_v1_admin_proto_rawDesc = "" +
 	"\aflag_id\x18\x01 \x01(\tR\x06flagId\x12\x16\n" +
 	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x1b\n" +
 	"\tclosed_by\x18\x03 \x01(\tR\bclosedBy\"\x13\n" +
-	"\x11CloseFlagResponse\"\x12\n" +
+	"\x11CloseFlagResponse\"\xa6\x01\n" +
+	"\x15AdoptParasiticRequest\x12\x17\n" +
+	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x1d\n" +
+	"\n" +
+	"adopted_by\x18\x03 \x01(\tR\tadoptedBy\x12=\n" +
+	"\feffective_at\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\veffectiveAt\"\xb9\x01\n" +
+	"\x16AdoptParasiticResponse\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12=\n" +
+	"\feffective_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\veffectiveAt\x12\x11\n" +
+	"\x04f0_n\x18\x03 \x01(\x01R\x03f0N\x12\x17\n" +
+	"\bf1_n_s_m\x18\x04 \x01(\x01R\x05f1NSM\x12\x1b\n" +
+	"\n" +
+	"f2_n_s2_m2\x18\x05 \x01(\x01R\af2NS2M2\"\x12\n" +
 	"\x10RecomputeRequest\"S\n" +
 	"\x11RecomputeResponse\x12\x14\n" +
 	"\x05stage\x18\x01 \x01(\tR\x05stage\x12\x12\n" +
@@ -764,10 +925,11 @@ const file_rollcall_v1_admin_proto_rawDesc = "" +
 	"\t_customerB\t\n" +
 	"\a_remark\"X\n" +
 	"\x1aCorrectCertificateResponse\x12:\n" +
-	"\vcertificate\x18\x01 \x01(\v2\x18.rollcall.v1.CertificateR\vcertificate2\xc5\x03\n" +
+	"\vcertificate\x18\x01 \x01(\v2\x18.rollcall.v1.CertificateR\vcertificate2\xa0\x04\n" +
 	"\fAdminService\x12V\n" +
 	"\rApplyRegistry\x12!.rollcall.v1.ApplyRegistryRequest\x1a\".rollcall.v1.ApplyRegistryResponse\x12J\n" +
-	"\tCloseFlag\x12\x1d.rollcall.v1.CloseFlagRequest\x1a\x1e.rollcall.v1.CloseFlagResponse\x12L\n" +
+	"\tCloseFlag\x12\x1d.rollcall.v1.CloseFlagRequest\x1a\x1e.rollcall.v1.CloseFlagResponse\x12Y\n" +
+	"\x0eAdoptParasitic\x12\".rollcall.v1.AdoptParasiticRequest\x1a#.rollcall.v1.AdoptParasiticResponse\x12L\n" +
 	"\tRecompute\x12\x1d.rollcall.v1.RecomputeRequest\x1a\x1e.rollcall.v1.RecomputeResponse0\x01\x12\\\n" +
 	"\x0fSignCertificate\x12#.rollcall.v1.SignCertificateRequest\x1a$.rollcall.v1.SignCertificateResponse\x12e\n" +
 	"\x12CorrectCertificate\x12&.rollcall.v1.CorrectCertificateRequest\x1a'.rollcall.v1.CorrectCertificateResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
@@ -784,7 +946,7 @@ func file_rollcall_v1_admin_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_admin_proto_rawDescData
 }
 
-var file_rollcall_v1_admin_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_rollcall_v1_admin_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_rollcall_v1_admin_proto_goTypes = []any{
 	(*ApplyRegistryRequest)(nil),       // 0: rollcall.v1.ApplyRegistryRequest
 	(*ApplyRegistryResponse)(nil),      // 1: rollcall.v1.ApplyRegistryResponse
@@ -792,34 +954,41 @@ var file_rollcall_v1_admin_proto_goTypes = []any{
 	(*RegistryProblem)(nil),            // 3: rollcall.v1.RegistryProblem
 	(*CloseFlagRequest)(nil),           // 4: rollcall.v1.CloseFlagRequest
 	(*CloseFlagResponse)(nil),          // 5: rollcall.v1.CloseFlagResponse
-	(*RecomputeRequest)(nil),           // 6: rollcall.v1.RecomputeRequest
-	(*RecomputeResponse)(nil),          // 7: rollcall.v1.RecomputeResponse
-	(*SignCertificateRequest)(nil),     // 8: rollcall.v1.SignCertificateRequest
-	(*SignCertificateResponse)(nil),    // 9: rollcall.v1.SignCertificateResponse
-	(*CorrectCertificateRequest)(nil),  // 10: rollcall.v1.CorrectCertificateRequest
-	(*CorrectCertificateResponse)(nil), // 11: rollcall.v1.CorrectCertificateResponse
-	(*Certificate)(nil),                // 12: rollcall.v1.Certificate
+	(*AdoptParasiticRequest)(nil),      // 6: rollcall.v1.AdoptParasiticRequest
+	(*AdoptParasiticResponse)(nil),     // 7: rollcall.v1.AdoptParasiticResponse
+	(*RecomputeRequest)(nil),           // 8: rollcall.v1.RecomputeRequest
+	(*RecomputeResponse)(nil),          // 9: rollcall.v1.RecomputeResponse
+	(*SignCertificateRequest)(nil),     // 10: rollcall.v1.SignCertificateRequest
+	(*SignCertificateResponse)(nil),    // 11: rollcall.v1.SignCertificateResponse
+	(*CorrectCertificateRequest)(nil),  // 12: rollcall.v1.CorrectCertificateRequest
+	(*CorrectCertificateResponse)(nil), // 13: rollcall.v1.CorrectCertificateResponse
+	(*timestamppb.Timestamp)(nil),      // 14: google.protobuf.Timestamp
+	(*Certificate)(nil),                // 15: rollcall.v1.Certificate
 }
 var file_rollcall_v1_admin_proto_depIdxs = []int32{
 	2,  // 0: rollcall.v1.ApplyRegistryResponse.changes:type_name -> rollcall.v1.RegistryChange
 	3,  // 1: rollcall.v1.ApplyRegistryResponse.problems:type_name -> rollcall.v1.RegistryProblem
-	12, // 2: rollcall.v1.SignCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
-	12, // 3: rollcall.v1.CorrectCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
-	0,  // 4: rollcall.v1.AdminService.ApplyRegistry:input_type -> rollcall.v1.ApplyRegistryRequest
-	4,  // 5: rollcall.v1.AdminService.CloseFlag:input_type -> rollcall.v1.CloseFlagRequest
-	6,  // 6: rollcall.v1.AdminService.Recompute:input_type -> rollcall.v1.RecomputeRequest
-	8,  // 7: rollcall.v1.AdminService.SignCertificate:input_type -> rollcall.v1.SignCertificateRequest
-	10, // 8: rollcall.v1.AdminService.CorrectCertificate:input_type -> rollcall.v1.CorrectCertificateRequest
-	1,  // 9: rollcall.v1.AdminService.ApplyRegistry:output_type -> rollcall.v1.ApplyRegistryResponse
-	5,  // 10: rollcall.v1.AdminService.CloseFlag:output_type -> rollcall.v1.CloseFlagResponse
-	7,  // 11: rollcall.v1.AdminService.Recompute:output_type -> rollcall.v1.RecomputeResponse
-	9,  // 12: rollcall.v1.AdminService.SignCertificate:output_type -> rollcall.v1.SignCertificateResponse
-	11, // 13: rollcall.v1.AdminService.CorrectCertificate:output_type -> rollcall.v1.CorrectCertificateResponse
-	9,  // [9:14] is the sub-list for method output_type
-	4,  // [4:9] is the sub-list for method input_type
-	4,  // [4:4] is the sub-list for extension type_name
-	4,  // [4:4] is the sub-list for extension extendee
-	0,  // [0:4] is the sub-list for field type_name
+	14, // 2: rollcall.v1.AdoptParasiticRequest.effective_at:type_name -> google.protobuf.Timestamp
+	14, // 3: rollcall.v1.AdoptParasiticResponse.effective_at:type_name -> google.protobuf.Timestamp
+	15, // 4: rollcall.v1.SignCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	15, // 5: rollcall.v1.CorrectCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	0,  // 6: rollcall.v1.AdminService.ApplyRegistry:input_type -> rollcall.v1.ApplyRegistryRequest
+	4,  // 7: rollcall.v1.AdminService.CloseFlag:input_type -> rollcall.v1.CloseFlagRequest
+	6,  // 8: rollcall.v1.AdminService.AdoptParasitic:input_type -> rollcall.v1.AdoptParasiticRequest
+	8,  // 9: rollcall.v1.AdminService.Recompute:input_type -> rollcall.v1.RecomputeRequest
+	10, // 10: rollcall.v1.AdminService.SignCertificate:input_type -> rollcall.v1.SignCertificateRequest
+	12, // 11: rollcall.v1.AdminService.CorrectCertificate:input_type -> rollcall.v1.CorrectCertificateRequest
+	1,  // 12: rollcall.v1.AdminService.ApplyRegistry:output_type -> rollcall.v1.ApplyRegistryResponse
+	5,  // 13: rollcall.v1.AdminService.CloseFlag:output_type -> rollcall.v1.CloseFlagResponse
+	7,  // 14: rollcall.v1.AdminService.AdoptParasitic:output_type -> rollcall.v1.AdoptParasiticResponse
+	9,  // 15: rollcall.v1.AdminService.Recompute:output_type -> rollcall.v1.RecomputeResponse
+	11, // 16: rollcall.v1.AdminService.SignCertificate:output_type -> rollcall.v1.SignCertificateResponse
+	13, // 17: rollcall.v1.AdminService.CorrectCertificate:output_type -> rollcall.v1.CorrectCertificateResponse
+	12, // [12:18] is the sub-list for method output_type
+	6,  // [6:12] is the sub-list for method input_type
+	6,  // [6:6] is the sub-list for extension type_name
+	6,  // [6:6] is the sub-list for extension extendee
+	0,  // [0:6] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_admin_proto_init() }
@@ -828,14 +997,14 @@ func file_rollcall_v1_admin_proto_init() {
 		return
 	}
 	file_rollcall_v1_fleet_proto_init()
-	file_rollcall_v1_admin_proto_msgTypes[10].OneofWrappers = []any{}
+	file_rollcall_v1_admin_proto_msgTypes[12].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_admin_proto_rawDesc), len(file_rollcall_v1_admin_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   12,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

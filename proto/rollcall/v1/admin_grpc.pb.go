@@ -23,6 +23,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	AdminService_ApplyRegistry_FullMethodName      = "/rollcall.v1.AdminService/ApplyRegistry"
 	AdminService_CloseFlag_FullMethodName          = "/rollcall.v1.AdminService/CloseFlag"
+	AdminService_AdoptParasitic_FullMethodName     = "/rollcall.v1.AdminService/AdoptParasitic"
 	AdminService_Recompute_FullMethodName          = "/rollcall.v1.AdminService/Recompute"
 	AdminService_SignCertificate_FullMethodName    = "/rollcall.v1.AdminService/SignCertificate"
 	AdminService_CorrectCertificate_FullMethodName = "/rollcall.v1.AdminService/CorrectCertificate"
@@ -32,13 +33,16 @@ const (
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// AdminService changes the registry and closes flags. Every change is kept in
+// AdminService changes the registry, closes flags and adopts parasitic losses. Every change is kept in
 // the append-only audit table.
 type AdminServiceClient interface {
 	// ApplyRegistry takes a registry file whole or not at all.
 	ApplyRegistry(ctx context.Context, in *ApplyRegistryRequest, opts ...grpc.CallOption) (*ApplyRegistryResponse, error)
 	// CloseFlag closes a flag by a signed reason.
 	CloseFlag(ctx context.Context, in *CloseFlagRequest, opts ...grpc.CallOption) (*CloseFlagResponse, error)
+	// AdoptParasitic takes the loss that a coast-down of the empty rollers showed
+	// as the cell's parasitic loss, by a signed reason.
+	AdoptParasitic(ctx context.Context, in *AdoptParasiticRequest, opts ...grpc.CallOption) (*AdoptParasiticResponse, error)
 	// Recompute rebuilds every computed table from the raw ones.
 	Recompute(ctx context.Context, in *RecomputeRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[RecomputeResponse], error)
 	// SignCertificate issues the certificate of a check. A check has one; a check
@@ -71,6 +75,16 @@ func (c *adminServiceClient) CloseFlag(ctx context.Context, in *CloseFlagRequest
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(CloseFlagResponse)
 	err := c.cc.Invoke(ctx, AdminService_CloseFlag_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *adminServiceClient) AdoptParasitic(ctx context.Context, in *AdoptParasiticRequest, opts ...grpc.CallOption) (*AdoptParasiticResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AdoptParasiticResponse)
+	err := c.cc.Invoke(ctx, AdminService_AdoptParasitic_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -120,13 +134,16 @@ func (c *adminServiceClient) CorrectCertificate(ctx context.Context, in *Correct
 // All implementations must embed UnimplementedAdminServiceServer
 // for forward compatibility.
 //
-// AdminService changes the registry and closes flags. Every change is kept in
+// AdminService changes the registry, closes flags and adopts parasitic losses. Every change is kept in
 // the append-only audit table.
 type AdminServiceServer interface {
 	// ApplyRegistry takes a registry file whole or not at all.
 	ApplyRegistry(context.Context, *ApplyRegistryRequest) (*ApplyRegistryResponse, error)
 	// CloseFlag closes a flag by a signed reason.
 	CloseFlag(context.Context, *CloseFlagRequest) (*CloseFlagResponse, error)
+	// AdoptParasitic takes the loss that a coast-down of the empty rollers showed
+	// as the cell's parasitic loss, by a signed reason.
+	AdoptParasitic(context.Context, *AdoptParasiticRequest) (*AdoptParasiticResponse, error)
 	// Recompute rebuilds every computed table from the raw ones.
 	Recompute(*RecomputeRequest, grpc.ServerStreamingServer[RecomputeResponse]) error
 	// SignCertificate issues the certificate of a check. A check has one; a check
@@ -150,6 +167,9 @@ func (UnimplementedAdminServiceServer) ApplyRegistry(context.Context, *ApplyRegi
 }
 func (UnimplementedAdminServiceServer) CloseFlag(context.Context, *CloseFlagRequest) (*CloseFlagResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CloseFlag not implemented")
+}
+func (UnimplementedAdminServiceServer) AdoptParasitic(context.Context, *AdoptParasiticRequest) (*AdoptParasiticResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method AdoptParasitic not implemented")
 }
 func (UnimplementedAdminServiceServer) Recompute(*RecomputeRequest, grpc.ServerStreamingServer[RecomputeResponse]) error {
 	return status.Error(codes.Unimplemented, "method Recompute not implemented")
@@ -217,6 +237,24 @@ func _AdminService_CloseFlag_Handler(srv interface{}, ctx context.Context, dec f
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AdminService_AdoptParasitic_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AdoptParasiticRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).AdoptParasitic(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_AdoptParasitic_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).AdoptParasitic(ctx, req.(*AdoptParasiticRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AdminService_Recompute_Handler(srv interface{}, stream grpc.ServerStream) error {
 	m := new(RecomputeRequest)
 	if err := stream.RecvMsg(m); err != nil {
@@ -278,6 +316,10 @@ var AdminService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CloseFlag",
 			Handler:    _AdminService_CloseFlag_Handler,
+		},
+		{
+			MethodName: "AdoptParasitic",
+			Handler:    _AdminService_AdoptParasitic_Handler,
 		},
 		{
 			MethodName: "SignCertificate",

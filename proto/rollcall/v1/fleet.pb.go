@@ -234,8 +234,11 @@ type CellStatus struct {
 	AgentSpoolMessages uint64                 `protobuf:"varint,21,opt,name=agent_spool_messages,json=agentSpoolMessages,proto3" json:"agent_spool_messages,omitempty"`
 	// What stands against a flagged cell whose last checks passed; else empty.
 	StandingAgainst string `protobuf:"bytes,22,opt,name=standing_against,json=standingAgainst,proto3" json:"standing_against,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// When the next check of the load cell is due; absent: no rule gives a day.
+	CheckDueAt    *timestamppb.Timestamp `protobuf:"bytes,23,opt,name=check_due_at,json=checkDueAt,proto3" json:"check_due_at,omitempty"`
+	CheckOverdue  bool                   `protobuf:"varint,24,opt,name=check_overdue,json=checkOverdue,proto3" json:"check_overdue,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CellStatus) Reset() {
@@ -422,6 +425,20 @@ func (x *CellStatus) GetStandingAgainst() string {
 	return ""
 }
 
+func (x *CellStatus) GetCheckDueAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CheckDueAt
+	}
+	return nil
+}
+
+func (x *CellStatus) GetCheckOverdue() bool {
+	if x != nil {
+		return x.CheckOverdue
+	}
+	return false
+}
+
 type ListFlagsRequest struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	Filter *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
@@ -552,7 +569,9 @@ type Flag struct {
 	// What was seen, in a sentence.
 	Evidence string `protobuf:"bytes,16,opt,name=evidence,proto3" json:"evidence,omitempty"`
 	// Customer pulls since the cell was last known good.
-	TouchedPulls  []*TouchedPull `protobuf:"bytes,17,rep,name=touched_pulls,json=touchedPulls,proto3" json:"touched_pulls,omitempty"`
+	TouchedPulls []*TouchedPull `protobuf:"bytes,17,rep,name=touched_pulls,json=touchedPulls,proto3" json:"touched_pulls,omitempty"`
+	// Of a flag of kind "check overdue": since when the check is due.
+	DueAt         *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=due_at,json=dueAt,proto3" json:"due_at,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -702,6 +721,13 @@ func (x *Flag) GetEvidence() string {
 func (x *Flag) GetTouchedPulls() []*TouchedPull {
 	if x != nil {
 		return x.TouchedPulls
+	}
+	return nil
+}
+
+func (x *Flag) GetDueAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DueAt
 	}
 	return nil
 }
@@ -864,8 +890,10 @@ func (x *TouchedPull) GetExpandedUncertainty() float64 {
 }
 
 type ListChecksRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Filter        *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Filter *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
+	// Of this kind only, by the name Check.kind gives; empty: all.
+	Kind          string `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -905,6 +933,13 @@ func (x *ListChecksRequest) GetFilter() *Filter {
 		return x.Filter
 	}
 	return nil
+}
+
+func (x *ListChecksRequest) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
 }
 
 type ListChecksResponse struct {
@@ -977,8 +1012,20 @@ type Check struct {
 	GainError                *float64 `protobuf:"fixed64,11,opt,name=gain_error,json=gainError,proto3,oneof" json:"gain_error,omitempty"`
 	GainExpandedUncertainty  *float64 `protobuf:"fixed64,12,opt,name=gain_expanded_uncertainty,json=gainExpandedUncertainty,proto3,oneof" json:"gain_expanded_uncertainty,omitempty"`
 	Readings                 uint32   `protobuf:"varint,13,opt,name=readings,proto3" json:"readings,omitempty"`
-	unknownFields            protoimpl.UnknownFields
-	sizeCache                protoimpl.SizeCache
+	// Of a base-inertia check.
+	BaseInertiaKg                    *float64 `protobuf:"fixed64,14,opt,name=base_inertia_kg,json=baseInertiaKg,proto3,oneof" json:"base_inertia_kg,omitempty"`
+	BaseInertiaExpandedUncertaintyKg *float64 `protobuf:"fixed64,15,opt,name=base_inertia_expanded_uncertainty_kg,json=baseInertiaExpandedUncertaintyKg,proto3,oneof" json:"base_inertia_expanded_uncertainty_kg,omitempty"`
+	// The probability that the decision is wrong; absent: nothing was decided.
+	Risk *float64 `protobuf:"fixed64,16,opt,name=risk,proto3,oneof" json:"risk,omitempty"`
+	// The reference standard used.
+	StandardId string `protobuf:"bytes,17,opt,name=standard_id,json=standardId,proto3" json:"standard_id,omitempty"`
+	// From when its calibration or base inertia holds; absent: it opens no epoch.
+	OpensEpochAt *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=opens_epoch_at,json=opensEpochAt,proto3" json:"opens_epoch_at,omitempty"`
+	// The load cell's epoch in force when it was made; empty: the indicator as it
+	// is.
+	Epoch         string `protobuf:"bytes,19,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Check) Reset() {
@@ -1102,6 +1149,3147 @@ func (x *Check) GetReadings() uint32 {
 	return 0
 }
 
+func (x *Check) GetBaseInertiaKg() float64 {
+	if x != nil && x.BaseInertiaKg != nil {
+		return *x.BaseInertiaKg
+	}
+	return 0
+}
+
+func (x *Check) GetBaseInertiaExpandedUncertaintyKg() float64 {
+	if x != nil && x.BaseInertiaExpandedUncertaintyKg != nil {
+		return *x.BaseInertiaExpandedUncertaintyKg
+	}
+	return 0
+}
+
+func (x *Check) GetRisk() float64 {
+	if x != nil && x.Risk != nil {
+		return *x.Risk
+	}
+	return 0
+}
+
+func (x *Check) GetStandardId() string {
+	if x != nil {
+		return x.StandardId
+	}
+	return ""
+}
+
+func (x *Check) GetOpensEpochAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.OpensEpochAt
+	}
+	return nil
+}
+
+func (x *Check) GetEpoch() string {
+	if x != nil {
+		return x.Epoch
+	}
+	return ""
+}
+
+type GetCheckRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	CheckId       string                 `protobuf:"bytes,1,opt,name=check_id,json=checkId,proto3" json:"check_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetCheckRequest) Reset() {
+	*x = GetCheckRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCheckRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCheckRequest) ProtoMessage() {}
+
+func (x *GetCheckRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCheckRequest.ProtoReflect.Descriptor instead.
+func (*GetCheckRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *GetCheckRequest) GetCheckId() string {
+	if x != nil {
+		return x.CheckId
+	}
+	return ""
+}
+
+type GetCheckResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Check *Check                 `protobuf:"bytes,1,opt,name=check,proto3" json:"check,omitempty"`
+	// As the cell sent it.
+	Made *CalibrationCheck `protobuf:"bytes,2,opt,name=made,proto3" json:"made,omitempty"`
+	// Absent: it was not judged yet.
+	Result *CheckResult `protobuf:"bytes,3,opt,name=result,proto3" json:"result,omitempty"`
+	// From when the registry's entry it was judged with holds, and by which
+	// version of the computation.
+	RegistryEffectiveAt *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=registry_effective_at,json=registryEffectiveAt,proto3" json:"registry_effective_at,omitempty"`
+	CodeVersion         string                 `protobuf:"bytes,5,opt,name=code_version,json=codeVersion,proto3" json:"code_version,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
+}
+
+func (x *GetCheckResponse) Reset() {
+	*x = GetCheckResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCheckResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCheckResponse) ProtoMessage() {}
+
+func (x *GetCheckResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCheckResponse.ProtoReflect.Descriptor instead.
+func (*GetCheckResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *GetCheckResponse) GetCheck() *Check {
+	if x != nil {
+		return x.Check
+	}
+	return nil
+}
+
+func (x *GetCheckResponse) GetMade() *CalibrationCheck {
+	if x != nil {
+		return x.Made
+	}
+	return nil
+}
+
+func (x *GetCheckResponse) GetResult() *CheckResult {
+	if x != nil {
+		return x.Result
+	}
+	return nil
+}
+
+func (x *GetCheckResponse) GetRegistryEffectiveAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RegistryEffectiveAt
+	}
+	return nil
+}
+
+func (x *GetCheckResponse) GetCodeVersion() string {
+	if x != nil {
+		return x.CodeVersion
+	}
+	return ""
+}
+
+// CheckResult is all that was computed of a check. It is also the form in which
+// results are stored: schema says which fields a reader may expect, 1 for all of
+// those below. Verdicts are those of Check.verdict.
+type CheckResult struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Schema  uint32                 `protobuf:"varint,1,opt,name=schema,proto3" json:"schema,omitempty"`
+	Verdict string                 `protobuf:"bytes,2,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	Reason  string                 `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Of a load-cell check.
+	Stated []*StatedResult `protobuf:"bytes,4,rep,name=stated,proto3" json:"stated,omitempty"`
+	// The probability, 0…1, that the decision is wrong: overall and of the zero.
+	// Nought where nothing was decided.
+	Risk           float64          `protobuf:"fixed64,5,opt,name=risk,proto3" json:"risk,omitempty"`
+	ZeroVerdict    string           `protobuf:"bytes,6,opt,name=zero_verdict,json=zeroVerdict,proto3" json:"zero_verdict,omitempty"`
+	ZeroRisk       float64          `protobuf:"fixed64,7,opt,name=zero_risk,json=zeroRisk,proto3" json:"zero_risk,omitempty"`
+	Readings       []*ReadingResult `protobuf:"bytes,8,rep,name=readings,proto3" json:"readings,omitempty"`
+	Preloads       []*ReadingResult `protobuf:"bytes,9,rep,name=preloads,proto3" json:"preloads,omitempty"`
+	Points         []*PointResult   `protobuf:"bytes,10,rep,name=points,proto3" json:"points,omitempty"`
+	LinearityN     float64          `protobuf:"fixed64,11,opt,name=linearity_n,json=linearityN,proto3" json:"linearity_n,omitempty"`
+	ReversibilityN float64          `protobuf:"fixed64,12,opt,name=reversibility_n,json=reversibilityN,proto3" json:"reversibility_n,omitempty"`
+	RepeatabilityN float64          `protobuf:"fixed64,13,opt,name=repeatability_n,json=repeatabilityN,proto3" json:"repeatability_n,omitempty"`
+	// Standard deviation of one reading about the fit, and its degrees of freedom.
+	ScatterN         float64 `protobuf:"fixed64,14,opt,name=scatter_n,json=scatterN,proto3" json:"scatter_n,omitempty"`
+	DegreesOfFreedom uint32  `protobuf:"varint,15,opt,name=degrees_of_freedom,json=degreesOfFreedom,proto3" json:"degrees_of_freedom,omitempty"`
+	// 0: no mass was weighed.
+	AirDensityKgM3 float64 `protobuf:"fixed64,16,opt,name=air_density_kg_m3,json=airDensityKgM3,proto3" json:"air_density_kg_m3,omitempty"`
+	// The calibration that a check as left gives, or that the indicator would need
+	// for a check as found. Absent: the check gives none.
+	AsLeft        *LoadCellCurve       `protobuf:"bytes,17,opt,name=as_left,json=asLeft,proto3" json:"as_left,omitempty"`
+	Interpolation *InterpolationResult `protobuf:"bytes,18,opt,name=interpolation,proto3" json:"interpolation,omitempty"`
+	Drift         *DriftResult         `protobuf:"bytes,19,opt,name=drift,proto3" json:"drift,omitempty"`
+	Class         *ClassResult         `protobuf:"bytes,20,opt,name=class,proto3" json:"class,omitempty"`
+	Senses        []*SenseResult       `protobuf:"bytes,21,rep,name=senses,proto3" json:"senses,omitempty"`
+	SpeedZeros    []*SpeedZero         `protobuf:"bytes,22,rep,name=speed_zeros,json=speedZeros,proto3" json:"speed_zeros,omitempty"`
+	CreepSteps    []*CreepStep         `protobuf:"bytes,23,rep,name=creep_steps,json=creepSteps,proto3" json:"creep_steps,omitempty"`
+	Findings      []*CheckFinding      `protobuf:"bytes,24,rep,name=findings,proto3" json:"findings,omitempty"`
+	// Of a base-inertia check; nothing else is given then but verdict, reason,
+	// risk and findings.
+	BaseInertia   *BaseInertiaResult `protobuf:"bytes,25,opt,name=base_inertia,json=baseInertia,proto3" json:"base_inertia,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckResult) Reset() {
+	*x = CheckResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckResult) ProtoMessage() {}
+
+func (x *CheckResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckResult.ProtoReflect.Descriptor instead.
+func (*CheckResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *CheckResult) GetSchema() uint32 {
+	if x != nil {
+		return x.Schema
+	}
+	return 0
+}
+
+func (x *CheckResult) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *CheckResult) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *CheckResult) GetStated() []*StatedResult {
+	if x != nil {
+		return x.Stated
+	}
+	return nil
+}
+
+func (x *CheckResult) GetRisk() float64 {
+	if x != nil {
+		return x.Risk
+	}
+	return 0
+}
+
+func (x *CheckResult) GetZeroVerdict() string {
+	if x != nil {
+		return x.ZeroVerdict
+	}
+	return ""
+}
+
+func (x *CheckResult) GetZeroRisk() float64 {
+	if x != nil {
+		return x.ZeroRisk
+	}
+	return 0
+}
+
+func (x *CheckResult) GetReadings() []*ReadingResult {
+	if x != nil {
+		return x.Readings
+	}
+	return nil
+}
+
+func (x *CheckResult) GetPreloads() []*ReadingResult {
+	if x != nil {
+		return x.Preloads
+	}
+	return nil
+}
+
+func (x *CheckResult) GetPoints() []*PointResult {
+	if x != nil {
+		return x.Points
+	}
+	return nil
+}
+
+func (x *CheckResult) GetLinearityN() float64 {
+	if x != nil {
+		return x.LinearityN
+	}
+	return 0
+}
+
+func (x *CheckResult) GetReversibilityN() float64 {
+	if x != nil {
+		return x.ReversibilityN
+	}
+	return 0
+}
+
+func (x *CheckResult) GetRepeatabilityN() float64 {
+	if x != nil {
+		return x.RepeatabilityN
+	}
+	return 0
+}
+
+func (x *CheckResult) GetScatterN() float64 {
+	if x != nil {
+		return x.ScatterN
+	}
+	return 0
+}
+
+func (x *CheckResult) GetDegreesOfFreedom() uint32 {
+	if x != nil {
+		return x.DegreesOfFreedom
+	}
+	return 0
+}
+
+func (x *CheckResult) GetAirDensityKgM3() float64 {
+	if x != nil {
+		return x.AirDensityKgM3
+	}
+	return 0
+}
+
+func (x *CheckResult) GetAsLeft() *LoadCellCurve {
+	if x != nil {
+		return x.AsLeft
+	}
+	return nil
+}
+
+func (x *CheckResult) GetInterpolation() *InterpolationResult {
+	if x != nil {
+		return x.Interpolation
+	}
+	return nil
+}
+
+func (x *CheckResult) GetDrift() *DriftResult {
+	if x != nil {
+		return x.Drift
+	}
+	return nil
+}
+
+func (x *CheckResult) GetClass() *ClassResult {
+	if x != nil {
+		return x.Class
+	}
+	return nil
+}
+
+func (x *CheckResult) GetSenses() []*SenseResult {
+	if x != nil {
+		return x.Senses
+	}
+	return nil
+}
+
+func (x *CheckResult) GetSpeedZeros() []*SpeedZero {
+	if x != nil {
+		return x.SpeedZeros
+	}
+	return nil
+}
+
+func (x *CheckResult) GetCreepSteps() []*CreepStep {
+	if x != nil {
+		return x.CreepSteps
+	}
+	return nil
+}
+
+func (x *CheckResult) GetFindings() []*CheckFinding {
+	if x != nil {
+		return x.Findings
+	}
+	return nil
+}
+
+func (x *CheckResult) GetBaseInertia() *BaseInertiaResult {
+	if x != nil {
+		return x.BaseInertia
+	}
+	return nil
+}
+
+// StatedResult is one result of a check with its uncertainty.
+type StatedResult struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// zero error, gain error, linearity, …
+	Quantity string `protobuf:"bytes,1,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	// "N", "1" for a ratio, "N·s/m"
+	Unit                string  `protobuf:"bytes,2,opt,name=unit,proto3" json:"unit,omitempty"`
+	Value               float64 `protobuf:"fixed64,3,opt,name=value,proto3" json:"value,omitempty"`
+	ExpandedUncertainty float64 `protobuf:"fixed64,4,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3" json:"expanded_uncertainty,omitempty"`
+	CoverageFactor      float64 `protobuf:"fixed64,5,opt,name=coverage_factor,json=coverageFactor,proto3" json:"coverage_factor,omitempty"`
+	// Effective degrees of freedom; absent: without bound.
+	DegreesOfFreedom *float64          `protobuf:"fixed64,6,opt,name=degrees_of_freedom,json=degreesOfFreedom,proto3,oneof" json:"degrees_of_freedom,omitempty"`
+	Budget           []*CheckBudgetRow `protobuf:"bytes,7,rep,name=budget,proto3" json:"budget,omitempty"`
+	Says             string            `protobuf:"bytes,8,opt,name=says,proto3" json:"says,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *StatedResult) Reset() {
+	*x = StatedResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StatedResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StatedResult) ProtoMessage() {}
+
+func (x *StatedResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StatedResult.ProtoReflect.Descriptor instead.
+func (*StatedResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *StatedResult) GetQuantity() string {
+	if x != nil {
+		return x.Quantity
+	}
+	return ""
+}
+
+func (x *StatedResult) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *StatedResult) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *StatedResult) GetExpandedUncertainty() float64 {
+	if x != nil {
+		return x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *StatedResult) GetCoverageFactor() float64 {
+	if x != nil {
+		return x.CoverageFactor
+	}
+	return 0
+}
+
+func (x *StatedResult) GetDegreesOfFreedom() float64 {
+	if x != nil && x.DegreesOfFreedom != nil {
+		return *x.DegreesOfFreedom
+	}
+	return 0
+}
+
+func (x *StatedResult) GetBudget() []*CheckBudgetRow {
+	if x != nil {
+		return x.Budget
+	}
+	return nil
+}
+
+func (x *StatedResult) GetSays() string {
+	if x != nil {
+		return x.Says
+	}
+	return ""
+}
+
+// CheckBudgetRow is one independent input of a check's uncertainty budget.
+type CheckBudgetRow struct {
+	state               protoimpl.MessageState `protogen:"open.v1"`
+	Input               string                 `protobuf:"bytes,1,opt,name=input,proto3" json:"input,omitempty"`
+	StandardUncertainty float64                `protobuf:"fixed64,2,opt,name=standard_uncertainty,json=standardUncertainty,proto3" json:"standard_uncertainty,omitempty"`
+	// Change of the result with the input.
+	Sensitivity float64 `protobuf:"fixed64,3,opt,name=sensitivity,proto3" json:"sensitivity,omitempty"`
+	// Sensitivity times standard uncertainty, signed, in the result's unit.
+	Contribution float64 `protobuf:"fixed64,4,opt,name=contribution,proto3" json:"contribution,omitempty"`
+	// Absent: without bound.
+	DegreesOfFreedom *float64 `protobuf:"fixed64,5,opt,name=degrees_of_freedom,json=degreesOfFreedom,proto3,oneof" json:"degrees_of_freedom,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *CheckBudgetRow) Reset() {
+	*x = CheckBudgetRow{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckBudgetRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckBudgetRow) ProtoMessage() {}
+
+func (x *CheckBudgetRow) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckBudgetRow.ProtoReflect.Descriptor instead.
+func (*CheckBudgetRow) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *CheckBudgetRow) GetInput() string {
+	if x != nil {
+		return x.Input
+	}
+	return ""
+}
+
+func (x *CheckBudgetRow) GetStandardUncertainty() float64 {
+	if x != nil {
+		return x.StandardUncertainty
+	}
+	return 0
+}
+
+func (x *CheckBudgetRow) GetSensitivity() float64 {
+	if x != nil {
+		return x.Sensitivity
+	}
+	return 0
+}
+
+func (x *CheckBudgetRow) GetContribution() float64 {
+	if x != nil {
+		return x.Contribution
+	}
+	return 0
+}
+
+func (x *CheckBudgetRow) GetDegreesOfFreedom() float64 {
+	if x != nil && x.DegreesOfFreedom != nil {
+		return *x.DegreesOfFreedom
+	}
+	return 0
+}
+
+// ReadingResult is one reading with its error.
+type ReadingResult struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// In the list of readings as they were sent, from 0.
+	Index     uint32        `protobuf:"varint,1,opt,name=index,proto3" json:"index,omitempty"`
+	Cycle     uint32        `protobuf:"varint,2,opt,name=cycle,proto3" json:"cycle,omitempty"`
+	Direction LoadDirection `protobuf:"varint,3,opt,name=direction,proto3,enum=rollcall.v1.LoadDirection" json:"direction,omitempty"`
+	// The true force at the lever arm, what the indicator read, and S(reading)
+	// less the true force.
+	LoadN         float64 `protobuf:"fixed64,4,opt,name=load_n,json=loadN,proto3" json:"load_n,omitempty"`
+	ReadingN      float64 `protobuf:"fixed64,5,opt,name=reading_n,json=readingN,proto3" json:"reading_n,omitempty"`
+	ErrorN        float64 `protobuf:"fixed64,6,opt,name=error_n,json=errorN,proto3" json:"error_n,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadingResult) Reset() {
+	*x = ReadingResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadingResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadingResult) ProtoMessage() {}
+
+func (x *ReadingResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadingResult.ProtoReflect.Descriptor instead.
+func (*ReadingResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *ReadingResult) GetIndex() uint32 {
+	if x != nil {
+		return x.Index
+	}
+	return 0
+}
+
+func (x *ReadingResult) GetCycle() uint32 {
+	if x != nil {
+		return x.Cycle
+	}
+	return 0
+}
+
+func (x *ReadingResult) GetDirection() LoadDirection {
+	if x != nil {
+		return x.Direction
+	}
+	return LoadDirection_LOAD_DIRECTION_UNSPECIFIED
+}
+
+func (x *ReadingResult) GetLoadN() float64 {
+	if x != nil {
+		return x.LoadN
+	}
+	return 0
+}
+
+func (x *ReadingResult) GetReadingN() float64 {
+	if x != nil {
+		return x.ReadingN
+	}
+	return 0
+}
+
+func (x *ReadingResult) GetErrorN() float64 {
+	if x != nil {
+		return x.ErrorN
+	}
+	return 0
+}
+
+// PointResult is the mean of the readings of one load and direction.
+type PointResult struct {
+	state                protoimpl.MessageState `protogen:"open.v1"`
+	LoadN                float64                `protobuf:"fixed64,1,opt,name=load_n,json=loadN,proto3" json:"load_n,omitempty"`
+	Direction            LoadDirection          `protobuf:"varint,2,opt,name=direction,proto3,enum=rollcall.v1.LoadDirection" json:"direction,omitempty"`
+	Count                uint32                 `protobuf:"varint,3,opt,name=count,proto3" json:"count,omitempty"`
+	ErrorN               float64                `protobuf:"fixed64,4,opt,name=error_n,json=errorN,proto3" json:"error_n,omitempty"`
+	ExpandedUncertaintyN float64                `protobuf:"fixed64,5,opt,name=expanded_uncertainty_n,json=expandedUncertaintyN,proto3" json:"expanded_uncertainty_n,omitempty"`
+	// 0: not judged.
+	ToleranceN       float64           `protobuf:"fixed64,6,opt,name=tolerance_n,json=toleranceN,proto3" json:"tolerance_n,omitempty"`
+	Verdict          string            `protobuf:"bytes,7,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	Risk             float64           `protobuf:"fixed64,8,opt,name=risk,proto3" json:"risk,omitempty"`
+	CoverageFactor   float64           `protobuf:"fixed64,9,opt,name=coverage_factor,json=coverageFactor,proto3" json:"coverage_factor,omitempty"`
+	DegreesOfFreedom *float64          `protobuf:"fixed64,10,opt,name=degrees_of_freedom,json=degreesOfFreedom,proto3,oneof" json:"degrees_of_freedom,omitempty"`
+	Budget           []*CheckBudgetRow `protobuf:"bytes,11,rep,name=budget,proto3" json:"budget,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *PointResult) Reset() {
+	*x = PointResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PointResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PointResult) ProtoMessage() {}
+
+func (x *PointResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PointResult.ProtoReflect.Descriptor instead.
+func (*PointResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *PointResult) GetLoadN() float64 {
+	if x != nil {
+		return x.LoadN
+	}
+	return 0
+}
+
+func (x *PointResult) GetDirection() LoadDirection {
+	if x != nil {
+		return x.Direction
+	}
+	return LoadDirection_LOAD_DIRECTION_UNSPECIFIED
+}
+
+func (x *PointResult) GetCount() uint32 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *PointResult) GetErrorN() float64 {
+	if x != nil {
+		return x.ErrorN
+	}
+	return 0
+}
+
+func (x *PointResult) GetExpandedUncertaintyN() float64 {
+	if x != nil {
+		return x.ExpandedUncertaintyN
+	}
+	return 0
+}
+
+func (x *PointResult) GetToleranceN() float64 {
+	if x != nil {
+		return x.ToleranceN
+	}
+	return 0
+}
+
+func (x *PointResult) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *PointResult) GetRisk() float64 {
+	if x != nil {
+		return x.Risk
+	}
+	return 0
+}
+
+func (x *PointResult) GetCoverageFactor() float64 {
+	if x != nil {
+		return x.CoverageFactor
+	}
+	return 0
+}
+
+func (x *PointResult) GetDegreesOfFreedom() float64 {
+	if x != nil && x.DegreesOfFreedom != nil {
+		return *x.DegreesOfFreedom
+	}
+	return 0
+}
+
+func (x *PointResult) GetBudget() []*CheckBudgetRow {
+	if x != nil {
+		return x.Budget
+	}
+	return nil
+}
+
+// LoadCellCurve is a load cell's calibration S(x),
+//
+//	reading = zero + (1 + gain)·F + quadratic·F² + cubic·F³
+//
+// with F the force at the lever arm.
+type LoadCellCurve struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The check that made it.
+	Epoch         string                 `protobuf:"bytes,1,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	Since         *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=since,proto3" json:"since,omitempty"`
+	Degree        uint32                 `protobuf:"varint,3,opt,name=degree,proto3" json:"degree,omitempty"`
+	ZeroN         float64                `protobuf:"fixed64,4,opt,name=zero_n,json=zeroN,proto3" json:"zero_n,omitempty"`
+	Gain          float64                `protobuf:"fixed64,5,opt,name=gain,proto3" json:"gain,omitempty"`
+	QuadraticPerN float64                `protobuf:"fixed64,6,opt,name=quadratic_per_n,json=quadraticPerN,proto3" json:"quadratic_per_n,omitempty"`
+	CubicPerN2    float64                `protobuf:"fixed64,7,opt,name=cubic_per_n2,json=cubicPerN2,proto3" json:"cubic_per_n2,omitempty"`
+	// Standard uncertainties, and the covariance of zero and gain, N.
+	ZeroUncertaintyN    float64 `protobuf:"fixed64,8,opt,name=zero_uncertainty_n,json=zeroUncertaintyN,proto3" json:"zero_uncertainty_n,omitempty"`
+	GainUncertainty     float64 `protobuf:"fixed64,9,opt,name=gain_uncertainty,json=gainUncertainty,proto3" json:"gain_uncertainty,omitempty"`
+	ZeroGainCovarianceN float64 `protobuf:"fixed64,10,opt,name=zero_gain_covariance_n,json=zeroGainCovarianceN,proto3" json:"zero_gain_covariance_n,omitempty"`
+	// Of a curve of degree 2 or 3: the covariance of the four, by rows, and the
+	// loads it was fitted over.
+	Covariance    []float64 `protobuf:"fixed64,11,rep,packed,name=covariance,proto3" json:"covariance,omitempty"`
+	LowN          float64   `protobuf:"fixed64,12,opt,name=low_n,json=lowN,proto3" json:"low_n,omitempty"`
+	HighN         float64   `protobuf:"fixed64,13,opt,name=high_n,json=highN,proto3" json:"high_n,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LoadCellCurve) Reset() {
+	*x = LoadCellCurve{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LoadCellCurve) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LoadCellCurve) ProtoMessage() {}
+
+func (x *LoadCellCurve) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LoadCellCurve.ProtoReflect.Descriptor instead.
+func (*LoadCellCurve) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *LoadCellCurve) GetEpoch() string {
+	if x != nil {
+		return x.Epoch
+	}
+	return ""
+}
+
+func (x *LoadCellCurve) GetSince() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Since
+	}
+	return nil
+}
+
+func (x *LoadCellCurve) GetDegree() uint32 {
+	if x != nil {
+		return x.Degree
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetZeroN() float64 {
+	if x != nil {
+		return x.ZeroN
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetGain() float64 {
+	if x != nil {
+		return x.Gain
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetQuadraticPerN() float64 {
+	if x != nil {
+		return x.QuadraticPerN
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetCubicPerN2() float64 {
+	if x != nil {
+		return x.CubicPerN2
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetZeroUncertaintyN() float64 {
+	if x != nil {
+		return x.ZeroUncertaintyN
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetGainUncertainty() float64 {
+	if x != nil {
+		return x.GainUncertainty
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetZeroGainCovarianceN() float64 {
+	if x != nil {
+		return x.ZeroGainCovarianceN
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetCovariance() []float64 {
+	if x != nil {
+		return x.Covariance
+	}
+	return nil
+}
+
+func (x *LoadCellCurve) GetLowN() float64 {
+	if x != nil {
+		return x.LowN
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetHighN() float64 {
+	if x != nil {
+		return x.HighN
+	}
+	return 0
+}
+
+// InterpolationResult is the interpolation equation of the indicator, reading
+// against force.
+type InterpolationResult struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Degree uint32                 `protobuf:"varint,1,opt,name=degree,proto3" json:"degree,omitempty"`
+	// c0 … c3, N, 1, 1/N, 1/N²; their covariance from the scatter, by rows.
+	Coefficients     []float64 `protobuf:"fixed64,2,rep,packed,name=coefficients,proto3" json:"coefficients,omitempty"`
+	Covariance       []float64 `protobuf:"fixed64,3,rep,packed,name=covariance,proto3" json:"covariance,omitempty"`
+	ResidualN        float64   `protobuf:"fixed64,4,opt,name=residual_n,json=residualN,proto3" json:"residual_n,omitempty"`
+	DegreesOfFreedom uint32    `protobuf:"varint,5,opt,name=degrees_of_freedom,json=degreesOfFreedom,proto3" json:"degrees_of_freedom,omitempty"`
+	// By reading of CheckResult.readings.
+	ResidualsN    []float64             `protobuf:"fixed64,6,rep,packed,name=residuals_n,json=residualsN,proto3" json:"residuals_n,omitempty"`
+	LowN          float64               `protobuf:"fixed64,7,opt,name=low_n,json=lowN,proto3" json:"low_n,omitempty"`
+	HighN         float64               `protobuf:"fixed64,8,opt,name=high_n,json=highN,proto3" json:"high_n,omitempty"`
+	Tried         []*InterpolationTrial `protobuf:"bytes,9,rep,name=tried,proto3" json:"tried,omitempty"`
+	Rule          string                `protobuf:"bytes,10,opt,name=rule,proto3" json:"rule,omitempty"`
+	Reason        string                `protobuf:"bytes,11,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InterpolationResult) Reset() {
+	*x = InterpolationResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InterpolationResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InterpolationResult) ProtoMessage() {}
+
+func (x *InterpolationResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InterpolationResult.ProtoReflect.Descriptor instead.
+func (*InterpolationResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *InterpolationResult) GetDegree() uint32 {
+	if x != nil {
+		return x.Degree
+	}
+	return 0
+}
+
+func (x *InterpolationResult) GetCoefficients() []float64 {
+	if x != nil {
+		return x.Coefficients
+	}
+	return nil
+}
+
+func (x *InterpolationResult) GetCovariance() []float64 {
+	if x != nil {
+		return x.Covariance
+	}
+	return nil
+}
+
+func (x *InterpolationResult) GetResidualN() float64 {
+	if x != nil {
+		return x.ResidualN
+	}
+	return 0
+}
+
+func (x *InterpolationResult) GetDegreesOfFreedom() uint32 {
+	if x != nil {
+		return x.DegreesOfFreedom
+	}
+	return 0
+}
+
+func (x *InterpolationResult) GetResidualsN() []float64 {
+	if x != nil {
+		return x.ResidualsN
+	}
+	return nil
+}
+
+func (x *InterpolationResult) GetLowN() float64 {
+	if x != nil {
+		return x.LowN
+	}
+	return 0
+}
+
+func (x *InterpolationResult) GetHighN() float64 {
+	if x != nil {
+		return x.HighN
+	}
+	return 0
+}
+
+func (x *InterpolationResult) GetTried() []*InterpolationTrial {
+	if x != nil {
+		return x.Tried
+	}
+	return nil
+}
+
+func (x *InterpolationResult) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *InterpolationResult) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// InterpolationTrial is one degree that was tried.
+type InterpolationTrial struct {
+	state            protoimpl.MessageState `protogen:"open.v1"`
+	Degree           uint32                 `protobuf:"varint,1,opt,name=degree,proto3" json:"degree,omitempty"`
+	ResidualN        float64                `protobuf:"fixed64,2,opt,name=residual_n,json=residualN,proto3" json:"residual_n,omitempty"`
+	DegreesOfFreedom uint32                 `protobuf:"varint,3,opt,name=degrees_of_freedom,json=degreesOfFreedom,proto3" json:"degrees_of_freedom,omitempty"`
+	// F of the lack of fit against pure error; absent: no load was repeated.
+	LackOfFit            *float64 `protobuf:"fixed64,4,opt,name=lack_of_fit,json=lackOfFit,proto3,oneof" json:"lack_of_fit,omitempty"`
+	DegreesOfFreedomLack uint32   `protobuf:"varint,5,opt,name=degrees_of_freedom_lack,json=degreesOfFreedomLack,proto3" json:"degrees_of_freedom_lack,omitempty"`
+	DegreesOfFreedomPure uint32   `protobuf:"varint,6,opt,name=degrees_of_freedom_pure,json=degreesOfFreedomPure,proto3" json:"degrees_of_freedom_pure,omitempty"`
+	Probability          *float64 `protobuf:"fixed64,7,opt,name=probability,proto3,oneof" json:"probability,omitempty"`
+	// F of the highest coefficient, and its probability.
+	Highest            float64 `protobuf:"fixed64,8,opt,name=highest,proto3" json:"highest,omitempty"`
+	ProbabilityHighest float64 `protobuf:"fixed64,9,opt,name=probability_highest,json=probabilityHighest,proto3" json:"probability_highest,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
+}
+
+func (x *InterpolationTrial) Reset() {
+	*x = InterpolationTrial{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InterpolationTrial) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InterpolationTrial) ProtoMessage() {}
+
+func (x *InterpolationTrial) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InterpolationTrial.ProtoReflect.Descriptor instead.
+func (*InterpolationTrial) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *InterpolationTrial) GetDegree() uint32 {
+	if x != nil {
+		return x.Degree
+	}
+	return 0
+}
+
+func (x *InterpolationTrial) GetResidualN() float64 {
+	if x != nil {
+		return x.ResidualN
+	}
+	return 0
+}
+
+func (x *InterpolationTrial) GetDegreesOfFreedom() uint32 {
+	if x != nil {
+		return x.DegreesOfFreedom
+	}
+	return 0
+}
+
+func (x *InterpolationTrial) GetLackOfFit() float64 {
+	if x != nil && x.LackOfFit != nil {
+		return *x.LackOfFit
+	}
+	return 0
+}
+
+func (x *InterpolationTrial) GetDegreesOfFreedomLack() uint32 {
+	if x != nil {
+		return x.DegreesOfFreedomLack
+	}
+	return 0
+}
+
+func (x *InterpolationTrial) GetDegreesOfFreedomPure() uint32 {
+	if x != nil {
+		return x.DegreesOfFreedomPure
+	}
+	return 0
+}
+
+func (x *InterpolationTrial) GetProbability() float64 {
+	if x != nil && x.Probability != nil {
+		return *x.Probability
+	}
+	return 0
+}
+
+func (x *InterpolationTrial) GetHighest() float64 {
+	if x != nil {
+		return x.Highest
+	}
+	return 0
+}
+
+func (x *InterpolationTrial) GetProbabilityHighest() float64 {
+	if x != nil {
+		return x.ProbabilityHighest
+	}
+	return 0
+}
+
+// DriftResult is the change since an earlier check.
+type DriftResult struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	CheckId string                 `protobuf:"bytes,1,opt,name=check_id,json=checkId,proto3" json:"check_id,omitempty"`
+	Since   *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=since,proto3" json:"since,omitempty"`
+	Days    float64                `protobuf:"fixed64,3,opt,name=days,proto3" json:"days,omitempty"`
+	// Absent: it cannot be compared.
+	ZeroN                    *float64 `protobuf:"fixed64,4,opt,name=zero_n,json=zeroN,proto3,oneof" json:"zero_n,omitempty"`
+	ZeroExpandedUncertaintyN *float64 `protobuf:"fixed64,5,opt,name=zero_expanded_uncertainty_n,json=zeroExpandedUncertaintyN,proto3,oneof" json:"zero_expanded_uncertainty_n,omitempty"`
+	// The change over its U.
+	ZeroEn                  *float64 `protobuf:"fixed64,6,opt,name=zero_en,json=zeroEn,proto3,oneof" json:"zero_en,omitempty"`
+	Gain                    *float64 `protobuf:"fixed64,7,opt,name=gain,proto3,oneof" json:"gain,omitempty"`
+	GainExpandedUncertainty *float64 `protobuf:"fixed64,8,opt,name=gain_expanded_uncertainty,json=gainExpandedUncertainty,proto3,oneof" json:"gain_expanded_uncertainty,omitempty"`
+	GainEn                  *float64 `protobuf:"fixed64,9,opt,name=gain_en,json=gainEn,proto3,oneof" json:"gain_en,omitempty"`
+	unknownFields           protoimpl.UnknownFields
+	sizeCache               protoimpl.SizeCache
+}
+
+func (x *DriftResult) Reset() {
+	*x = DriftResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DriftResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DriftResult) ProtoMessage() {}
+
+func (x *DriftResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DriftResult.ProtoReflect.Descriptor instead.
+func (*DriftResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *DriftResult) GetCheckId() string {
+	if x != nil {
+		return x.CheckId
+	}
+	return ""
+}
+
+func (x *DriftResult) GetSince() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Since
+	}
+	return nil
+}
+
+func (x *DriftResult) GetDays() float64 {
+	if x != nil {
+		return x.Days
+	}
+	return 0
+}
+
+func (x *DriftResult) GetZeroN() float64 {
+	if x != nil && x.ZeroN != nil {
+		return *x.ZeroN
+	}
+	return 0
+}
+
+func (x *DriftResult) GetZeroExpandedUncertaintyN() float64 {
+	if x != nil && x.ZeroExpandedUncertaintyN != nil {
+		return *x.ZeroExpandedUncertaintyN
+	}
+	return 0
+}
+
+func (x *DriftResult) GetZeroEn() float64 {
+	if x != nil && x.ZeroEn != nil {
+		return *x.ZeroEn
+	}
+	return 0
+}
+
+func (x *DriftResult) GetGain() float64 {
+	if x != nil && x.Gain != nil {
+		return *x.Gain
+	}
+	return 0
+}
+
+func (x *DriftResult) GetGainExpandedUncertainty() float64 {
+	if x != nil && x.GainExpandedUncertainty != nil {
+		return *x.GainExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *DriftResult) GetGainEn() float64 {
+	if x != nil && x.GainEn != nil {
+		return *x.GainEn
+	}
+	return 0
+}
+
+// ClassResult is how a check stands against the classes of a standard.
+type ClassResult struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Table   string                 `protobuf:"bytes,1,opt,name=table,proto3" json:"table,omitempty"`
+	Asked   string                 `protobuf:"bytes,2,opt,name=asked,proto3" json:"asked,omitempty"`
+	Reached string                 `protobuf:"bytes,3,opt,name=reached,proto3" json:"reached,omitempty"`
+	// Every quantity of the table was measured.
+	Complete bool `protobuf:"varint,4,opt,name=complete,proto3" json:"complete,omitempty"`
+	// The class asked for is kept as far as measured.
+	Met           bool          `protobuf:"varint,5,opt,name=met,proto3" json:"met,omitempty"`
+	Limits        []*ClassLimit `protobuf:"bytes,6,rep,name=limits,proto3" json:"limits,omitempty"`
+	Source        string        `protobuf:"bytes,7,opt,name=source,proto3" json:"source,omitempty"`
+	FromMemory    bool          `protobuf:"varint,8,opt,name=from_memory,json=fromMemory,proto3" json:"from_memory,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClassResult) Reset() {
+	*x = ClassResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClassResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClassResult) ProtoMessage() {}
+
+func (x *ClassResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClassResult.ProtoReflect.Descriptor instead.
+func (*ClassResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *ClassResult) GetTable() string {
+	if x != nil {
+		return x.Table
+	}
+	return ""
+}
+
+func (x *ClassResult) GetAsked() string {
+	if x != nil {
+		return x.Asked
+	}
+	return ""
+}
+
+func (x *ClassResult) GetReached() string {
+	if x != nil {
+		return x.Reached
+	}
+	return ""
+}
+
+func (x *ClassResult) GetComplete() bool {
+	if x != nil {
+		return x.Complete
+	}
+	return false
+}
+
+func (x *ClassResult) GetMet() bool {
+	if x != nil {
+		return x.Met
+	}
+	return false
+}
+
+func (x *ClassResult) GetLimits() []*ClassLimit {
+	if x != nil {
+		return x.Limits
+	}
+	return nil
+}
+
+func (x *ClassResult) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *ClassResult) GetFromMemory() bool {
+	if x != nil {
+		return x.FromMemory
+	}
+	return false
+}
+
+// ClassLimit is one quantity against one class, percent as the standards give it.
+type ClassLimit struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Class         string                 `protobuf:"bytes,1,opt,name=class,proto3" json:"class,omitempty"`
+	Quantity      string                 `protobuf:"bytes,2,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	LimitPercent  float64                `protobuf:"fixed64,3,opt,name=limit_percent,json=limitPercent,proto3" json:"limit_percent,omitempty"`
+	Measured      bool                   `protobuf:"varint,4,opt,name=measured,proto3" json:"measured,omitempty"`
+	ValuePercent  float64                `protobuf:"fixed64,5,opt,name=value_percent,json=valuePercent,proto3" json:"value_percent,omitempty"`
+	Within        bool                   `protobuf:"varint,6,opt,name=within,proto3" json:"within,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClassLimit) Reset() {
+	*x = ClassLimit{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClassLimit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClassLimit) ProtoMessage() {}
+
+func (x *ClassLimit) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClassLimit.ProtoReflect.Descriptor instead.
+func (*ClassLimit) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *ClassLimit) GetClass() string {
+	if x != nil {
+		return x.Class
+	}
+	return ""
+}
+
+func (x *ClassLimit) GetQuantity() string {
+	if x != nil {
+		return x.Quantity
+	}
+	return ""
+}
+
+func (x *ClassLimit) GetLimitPercent() float64 {
+	if x != nil {
+		return x.LimitPercent
+	}
+	return 0
+}
+
+func (x *ClassLimit) GetMeasured() bool {
+	if x != nil {
+		return x.Measured
+	}
+	return false
+}
+
+func (x *ClassLimit) GetValuePercent() float64 {
+	if x != nil {
+		return x.ValuePercent
+	}
+	return 0
+}
+
+func (x *ClassLimit) GetWithin() bool {
+	if x != nil {
+		return x.Within
+	}
+	return false
+}
+
+// SenseResult is what was found in one sense of load, in its own direction.
+type SenseResult struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Sense LoadSense              `protobuf:"varint,1,opt,name=sense,proto3,enum=rollcall.v1.LoadSense" json:"sense,omitempty"`
+	// The sense that the calibration and the verdict are for.
+	Driving bool         `protobuf:"varint,2,opt,name=driving,proto3" json:"driving,omitempty"`
+	Result  *CheckResult `protobuf:"bytes,3,opt,name=result,proto3" json:"result,omitempty"`
+	// Gain error less that of the driving sense.
+	GainDifference                    float64 `protobuf:"fixed64,4,opt,name=gain_difference,json=gainDifference,proto3" json:"gain_difference,omitempty"`
+	GainDifferenceExpandedUncertainty float64 `protobuf:"fixed64,5,opt,name=gain_difference_expanded_uncertainty,json=gainDifferenceExpandedUncertainty,proto3" json:"gain_difference_expanded_uncertainty,omitempty"`
+	unknownFields                     protoimpl.UnknownFields
+	sizeCache                         protoimpl.SizeCache
+}
+
+func (x *SenseResult) Reset() {
+	*x = SenseResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SenseResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SenseResult) ProtoMessage() {}
+
+func (x *SenseResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SenseResult.ProtoReflect.Descriptor instead.
+func (*SenseResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *SenseResult) GetSense() LoadSense {
+	if x != nil {
+		return x.Sense
+	}
+	return LoadSense_LOAD_SENSE_UNSPECIFIED
+}
+
+func (x *SenseResult) GetDriving() bool {
+	if x != nil {
+		return x.Driving
+	}
+	return false
+}
+
+func (x *SenseResult) GetResult() *CheckResult {
+	if x != nil {
+		return x.Result
+	}
+	return nil
+}
+
+func (x *SenseResult) GetGainDifference() float64 {
+	if x != nil {
+		return x.GainDifference
+	}
+	return 0
+}
+
+func (x *SenseResult) GetGainDifferenceExpandedUncertainty() float64 {
+	if x != nil {
+		return x.GainDifferenceExpandedUncertainty
+	}
+	return 0
+}
+
+// SpeedZero is the zero at one speed of the rollers.
+type SpeedZero struct {
+	state                protoimpl.MessageState `protogen:"open.v1"`
+	SpeedMps             float64                `protobuf:"fixed64,1,opt,name=speed_mps,json=speedMps,proto3" json:"speed_mps,omitempty"`
+	Count                uint32                 `protobuf:"varint,2,opt,name=count,proto3" json:"count,omitempty"`
+	ErrorN               float64                `protobuf:"fixed64,3,opt,name=error_n,json=errorN,proto3" json:"error_n,omitempty"`
+	ExpandedUncertaintyN float64                `protobuf:"fixed64,4,opt,name=expanded_uncertainty_n,json=expandedUncertaintyN,proto3" json:"expanded_uncertainty_n,omitempty"`
+	Verdict              string                 `protobuf:"bytes,5,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	Risk                 float64                `protobuf:"fixed64,6,opt,name=risk,proto3" json:"risk,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
+}
+
+func (x *SpeedZero) Reset() {
+	*x = SpeedZero{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SpeedZero) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SpeedZero) ProtoMessage() {}
+
+func (x *SpeedZero) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SpeedZero.ProtoReflect.Descriptor instead.
+func (*SpeedZero) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *SpeedZero) GetSpeedMps() float64 {
+	if x != nil {
+		return x.SpeedMps
+	}
+	return 0
+}
+
+func (x *SpeedZero) GetCount() uint32 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *SpeedZero) GetErrorN() float64 {
+	if x != nil {
+		return x.ErrorN
+	}
+	return 0
+}
+
+func (x *SpeedZero) GetExpandedUncertaintyN() float64 {
+	if x != nil {
+		return x.ExpandedUncertaintyN
+	}
+	return 0
+}
+
+func (x *SpeedZero) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *SpeedZero) GetRisk() float64 {
+	if x != nil {
+		return x.Risk
+	}
+	return 0
+}
+
+// CreepStep is the change of the reading under one load that stayed on.
+type CreepStep struct {
+	state                protoimpl.MessageState `protogen:"open.v1"`
+	LoadN                float64                `protobuf:"fixed64,1,opt,name=load_n,json=loadN,proto3" json:"load_n,omitempty"`
+	Cycle                uint32                 `protobuf:"varint,2,opt,name=cycle,proto3" json:"cycle,omitempty"`
+	FromS                float64                `protobuf:"fixed64,3,opt,name=from_s,json=fromS,proto3" json:"from_s,omitempty"`
+	ToS                  float64                `protobuf:"fixed64,4,opt,name=to_s,json=toS,proto3" json:"to_s,omitempty"`
+	ValueN               float64                `protobuf:"fixed64,5,opt,name=value_n,json=valueN,proto3" json:"value_n,omitempty"`
+	ExpandedUncertaintyN float64                `protobuf:"fixed64,6,opt,name=expanded_uncertainty_n,json=expandedUncertaintyN,proto3" json:"expanded_uncertainty_n,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
+}
+
+func (x *CreepStep) Reset() {
+	*x = CreepStep{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreepStep) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreepStep) ProtoMessage() {}
+
+func (x *CreepStep) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreepStep.ProtoReflect.Descriptor instead.
+func (*CreepStep) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *CreepStep) GetLoadN() float64 {
+	if x != nil {
+		return x.LoadN
+	}
+	return 0
+}
+
+func (x *CreepStep) GetCycle() uint32 {
+	if x != nil {
+		return x.Cycle
+	}
+	return 0
+}
+
+func (x *CreepStep) GetFromS() float64 {
+	if x != nil {
+		return x.FromS
+	}
+	return 0
+}
+
+func (x *CreepStep) GetToS() float64 {
+	if x != nil {
+		return x.ToS
+	}
+	return 0
+}
+
+func (x *CreepStep) GetValueN() float64 {
+	if x != nil {
+		return x.ValueN
+	}
+	return 0
+}
+
+func (x *CreepStep) GetExpandedUncertaintyN() float64 {
+	if x != nil {
+		return x.ExpandedUncertaintyN
+	}
+	return 0
+}
+
+// CheckFinding is something about a check itself.
+type CheckFinding struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Kind  string                 `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	Text  string                 `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	// The rule it is held against; empty: our own.
+	Source        string `protobuf:"bytes,3,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckFinding) Reset() {
+	*x = CheckFinding{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckFinding) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckFinding) ProtoMessage() {}
+
+func (x *CheckFinding) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckFinding.ProtoReflect.Descriptor instead.
+func (*CheckFinding) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *CheckFinding) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *CheckFinding) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *CheckFinding) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// BaseInertiaResult is what a base-inertia check gives.
+type BaseInertiaResult struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Absent: it gives none.
+	MassKg                *float64          `protobuf:"fixed64,1,opt,name=mass_kg,json=massKg,proto3,oneof" json:"mass_kg,omitempty"`
+	ExpandedUncertaintyKg *float64          `protobuf:"fixed64,2,opt,name=expanded_uncertainty_kg,json=expandedUncertaintyKg,proto3,oneof" json:"expanded_uncertainty_kg,omitempty"`
+	CoverageFactor        float64           `protobuf:"fixed64,3,opt,name=coverage_factor,json=coverageFactor,proto3" json:"coverage_factor,omitempty"`
+	DegreesOfFreedom      *float64          `protobuf:"fixed64,4,opt,name=degrees_of_freedom,json=degreesOfFreedom,proto3,oneof" json:"degrees_of_freedom,omitempty"`
+	Budget                []*CheckBudgetRow `protobuf:"bytes,5,rep,name=budget,proto3" json:"budget,omitempty"`
+	// The registry's; 0: it has none. The deviation is from it, a ratio.
+	StatedKg                     float64         `protobuf:"fixed64,6,opt,name=stated_kg,json=statedKg,proto3" json:"stated_kg,omitempty"`
+	Deviation                    float64         `protobuf:"fixed64,7,opt,name=deviation,proto3" json:"deviation,omitempty"`
+	DeviationExpandedUncertainty float64         `protobuf:"fixed64,8,opt,name=deviation_expanded_uncertainty,json=deviationExpandedUncertainty,proto3" json:"deviation_expanded_uncertainty,omitempty"`
+	Runs                         []*InertiaRun   `protobuf:"bytes,9,rep,name=runs,proto3" json:"runs,omitempty"`
+	Values                       []*InertiaValue `protobuf:"bytes,10,rep,name=values,proto3" json:"values,omitempty"`
+	Limits                       []*InertiaLimit `protobuf:"bytes,11,rep,name=limits,proto3" json:"limits,omitempty"`
+	// The mean parasitic force that the runs show, and what the loss in force
+	// gives at the same speeds.
+	ParasiticN                    float64 `protobuf:"fixed64,12,opt,name=parasitic_n,json=parasiticN,proto3" json:"parasitic_n,omitempty"`
+	ParasiticExpandedUncertaintyN float64 `protobuf:"fixed64,13,opt,name=parasitic_expanded_uncertainty_n,json=parasiticExpandedUncertaintyN,proto3" json:"parasitic_expanded_uncertainty_n,omitempty"`
+	RegistryParasiticN            float64 `protobuf:"fixed64,14,opt,name=registry_parasitic_n,json=registryParasiticN,proto3" json:"registry_parasitic_n,omitempty"`
+	unknownFields                 protoimpl.UnknownFields
+	sizeCache                     protoimpl.SizeCache
+}
+
+func (x *BaseInertiaResult) Reset() {
+	*x = BaseInertiaResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BaseInertiaResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BaseInertiaResult) ProtoMessage() {}
+
+func (x *BaseInertiaResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BaseInertiaResult.ProtoReflect.Descriptor instead.
+func (*BaseInertiaResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *BaseInertiaResult) GetMassKg() float64 {
+	if x != nil && x.MassKg != nil {
+		return *x.MassKg
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetExpandedUncertaintyKg() float64 {
+	if x != nil && x.ExpandedUncertaintyKg != nil {
+		return *x.ExpandedUncertaintyKg
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetCoverageFactor() float64 {
+	if x != nil {
+		return x.CoverageFactor
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetDegreesOfFreedom() float64 {
+	if x != nil && x.DegreesOfFreedom != nil {
+		return *x.DegreesOfFreedom
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetBudget() []*CheckBudgetRow {
+	if x != nil {
+		return x.Budget
+	}
+	return nil
+}
+
+func (x *BaseInertiaResult) GetStatedKg() float64 {
+	if x != nil {
+		return x.StatedKg
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetDeviation() float64 {
+	if x != nil {
+		return x.Deviation
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetDeviationExpandedUncertainty() float64 {
+	if x != nil {
+		return x.DeviationExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetRuns() []*InertiaRun {
+	if x != nil {
+		return x.Runs
+	}
+	return nil
+}
+
+func (x *BaseInertiaResult) GetValues() []*InertiaValue {
+	if x != nil {
+		return x.Values
+	}
+	return nil
+}
+
+func (x *BaseInertiaResult) GetLimits() []*InertiaLimit {
+	if x != nil {
+		return x.Limits
+	}
+	return nil
+}
+
+func (x *BaseInertiaResult) GetParasiticN() float64 {
+	if x != nil {
+		return x.ParasiticN
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetParasiticExpandedUncertaintyN() float64 {
+	if x != nil {
+		return x.ParasiticExpandedUncertaintyN
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetRegistryParasiticN() float64 {
+	if x != nil {
+		return x.RegistryParasiticN
+	}
+	return 0
+}
+
+// InertiaRun is one timed run.
+type InertiaRun struct {
+	state            protoimpl.MessageState `protogen:"open.v1"`
+	Index            uint32                 `protobuf:"varint,1,opt,name=index,proto3" json:"index,omitempty"`
+	ForceN           float64                `protobuf:"fixed64,2,opt,name=force_n,json=forceN,proto3" json:"force_n,omitempty"`
+	ParasiticN       float64                `protobuf:"fixed64,3,opt,name=parasitic_n,json=parasiticN,proto3" json:"parasitic_n,omitempty"`
+	FromMps          float64                `protobuf:"fixed64,4,opt,name=from_mps,json=fromMps,proto3" json:"from_mps,omitempty"`
+	ToMps            float64                `protobuf:"fixed64,5,opt,name=to_mps,json=toMps,proto3" json:"to_mps,omitempty"`
+	DurationS        float64                `protobuf:"fixed64,6,opt,name=duration_s,json=durationS,proto3" json:"duration_s,omitempty"`
+	DecelerationMps2 float64                `protobuf:"fixed64,7,opt,name=deceleration_mps2,json=decelerationMps2,proto3" json:"deceleration_mps2,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *InertiaRun) Reset() {
+	*x = InertiaRun{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InertiaRun) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InertiaRun) ProtoMessage() {}
+
+func (x *InertiaRun) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InertiaRun.ProtoReflect.Descriptor instead.
+func (*InertiaRun) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *InertiaRun) GetIndex() uint32 {
+	if x != nil {
+		return x.Index
+	}
+	return 0
+}
+
+func (x *InertiaRun) GetForceN() float64 {
+	if x != nil {
+		return x.ForceN
+	}
+	return 0
+}
+
+func (x *InertiaRun) GetParasiticN() float64 {
+	if x != nil {
+		return x.ParasiticN
+	}
+	return 0
+}
+
+func (x *InertiaRun) GetFromMps() float64 {
+	if x != nil {
+		return x.FromMps
+	}
+	return 0
+}
+
+func (x *InertiaRun) GetToMps() float64 {
+	if x != nil {
+		return x.ToMps
+	}
+	return 0
+}
+
+func (x *InertiaRun) GetDurationS() float64 {
+	if x != nil {
+		return x.DurationS
+	}
+	return 0
+}
+
+func (x *InertiaRun) GetDecelerationMps2() float64 {
+	if x != nil {
+		return x.DecelerationMps2
+	}
+	return 0
+}
+
+// InertiaValue is the base inertia of one pair of runs, by their places in runs.
+type InertiaValue struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	First         uint32                 `protobuf:"varint,1,opt,name=first,proto3" json:"first,omitempty"`
+	Second        uint32                 `protobuf:"varint,2,opt,name=second,proto3" json:"second,omitempty"`
+	MassKg        float64                `protobuf:"fixed64,3,opt,name=mass_kg,json=massKg,proto3" json:"mass_kg,omitempty"`
+	Deviation     float64                `protobuf:"fixed64,4,opt,name=deviation,proto3" json:"deviation,omitempty"`
+	Within        bool                   `protobuf:"varint,5,opt,name=within,proto3" json:"within,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InertiaValue) Reset() {
+	*x = InertiaValue{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InertiaValue) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InertiaValue) ProtoMessage() {}
+
+func (x *InertiaValue) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InertiaValue.ProtoReflect.Descriptor instead.
+func (*InertiaValue) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *InertiaValue) GetFirst() uint32 {
+	if x != nil {
+		return x.First
+	}
+	return 0
+}
+
+func (x *InertiaValue) GetSecond() uint32 {
+	if x != nil {
+		return x.Second
+	}
+	return 0
+}
+
+func (x *InertiaValue) GetMassKg() float64 {
+	if x != nil {
+		return x.MassKg
+	}
+	return 0
+}
+
+func (x *InertiaValue) GetDeviation() float64 {
+	if x != nil {
+		return x.Deviation
+	}
+	return 0
+}
+
+func (x *InertiaValue) GetWithin() bool {
+	if x != nil {
+		return x.Within
+	}
+	return false
+}
+
+// InertiaLimit is a limit of the regulation with what was found.
+type InertiaLimit struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Name          string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Limit         float64                `protobuf:"fixed64,2,opt,name=limit,proto3" json:"limit,omitempty"`
+	Value         float64                `protobuf:"fixed64,3,opt,name=value,proto3" json:"value,omitempty"`
+	Within        bool                   `protobuf:"varint,4,opt,name=within,proto3" json:"within,omitempty"`
+	Source        string                 `protobuf:"bytes,5,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InertiaLimit) Reset() {
+	*x = InertiaLimit{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InertiaLimit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InertiaLimit) ProtoMessage() {}
+
+func (x *InertiaLimit) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InertiaLimit.ProtoReflect.Descriptor instead.
+func (*InertiaLimit) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *InertiaLimit) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *InertiaLimit) GetLimit() float64 {
+	if x != nil {
+		return x.Limit
+	}
+	return 0
+}
+
+func (x *InertiaLimit) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *InertiaLimit) GetWithin() bool {
+	if x != nil {
+		return x.Within
+	}
+	return false
+}
+
+func (x *InertiaLimit) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+type ListEpochsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its cells and times narrow.
+	Filter        *Filter `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListEpochsRequest) Reset() {
+	*x = ListEpochsRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListEpochsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListEpochsRequest) ProtoMessage() {}
+
+func (x *ListEpochsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListEpochsRequest.ProtoReflect.Descriptor instead.
+func (*ListEpochsRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *ListEpochsRequest) GetFilter() *Filter {
+	if x != nil {
+		return x.Filter
+	}
+	return nil
+}
+
+type ListEpochsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By cell, by what they are of, newest first.
+	Epochs        []*Epoch `protobuf:"bytes,1,rep,name=epochs,proto3" json:"epochs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListEpochsResponse) Reset() {
+	*x = ListEpochsResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListEpochsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListEpochsResponse) ProtoMessage() {}
+
+func (x *ListEpochsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListEpochsResponse.ProtoReflect.Descriptor instead.
+func (*ListEpochsResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *ListEpochsResponse) GetEpochs() []*Epoch {
+	if x != nil {
+		return x.Epochs
+	}
+	return nil
+}
+
+// Epoch is from when a value holds that pulls are computed with.
+type Epoch struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	CellId string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	// load cell, base inertia, parasitic loss
+	Of    string                 `protobuf:"bytes,2,opt,name=of,proto3" json:"of,omitempty"`
+	Since *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=since,proto3" json:"since,omitempty"`
+	// Absent: it holds.
+	Until *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=until,proto3" json:"until,omitempty"`
+	// The check as left, or the coast-down that was adopted; empty: the value is
+	// the registry's, or the indicator is taken as it is.
+	Epoch string `protobuf:"bytes,5,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	// registry, or the kind of check or record it comes from.
+	Source string        `protobuf:"bytes,6,opt,name=source,proto3" json:"source,omitempty"`
+	Values []*EpochValue `protobuf:"bytes,7,rep,name=values,proto3" json:"values,omitempty"`
+	// Of the values, upper triangle by rows; empty with one value, and where the
+	// registry gives one uncertainty for all.
+	Covariance    []float64 `protobuf:"fixed64,8,rep,packed,name=covariance,proto3" json:"covariance,omitempty"`
+	SignedBy      string    `protobuf:"bytes,9,opt,name=signed_by,json=signedBy,proto3" json:"signed_by,omitempty"`
+	Reason        string    `protobuf:"bytes,10,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Epoch) Reset() {
+	*x = Epoch{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Epoch) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Epoch) ProtoMessage() {}
+
+func (x *Epoch) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Epoch.ProtoReflect.Descriptor instead.
+func (*Epoch) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *Epoch) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *Epoch) GetOf() string {
+	if x != nil {
+		return x.Of
+	}
+	return ""
+}
+
+func (x *Epoch) GetSince() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Since
+	}
+	return nil
+}
+
+func (x *Epoch) GetUntil() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Until
+	}
+	return nil
+}
+
+func (x *Epoch) GetEpoch() string {
+	if x != nil {
+		return x.Epoch
+	}
+	return ""
+}
+
+func (x *Epoch) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *Epoch) GetValues() []*EpochValue {
+	if x != nil {
+		return x.Values
+	}
+	return nil
+}
+
+func (x *Epoch) GetCovariance() []float64 {
+	if x != nil {
+		return x.Covariance
+	}
+	return nil
+}
+
+func (x *Epoch) GetSignedBy() string {
+	if x != nil {
+		return x.SignedBy
+	}
+	return ""
+}
+
+func (x *Epoch) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// EpochValue is one number of an epoch.
+type EpochValue struct {
+	state               protoimpl.MessageState `protogen:"open.v1"`
+	Name                string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Value               float64                `protobuf:"fixed64,2,opt,name=value,proto3" json:"value,omitempty"`
+	ExpandedUncertainty float64                `protobuf:"fixed64,3,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3" json:"expanded_uncertainty,omitempty"`
+	Unit                string                 `protobuf:"bytes,4,opt,name=unit,proto3" json:"unit,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
+}
+
+func (x *EpochValue) Reset() {
+	*x = EpochValue{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EpochValue) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EpochValue) ProtoMessage() {}
+
+func (x *EpochValue) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EpochValue.ProtoReflect.Descriptor instead.
+func (*EpochValue) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{36}
+}
+
+func (x *EpochValue) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *EpochValue) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *EpochValue) GetExpandedUncertainty() float64 {
+	if x != nil {
+		return x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *EpochValue) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+type ListParasiticsRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Filter        *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListParasiticsRequest) Reset() {
+	*x = ListParasiticsRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[37]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListParasiticsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListParasiticsRequest) ProtoMessage() {}
+
+func (x *ListParasiticsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[37]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListParasiticsRequest.ProtoReflect.Descriptor instead.
+func (*ListParasiticsRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{37}
+}
+
+func (x *ListParasiticsRequest) GetFilter() *Filter {
+	if x != nil {
+		return x.Filter
+	}
+	return nil
+}
+
+type ListParasiticsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Newest first.
+	Losses        []*ParasiticLoss `protobuf:"bytes,1,rep,name=losses,proto3" json:"losses,omitempty"`
+	More          bool             `protobuf:"varint,2,opt,name=more,proto3" json:"more,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListParasiticsResponse) Reset() {
+	*x = ListParasiticsResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[38]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListParasiticsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListParasiticsResponse) ProtoMessage() {}
+
+func (x *ListParasiticsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[38]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListParasiticsResponse.ProtoReflect.Descriptor instead.
+func (*ListParasiticsResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{38}
+}
+
+func (x *ListParasiticsResponse) GetLosses() []*ParasiticLoss {
+	if x != nil {
+		return x.Losses
+	}
+	return nil
+}
+
+func (x *ListParasiticsResponse) GetMore() bool {
+	if x != nil {
+		return x.More
+	}
+	return false
+}
+
+// ParasiticLoss is what a coast-down of the empty rollers says: the loss
+// F0 + F1·v + F2·v².
+type ParasiticLoss struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	PullId    string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	CellId    string                 `protobuf:"bytes,2,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	StartedAt *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=started_at,json=startedAt,proto3" json:"started_at,omitempty"`
+	// computed, incomplete, unusable; the reason when not computed.
+	State   string  `protobuf:"bytes,4,opt,name=state,proto3" json:"state,omitempty"`
+	Reason  string  `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	F0N     float64 `protobuf:"fixed64,6,opt,name=f0_n,json=f0N,proto3" json:"f0_n,omitempty"`
+	F1NSM   float64 `protobuf:"fixed64,7,opt,name=f1_n_s_m,json=f1NSM,proto3" json:"f1_n_s_m,omitempty"`
+	F2NS2M2 float64 `protobuf:"fixed64,8,opt,name=f2_n_s2_m2,json=f2NS2M2,proto3" json:"f2_n_s2_m2,omitempty"`
+	// Of F0, F1, F2: 00 01 02 11 12 22.
+	Covariance   []float64 `protobuf:"fixed64,9,rep,packed,name=covariance,proto3" json:"covariance,omitempty"`
+	SpeedLowMps  float64   `protobuf:"fixed64,10,opt,name=speed_low_mps,json=speedLowMps,proto3" json:"speed_low_mps,omitempty"`
+	SpeedHighMps float64   `protobuf:"fixed64,11,opt,name=speed_high_mps,json=speedHighMps,proto3" json:"speed_high_mps,omitempty"`
+	// Against the loss in force, at the middle of the speeds seen.
+	AgainstInForceN                    float64 `protobuf:"fixed64,12,opt,name=against_in_force_n,json=againstInForceN,proto3" json:"against_in_force_n,omitempty"`
+	AgainstInForceExpandedUncertaintyN float64 `protobuf:"fixed64,13,opt,name=against_in_force_expanded_uncertainty_n,json=againstInForceExpandedUncertaintyN,proto3" json:"against_in_force_expanded_uncertainty_n,omitempty"`
+	// Against the coast-down before it: the mean over the speeds of both.
+	EarlierPullId              string   `protobuf:"bytes,14,opt,name=earlier_pull_id,json=earlierPullId,proto3" json:"earlier_pull_id,omitempty"`
+	ChangeN                    *float64 `protobuf:"fixed64,15,opt,name=change_n,json=changeN,proto3,oneof" json:"change_n,omitempty"`
+	ChangeExpandedUncertaintyN *float64 `protobuf:"fixed64,16,opt,name=change_expanded_uncertainty_n,json=changeExpandedUncertaintyN,proto3,oneof" json:"change_expanded_uncertainty_n,omitempty"`
+	ChangeResolved             bool     `protobuf:"varint,17,opt,name=change_resolved,json=changeResolved,proto3" json:"change_resolved,omitempty"`
+	ChangeSays                 string   `protobuf:"bytes,18,opt,name=change_says,json=changeSays,proto3" json:"change_says,omitempty"`
+	// When, by whom and why it was adopted, and from when it then holds.
+	AdoptedAt     *timestamppb.Timestamp `protobuf:"bytes,19,opt,name=adopted_at,json=adoptedAt,proto3" json:"adopted_at,omitempty"`
+	AdoptedBy     string                 `protobuf:"bytes,20,opt,name=adopted_by,json=adoptedBy,proto3" json:"adopted_by,omitempty"`
+	AdoptedReason string                 `protobuf:"bytes,21,opt,name=adopted_reason,json=adoptedReason,proto3" json:"adopted_reason,omitempty"`
+	EffectiveAt   *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=effective_at,json=effectiveAt,proto3" json:"effective_at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ParasiticLoss) Reset() {
+	*x = ParasiticLoss{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[39]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ParasiticLoss) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ParasiticLoss) ProtoMessage() {}
+
+func (x *ParasiticLoss) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[39]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ParasiticLoss.ProtoReflect.Descriptor instead.
+func (*ParasiticLoss) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{39}
+}
+
+func (x *ParasiticLoss) GetPullId() string {
+	if x != nil {
+		return x.PullId
+	}
+	return ""
+}
+
+func (x *ParasiticLoss) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *ParasiticLoss) GetStartedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartedAt
+	}
+	return nil
+}
+
+func (x *ParasiticLoss) GetState() string {
+	if x != nil {
+		return x.State
+	}
+	return ""
+}
+
+func (x *ParasiticLoss) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *ParasiticLoss) GetF0N() float64 {
+	if x != nil {
+		return x.F0N
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetF1NSM() float64 {
+	if x != nil {
+		return x.F1NSM
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetF2NS2M2() float64 {
+	if x != nil {
+		return x.F2NS2M2
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetCovariance() []float64 {
+	if x != nil {
+		return x.Covariance
+	}
+	return nil
+}
+
+func (x *ParasiticLoss) GetSpeedLowMps() float64 {
+	if x != nil {
+		return x.SpeedLowMps
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetSpeedHighMps() float64 {
+	if x != nil {
+		return x.SpeedHighMps
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetAgainstInForceN() float64 {
+	if x != nil {
+		return x.AgainstInForceN
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetAgainstInForceExpandedUncertaintyN() float64 {
+	if x != nil {
+		return x.AgainstInForceExpandedUncertaintyN
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetEarlierPullId() string {
+	if x != nil {
+		return x.EarlierPullId
+	}
+	return ""
+}
+
+func (x *ParasiticLoss) GetChangeN() float64 {
+	if x != nil && x.ChangeN != nil {
+		return *x.ChangeN
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetChangeExpandedUncertaintyN() float64 {
+	if x != nil && x.ChangeExpandedUncertaintyN != nil {
+		return *x.ChangeExpandedUncertaintyN
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetChangeResolved() bool {
+	if x != nil {
+		return x.ChangeResolved
+	}
+	return false
+}
+
+func (x *ParasiticLoss) GetChangeSays() string {
+	if x != nil {
+		return x.ChangeSays
+	}
+	return ""
+}
+
+func (x *ParasiticLoss) GetAdoptedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.AdoptedAt
+	}
+	return nil
+}
+
+func (x *ParasiticLoss) GetAdoptedBy() string {
+	if x != nil {
+		return x.AdoptedBy
+	}
+	return ""
+}
+
+func (x *ParasiticLoss) GetAdoptedReason() string {
+	if x != nil {
+		return x.AdoptedReason
+	}
+	return ""
+}
+
+func (x *ParasiticLoss) GetEffectiveAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EffectiveAt
+	}
+	return nil
+}
+
+type ListDueRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its cells narrow.
+	Filter        *Filter `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDueRequest) Reset() {
+	*x = ListDueRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[40]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDueRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDueRequest) ProtoMessage() {}
+
+func (x *ListDueRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[40]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDueRequest.ProtoReflect.Descriptor instead.
+func (*ListDueRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{40}
+}
+
+func (x *ListDueRequest) GetFilter() *Filter {
+	if x != nil {
+		return x.Filter
+	}
+	return nil
+}
+
+type ListDueResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The earliest first; what has no day last.
+	Due []*DueCheck `protobuf:"bytes,1,rep,name=due,proto3" json:"due,omitempty"`
+	// The moment that overdue is said of.
+	At            *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=at,proto3" json:"at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDueResponse) Reset() {
+	*x = ListDueResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[41]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDueResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDueResponse) ProtoMessage() {}
+
+func (x *ListDueResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[41]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDueResponse.ProtoReflect.Descriptor instead.
+func (*ListDueResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{41}
+}
+
+func (x *ListDueResponse) GetDue() []*DueCheck {
+	if x != nil {
+		return x.Due
+	}
+	return nil
+}
+
+func (x *ListDueResponse) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+// DueCheck is when a check of a cell is due.
+type DueCheck struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	CellId string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	SiteId string                 `protobuf:"bytes,2,opt,name=site_id,json=siteId,proto3" json:"site_id,omitempty"`
+	// Which error the rules look at: load-cell gain, load-cell zero.
+	Of string `protobuf:"bytes,3,opt,name=of,proto3" json:"of,omitempty"`
+	// Absent: no rule gives a day; says has why.
+	DueAt *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=due_at,json=dueAt,proto3" json:"due_at,omitempty"`
+	// The rule that rules: time, pulls, drift.
+	Rule        string                 `protobuf:"bytes,5,opt,name=rule,proto3" json:"rule,omitempty"`
+	Says        string                 `protobuf:"bytes,6,opt,name=says,proto3" json:"says,omitempty"`
+	Overdue     bool                   `protobuf:"varint,7,opt,name=overdue,proto3" json:"overdue,omitempty"`
+	Rules       []*DueRule             `protobuf:"bytes,8,rep,name=rules,proto3" json:"rules,omitempty"`
+	LastCheckId string                 `protobuf:"bytes,9,opt,name=last_check_id,json=lastCheckId,proto3" json:"last_check_id,omitempty"`
+	LastCheckAt *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=last_check_at,json=lastCheckAt,proto3" json:"last_check_at,omitempty"`
+	PullsSince  uint32                 `protobuf:"varint,11,opt,name=pulls_since,json=pullsSince,proto3" json:"pulls_since,omitempty"`
+	// The steady drift seen, a day: a ratio for the gain, N for the zero; absent:
+	// too few checks.
+	RatePerDay                    *float64 `protobuf:"fixed64,12,opt,name=rate_per_day,json=ratePerDay,proto3,oneof" json:"rate_per_day,omitempty"`
+	RateExpandedUncertaintyPerDay *float64 `protobuf:"fixed64,13,opt,name=rate_expanded_uncertainty_per_day,json=rateExpandedUncertaintyPerDay,proto3,oneof" json:"rate_expanded_uncertainty_per_day,omitempty"`
+	Reliability                   float64  `protobuf:"fixed64,14,opt,name=reliability,proto3" json:"reliability,omitempty"`
+	// Probability of staying in tolerance until due_at; absent: not known.
+	InToleranceAtDue *float64 `protobuf:"fixed64,15,opt,name=in_tolerance_at_due,json=inToleranceAtDue,proto3,oneof" json:"in_tolerance_at_due,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *DueCheck) Reset() {
+	*x = DueCheck{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[42]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DueCheck) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DueCheck) ProtoMessage() {}
+
+func (x *DueCheck) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[42]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DueCheck.ProtoReflect.Descriptor instead.
+func (*DueCheck) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{42}
+}
+
+func (x *DueCheck) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *DueCheck) GetSiteId() string {
+	if x != nil {
+		return x.SiteId
+	}
+	return ""
+}
+
+func (x *DueCheck) GetOf() string {
+	if x != nil {
+		return x.Of
+	}
+	return ""
+}
+
+func (x *DueCheck) GetDueAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DueAt
+	}
+	return nil
+}
+
+func (x *DueCheck) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *DueCheck) GetSays() string {
+	if x != nil {
+		return x.Says
+	}
+	return ""
+}
+
+func (x *DueCheck) GetOverdue() bool {
+	if x != nil {
+		return x.Overdue
+	}
+	return false
+}
+
+func (x *DueCheck) GetRules() []*DueRule {
+	if x != nil {
+		return x.Rules
+	}
+	return nil
+}
+
+func (x *DueCheck) GetLastCheckId() string {
+	if x != nil {
+		return x.LastCheckId
+	}
+	return ""
+}
+
+func (x *DueCheck) GetLastCheckAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LastCheckAt
+	}
+	return nil
+}
+
+func (x *DueCheck) GetPullsSince() uint32 {
+	if x != nil {
+		return x.PullsSince
+	}
+	return 0
+}
+
+func (x *DueCheck) GetRatePerDay() float64 {
+	if x != nil && x.RatePerDay != nil {
+		return *x.RatePerDay
+	}
+	return 0
+}
+
+func (x *DueCheck) GetRateExpandedUncertaintyPerDay() float64 {
+	if x != nil && x.RateExpandedUncertaintyPerDay != nil {
+		return *x.RateExpandedUncertaintyPerDay
+	}
+	return 0
+}
+
+func (x *DueCheck) GetReliability() float64 {
+	if x != nil {
+		return x.Reliability
+	}
+	return 0
+}
+
+func (x *DueCheck) GetInToleranceAtDue() float64 {
+	if x != nil && x.InToleranceAtDue != nil {
+		return *x.InToleranceAtDue
+	}
+	return 0
+}
+
+// DueRule is what one rule asks.
+type DueRule struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Rule  string                 `protobuf:"bytes,1,opt,name=rule,proto3" json:"rule,omitempty"`
+	At    *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=at,proto3" json:"at,omitempty"`
+	// The limit has been reached, not forecast.
+	Reached       bool   `protobuf:"varint,3,opt,name=reached,proto3" json:"reached,omitempty"`
+	Says          string `protobuf:"bytes,4,opt,name=says,proto3" json:"says,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DueRule) Reset() {
+	*x = DueRule{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[43]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DueRule) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DueRule) ProtoMessage() {}
+
+func (x *DueRule) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[43]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DueRule.ProtoReflect.Descriptor instead.
+func (*DueRule) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{43}
+}
+
+func (x *DueRule) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *DueRule) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *DueRule) GetReached() bool {
+	if x != nil {
+		return x.Reached
+	}
+	return false
+}
+
+func (x *DueRule) GetSays() string {
+	if x != nil {
+		return x.Says
+	}
+	return ""
+}
+
 type ListPullsRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Filter        *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
@@ -1111,7 +4299,7 @@ type ListPullsRequest struct {
 
 func (x *ListPullsRequest) Reset() {
 	*x = ListPullsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[12]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1123,7 +4311,7 @@ func (x *ListPullsRequest) String() string {
 func (*ListPullsRequest) ProtoMessage() {}
 
 func (x *ListPullsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[12]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1136,7 +4324,7 @@ func (x *ListPullsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPullsRequest.ProtoReflect.Descriptor instead.
 func (*ListPullsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{12}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *ListPullsRequest) GetFilter() *Filter {
@@ -1157,7 +4345,7 @@ type ListPullsResponse struct {
 
 func (x *ListPullsResponse) Reset() {
 	*x = ListPullsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[13]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1169,7 +4357,7 @@ func (x *ListPullsResponse) String() string {
 func (*ListPullsResponse) ProtoMessage() {}
 
 func (x *ListPullsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[13]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1182,7 +4370,7 @@ func (x *ListPullsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPullsResponse.ProtoReflect.Descriptor instead.
 func (*ListPullsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{13}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ListPullsResponse) GetPulls() []*Pull {
@@ -1227,6 +4415,10 @@ type Pull struct {
 	// computation.
 	Epoch       string `protobuf:"bytes,20,opt,name=epoch,proto3" json:"epoch,omitempty"`
 	CodeVersion string `protobuf:"bytes,21,opt,name=code_version,json=codeVersion,proto3" json:"code_version,omitempty"`
+	// The base inertia and the parasitic loss it was computed with: the id of the
+	// check, and of the coast-down, that gave it; empty: the registry's.
+	BaseInertiaEpoch string `protobuf:"bytes,28,opt,name=base_inertia_epoch,json=baseInertiaEpoch,proto3" json:"base_inertia_epoch,omitempty"`
+	ParasiticEpoch   string `protobuf:"bytes,29,opt,name=parasitic_epoch,json=parasiticEpoch,proto3" json:"parasitic_epoch,omitempty"`
 	// The greatest engine power times the correction factor.
 	PeakCorrectedPowerW                    *float64 `protobuf:"fixed64,22,opt,name=peak_corrected_power_w,json=peakCorrectedPowerW,proto3,oneof" json:"peak_corrected_power_w,omitempty"`
 	PeakCorrectedPowerExpandedUncertaintyW *float64 `protobuf:"fixed64,23,opt,name=peak_corrected_power_expanded_uncertainty_w,json=peakCorrectedPowerExpandedUncertaintyW,proto3,oneof" json:"peak_corrected_power_expanded_uncertainty_w,omitempty"`
@@ -1246,7 +4438,7 @@ type Pull struct {
 
 func (x *Pull) Reset() {
 	*x = Pull{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[14]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1258,7 +4450,7 @@ func (x *Pull) String() string {
 func (*Pull) ProtoMessage() {}
 
 func (x *Pull) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[14]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1271,7 +4463,7 @@ func (x *Pull) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Pull.ProtoReflect.Descriptor instead.
 func (*Pull) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{14}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *Pull) GetPullId() string {
@@ -1421,6 +4613,20 @@ func (x *Pull) GetCodeVersion() string {
 	return ""
 }
 
+func (x *Pull) GetBaseInertiaEpoch() string {
+	if x != nil {
+		return x.BaseInertiaEpoch
+	}
+	return ""
+}
+
+func (x *Pull) GetParasiticEpoch() string {
+	if x != nil {
+		return x.ParasiticEpoch
+	}
+	return ""
+}
+
 func (x *Pull) GetPeakCorrectedPowerW() float64 {
 	if x != nil && x.PeakCorrectedPowerW != nil {
 		return *x.PeakCorrectedPowerW
@@ -1481,7 +4687,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[15]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1493,7 +4699,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[15]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1506,7 +4712,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{15}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *Finding) GetKind() string {
@@ -1574,7 +4780,7 @@ type GetPullRequest struct {
 
 func (x *GetPullRequest) Reset() {
 	*x = GetPullRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[16]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1586,7 +4792,7 @@ func (x *GetPullRequest) String() string {
 func (*GetPullRequest) ProtoMessage() {}
 
 func (x *GetPullRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[16]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1599,7 +4805,7 @@ func (x *GetPullRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPullRequest.ProtoReflect.Descriptor instead.
 func (*GetPullRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{16}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *GetPullRequest) GetPullId() string {
@@ -1620,7 +4826,7 @@ type GetPullResponse struct {
 
 func (x *GetPullResponse) Reset() {
 	*x = GetPullResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[17]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1632,7 +4838,7 @@ func (x *GetPullResponse) String() string {
 func (*GetPullResponse) ProtoMessage() {}
 
 func (x *GetPullResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[17]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1645,7 +4851,7 @@ func (x *GetPullResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPullResponse.ProtoReflect.Descriptor instead.
 func (*GetPullResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{17}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *GetPullResponse) GetPull() *Pull {
@@ -1685,7 +4891,7 @@ type ChannelSummary struct {
 
 func (x *ChannelSummary) Reset() {
 	*x = ChannelSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1697,7 +4903,7 @@ func (x *ChannelSummary) String() string {
 func (*ChannelSummary) ProtoMessage() {}
 
 func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1710,7 +4916,7 @@ func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChannelSummary.ProtoReflect.Descriptor instead.
 func (*ChannelSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{18}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *ChannelSummary) GetChannel() string {
@@ -1764,7 +4970,7 @@ type GetCurveRequest struct {
 
 func (x *GetCurveRequest) Reset() {
 	*x = GetCurveRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1776,7 +4982,7 @@ func (x *GetCurveRequest) String() string {
 func (*GetCurveRequest) ProtoMessage() {}
 
 func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1789,7 +4995,7 @@ func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveRequest.ProtoReflect.Descriptor instead.
 func (*GetCurveRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{19}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *GetCurveRequest) GetPullId() string {
@@ -1809,7 +5015,7 @@ type GetCurveResponse struct {
 
 func (x *GetCurveResponse) Reset() {
 	*x = GetCurveResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1821,7 +5027,7 @@ func (x *GetCurveResponse) String() string {
 func (*GetCurveResponse) ProtoMessage() {}
 
 func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1834,7 +5040,7 @@ func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveResponse.ProtoReflect.Descriptor instead.
 func (*GetCurveResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{20}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *GetCurveResponse) GetPull() *Pull {
@@ -1874,7 +5080,7 @@ type CurvePoint struct {
 
 func (x *CurvePoint) Reset() {
 	*x = CurvePoint{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1886,7 +5092,7 @@ func (x *CurvePoint) String() string {
 func (*CurvePoint) ProtoMessage() {}
 
 func (x *CurvePoint) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1899,7 +5105,7 @@ func (x *CurvePoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CurvePoint.ProtoReflect.Descriptor instead.
 func (*CurvePoint) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{21}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *CurvePoint) GetEngineSpeedRadS() float64 {
@@ -1995,7 +5201,7 @@ type ListRunsRequest struct {
 
 func (x *ListRunsRequest) Reset() {
 	*x = ListRunsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2007,7 +5213,7 @@ func (x *ListRunsRequest) String() string {
 func (*ListRunsRequest) ProtoMessage() {}
 
 func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2020,7 +5226,7 @@ func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListRunsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{22}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ListRunsRequest) GetFilter() *Filter {
@@ -2041,7 +5247,7 @@ type ListRunsResponse struct {
 
 func (x *ListRunsResponse) Reset() {
 	*x = ListRunsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2053,7 +5259,7 @@ func (x *ListRunsResponse) String() string {
 func (*ListRunsResponse) ProtoMessage() {}
 
 func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2066,7 +5272,7 @@ func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListRunsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{23}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ListRunsResponse) GetRuns() []*Run {
@@ -2111,7 +5317,7 @@ type Run struct {
 
 func (x *Run) Reset() {
 	*x = Run{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2123,7 +5329,7 @@ func (x *Run) String() string {
 func (*Run) ProtoMessage() {}
 
 func (x *Run) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2136,7 +5342,7 @@ func (x *Run) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Run.ProtoReflect.Descriptor instead.
 func (*Run) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{24}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *Run) GetRunId() string {
@@ -2254,7 +5460,7 @@ type GetRegistryRequest struct {
 
 func (x *GetRegistryRequest) Reset() {
 	*x = GetRegistryRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2266,7 +5472,7 @@ func (x *GetRegistryRequest) String() string {
 func (*GetRegistryRequest) ProtoMessage() {}
 
 func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2279,7 +5485,7 @@ func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryRequest.ProtoReflect.Descriptor instead.
 func (*GetRegistryRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{25}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *GetRegistryRequest) GetAt() *timestamppb.Timestamp {
@@ -2299,7 +5505,7 @@ type GetRegistryResponse struct {
 
 func (x *GetRegistryResponse) Reset() {
 	*x = GetRegistryResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2311,7 +5517,7 @@ func (x *GetRegistryResponse) String() string {
 func (*GetRegistryResponse) ProtoMessage() {}
 
 func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2324,7 +5530,7 @@ func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryResponse.ProtoReflect.Descriptor instead.
 func (*GetRegistryResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{26}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *GetRegistryResponse) GetYaml() []byte {
@@ -2349,7 +5555,7 @@ type PullSet struct {
 
 func (x *PullSet) Reset() {
 	*x = PullSet{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2361,7 +5567,7 @@ func (x *PullSet) String() string {
 func (*PullSet) ProtoMessage() {}
 
 func (x *PullSet) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2374,7 +5580,7 @@ func (x *PullSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullSet.ProtoReflect.Descriptor instead.
 func (*PullSet) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{27}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *PullSet) GetPullIds() []string {
@@ -2432,7 +5638,7 @@ type ComparePullsRequest struct {
 
 func (x *ComparePullsRequest) Reset() {
 	*x = ComparePullsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2444,7 +5650,7 @@ func (x *ComparePullsRequest) String() string {
 func (*ComparePullsRequest) ProtoMessage() {}
 
 func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2457,7 +5663,7 @@ func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsRequest.ProtoReflect.Descriptor instead.
 func (*ComparePullsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{28}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ComparePullsRequest) GetBefore() *PullSet {
@@ -2537,7 +5743,7 @@ type ComparePullsResponse struct {
 
 func (x *ComparePullsResponse) Reset() {
 	*x = ComparePullsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2549,7 +5755,7 @@ func (x *ComparePullsResponse) String() string {
 func (*ComparePullsResponse) ProtoMessage() {}
 
 func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2562,7 +5768,7 @@ func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsResponse.ProtoReflect.Descriptor instead.
 func (*ComparePullsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{29}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ComparePullsResponse) GetFigure() string {
@@ -2722,7 +5928,7 @@ type SetSummary struct {
 
 func (x *SetSummary) Reset() {
 	*x = SetSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2734,7 +5940,7 @@ func (x *SetSummary) String() string {
 func (*SetSummary) ProtoMessage() {}
 
 func (x *SetSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2747,7 +5953,7 @@ func (x *SetSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetSummary.ProtoReflect.Descriptor instead.
 func (*SetSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{30}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *SetSummary) GetPullIds() []string {
@@ -2856,7 +6062,7 @@ type PullDifference struct {
 
 func (x *PullDifference) Reset() {
 	*x = PullDifference{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2868,7 +6074,7 @@ func (x *PullDifference) String() string {
 func (*PullDifference) ProtoMessage() {}
 
 func (x *PullDifference) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2881,7 +6087,7 @@ func (x *PullDifference) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullDifference.ProtoReflect.Descriptor instead.
 func (*PullDifference) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{31}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *PullDifference) GetEngineSpeedRadS() float64 {
@@ -2974,7 +6180,7 @@ type DifferencePart struct {
 
 func (x *DifferencePart) Reset() {
 	*x = DifferencePart{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2986,7 +6192,7 @@ func (x *DifferencePart) String() string {
 func (*DifferencePart) ProtoMessage() {}
 
 func (x *DifferencePart) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2999,7 +6205,7 @@ func (x *DifferencePart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DifferencePart.ProtoReflect.Descriptor instead.
 func (*DifferencePart) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{32}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *DifferencePart) GetName() string {
@@ -3044,7 +6250,7 @@ type GetBudgetRequest struct {
 
 func (x *GetBudgetRequest) Reset() {
 	*x = GetBudgetRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3056,7 +6262,7 @@ func (x *GetBudgetRequest) String() string {
 func (*GetBudgetRequest) ProtoMessage() {}
 
 func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3069,7 +6275,7 @@ func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetRequest.ProtoReflect.Descriptor instead.
 func (*GetBudgetRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{33}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *GetBudgetRequest) GetPullId() string {
@@ -3119,7 +6325,7 @@ type GetBudgetResponse struct {
 
 func (x *GetBudgetResponse) Reset() {
 	*x = GetBudgetResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3131,7 +6337,7 @@ func (x *GetBudgetResponse) String() string {
 func (*GetBudgetResponse) ProtoMessage() {}
 
 func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3144,7 +6350,7 @@ func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetResponse.ProtoReflect.Descriptor instead.
 func (*GetBudgetResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{34}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *GetBudgetResponse) GetOf() string {
@@ -3242,7 +6448,7 @@ type BudgetRow struct {
 
 func (x *BudgetRow) Reset() {
 	*x = BudgetRow{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3254,7 +6460,7 @@ func (x *BudgetRow) String() string {
 func (*BudgetRow) ProtoMessage() {}
 
 func (x *BudgetRow) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3267,7 +6473,7 @@ func (x *BudgetRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BudgetRow.ProtoReflect.Descriptor instead.
 func (*BudgetRow) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{35}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *BudgetRow) GetInput() string {
@@ -3351,7 +6557,7 @@ type ListCertificatesRequest struct {
 
 func (x *ListCertificatesRequest) Reset() {
 	*x = ListCertificatesRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[36]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3363,7 +6569,7 @@ func (x *ListCertificatesRequest) String() string {
 func (*ListCertificatesRequest) ProtoMessage() {}
 
 func (x *ListCertificatesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[36]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3376,7 +6582,7 @@ func (x *ListCertificatesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCertificatesRequest.ProtoReflect.Descriptor instead.
 func (*ListCertificatesRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{36}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *ListCertificatesRequest) GetFilter() *Filter {
@@ -3403,7 +6609,7 @@ type ListCertificatesResponse struct {
 
 func (x *ListCertificatesResponse) Reset() {
 	*x = ListCertificatesResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[37]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3415,7 +6621,7 @@ func (x *ListCertificatesResponse) String() string {
 func (*ListCertificatesResponse) ProtoMessage() {}
 
 func (x *ListCertificatesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[37]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3428,7 +6634,7 @@ func (x *ListCertificatesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCertificatesResponse.ProtoReflect.Descriptor instead.
 func (*ListCertificatesResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{37}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *ListCertificatesResponse) GetCertificates() []*Certificate {
@@ -3473,7 +6679,7 @@ type Certificate struct {
 
 func (x *Certificate) Reset() {
 	*x = Certificate{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[38]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3485,7 +6691,7 @@ func (x *Certificate) String() string {
 func (*Certificate) ProtoMessage() {}
 
 func (x *Certificate) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[38]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3498,7 +6704,7 @@ func (x *Certificate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Certificate.ProtoReflect.Descriptor instead.
 func (*Certificate) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{38}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *Certificate) GetNumber() string {
@@ -3623,7 +6829,7 @@ type GetCertificateRequest struct {
 
 func (x *GetCertificateRequest) Reset() {
 	*x = GetCertificateRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[39]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3635,7 +6841,7 @@ func (x *GetCertificateRequest) String() string {
 func (*GetCertificateRequest) ProtoMessage() {}
 
 func (x *GetCertificateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[39]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3648,7 +6854,7 @@ func (x *GetCertificateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCertificateRequest.ProtoReflect.Descriptor instead.
 func (*GetCertificateRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{39}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *GetCertificateRequest) GetNumber() string {
@@ -3681,7 +6887,7 @@ type GetCertificateResponse struct {
 
 func (x *GetCertificateResponse) Reset() {
 	*x = GetCertificateResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[40]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3693,7 +6899,7 @@ func (x *GetCertificateResponse) String() string {
 func (*GetCertificateResponse) ProtoMessage() {}
 
 func (x *GetCertificateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[40]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3706,7 +6912,7 @@ func (x *GetCertificateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCertificateResponse.ProtoReflect.Descriptor instead.
 func (*GetCertificateResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{40}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *GetCertificateResponse) GetCertificate() *Certificate {
@@ -3753,7 +6959,7 @@ type GetCheckListRequest struct {
 
 func (x *GetCheckListRequest) Reset() {
 	*x = GetCheckListRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[41]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3765,7 +6971,7 @@ func (x *GetCheckListRequest) String() string {
 func (*GetCheckListRequest) ProtoMessage() {}
 
 func (x *GetCheckListRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[41]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3778,7 +6984,7 @@ func (x *GetCheckListRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckListRequest.ProtoReflect.Descriptor instead.
 func (*GetCheckListRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{41}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *GetCheckListRequest) GetCellId() string {
@@ -3810,7 +7016,7 @@ type GetCheckListResponse struct {
 
 func (x *GetCheckListResponse) Reset() {
 	*x = GetCheckListResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[42]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3822,7 +7028,7 @@ func (x *GetCheckListResponse) String() string {
 func (*GetCheckListResponse) ProtoMessage() {}
 
 func (x *GetCheckListResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[42]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3835,7 +7041,7 @@ func (x *GetCheckListResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckListResponse.ProtoReflect.Descriptor instead.
 func (*GetCheckListResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{42}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *GetCheckListResponse) GetCellId() string {
@@ -3925,7 +7131,7 @@ type CheckListMass struct {
 
 func (x *CheckListMass) Reset() {
 	*x = CheckListMass{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[43]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3937,7 +7143,7 @@ func (x *CheckListMass) String() string {
 func (*CheckListMass) ProtoMessage() {}
 
 func (x *CheckListMass) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[43]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3950,7 +7156,7 @@ func (x *CheckListMass) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckListMass.ProtoReflect.Descriptor instead.
 func (*CheckListMass) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{43}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *CheckListMass) GetMassId() string {
@@ -4020,7 +7226,7 @@ type CheckListStep struct {
 
 func (x *CheckListStep) Reset() {
 	*x = CheckListStep{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[44]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4032,7 +7238,7 @@ func (x *CheckListStep) String() string {
 func (*CheckListStep) ProtoMessage() {}
 
 func (x *CheckListStep) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[44]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4045,7 +7251,7 @@ func (x *CheckListStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckListStep.ProtoReflect.Descriptor instead.
 func (*CheckListStep) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{44}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *CheckListStep) GetStep() uint32 {
@@ -4108,7 +7314,7 @@ var File_rollcall_v1_fleet_proto protoreflect.FileDescriptor
 
 const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\n" +
-	"\x17rollcall/v1/fleet.proto\x12\vrollcall.v1\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc9\x01\n" +
+	"\x17rollcall/v1/fleet.proto\x12\vrollcall.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18rollcall/v1/ingest.proto\"\xc9\x01\n" +
 	"\x06Filter\x12\x17\n" +
 	"\asite_id\x18\x01 \x01(\tR\x06siteId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x15\n" +
@@ -4119,7 +7325,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x10ListCellsRequest\x12+\n" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"B\n" +
 	"\x11ListCellsResponse\x12-\n" +
-	"\x05cells\x18\x01 \x03(\v2\x17.rollcall.v1.CellStatusR\x05cells\"\xdc\x06\n" +
+	"\x05cells\x18\x01 \x03(\v2\x17.rollcall.v1.CellStatusR\x05cells\"\xbf\a\n" +
 	"\n" +
 	"CellStatus\x12\x17\n" +
 	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x17\n" +
@@ -4146,7 +7352,10 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x11cause_probability\x18\x13 \x01(\x01R\x10causeProbability\x12>\n" +
 	"\ragent_seen_at\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\vagentSeenAt\x120\n" +
 	"\x14agent_spool_messages\x18\x15 \x01(\x04R\x12agentSpoolMessages\x12)\n" +
-	"\x10standing_against\x18\x16 \x01(\tR\x0fstandingAgainstB\t\n" +
+	"\x10standing_against\x18\x16 \x01(\tR\x0fstandingAgainst\x12<\n" +
+	"\fcheck_due_at\x18\x17 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"checkDueAt\x12#\n" +
+	"\rcheck_overdue\x18\x18 \x01(\bR\fcheckOverdueB\t\n" +
 	"\a_offsetB\x17\n" +
 	"\x15_expanded_uncertainty\"f\n" +
 	"\x10ListFlagsRequest\x12+\n" +
@@ -4154,7 +7363,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x0einclude_closed\x18\x02 \x01(\bR\rincludeClosed\"P\n" +
 	"\x11ListFlagsResponse\x12'\n" +
 	"\x05flags\x18\x01 \x03(\v2\x11.rollcall.v1.FlagR\x05flags\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\x9b\x05\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xce\x05\n" +
 	"\x04Flag\x12\x17\n" +
 	"\aflag_id\x18\x01 \x01(\tR\x06flagId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x15\n" +
@@ -4175,7 +7384,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\n" +
 	"next_check\x18\x0f \x01(\tR\tnextCheck\x12\x1a\n" +
 	"\bevidence\x18\x10 \x01(\tR\bevidence\x12=\n" +
-	"\rtouched_pulls\x18\x11 \x03(\v2\x18.rollcall.v1.TouchedPullR\ftouchedPulls\"\xa3\x01\n" +
+	"\rtouched_pulls\x18\x11 \x03(\v2\x18.rollcall.v1.TouchedPullR\ftouchedPulls\x121\n" +
+	"\x06due_at\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\x05dueAt\"\xa3\x01\n" +
 	"\x05Cause\x12\x14\n" +
 	"\x05fault\x18\x01 \x01(\tR\x05fault\x12 \n" +
 	"\vprobability\x18\x02 \x01(\x01R\vprobability\x12\x12\n" +
@@ -4188,12 +7398,13 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"started_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tstartedAt\x12!\n" +
 	"\fcustomer_car\x18\x03 \x01(\tR\vcustomerCar\x12\x16\n" +
 	"\x06effect\x18\x04 \x01(\x01R\x06effect\x121\n" +
-	"\x14expanded_uncertainty\x18\x05 \x01(\x01R\x13expandedUncertainty\"@\n" +
+	"\x14expanded_uncertainty\x18\x05 \x01(\x01R\x13expandedUncertainty\"T\n" +
 	"\x11ListChecksRequest\x12+\n" +
-	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"T\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\x12\x12\n" +
+	"\x04kind\x18\x02 \x01(\tR\x04kind\"T\n" +
 	"\x12ListChecksResponse\x12*\n" +
 	"\x06checks\x18\x01 \x03(\v2\x12.rollcall.v1.CheckR\x06checks\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xc3\x04\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\x9d\a\n" +
 	"\x05Check\x12\x19\n" +
 	"\bcheck_id\x18\x01 \x01(\tR\acheckId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x12\n" +
@@ -4210,17 +7421,349 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\n" +
 	"gain_error\x18\v \x01(\x01H\x02R\tgainError\x88\x01\x01\x12?\n" +
 	"\x19gain_expanded_uncertainty\x18\f \x01(\x01H\x03R\x17gainExpandedUncertainty\x88\x01\x01\x12\x1a\n" +
-	"\breadings\x18\r \x01(\rR\breadingsB\x0f\n" +
+	"\breadings\x18\r \x01(\rR\breadings\x12+\n" +
+	"\x0fbase_inertia_kg\x18\x0e \x01(\x01H\x04R\rbaseInertiaKg\x88\x01\x01\x12S\n" +
+	"$base_inertia_expanded_uncertainty_kg\x18\x0f \x01(\x01H\x05R baseInertiaExpandedUncertaintyKg\x88\x01\x01\x12\x17\n" +
+	"\x04risk\x18\x10 \x01(\x01H\x06R\x04risk\x88\x01\x01\x12\x1f\n" +
+	"\vstandard_id\x18\x11 \x01(\tR\n" +
+	"standardId\x12@\n" +
+	"\x0eopens_epoch_at\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\fopensEpochAt\x12\x14\n" +
+	"\x05epoch\x18\x13 \x01(\tR\x05epochB\x0f\n" +
 	"\r_zero_error_nB\x1e\n" +
 	"\x1c_zero_expanded_uncertainty_nB\r\n" +
 	"\v_gain_errorB\x1c\n" +
-	"\x1a_gain_expanded_uncertainty\"?\n" +
+	"\x1a_gain_expanded_uncertaintyB\x12\n" +
+	"\x10_base_inertia_kgB'\n" +
+	"%_base_inertia_expanded_uncertainty_kgB\a\n" +
+	"\x05_risk\",\n" +
+	"\x0fGetCheckRequest\x12\x19\n" +
+	"\bcheck_id\x18\x01 \x01(\tR\acheckId\"\x94\x02\n" +
+	"\x10GetCheckResponse\x12(\n" +
+	"\x05check\x18\x01 \x01(\v2\x12.rollcall.v1.CheckR\x05check\x121\n" +
+	"\x04made\x18\x02 \x01(\v2\x1d.rollcall.v1.CalibrationCheckR\x04made\x120\n" +
+	"\x06result\x18\x03 \x01(\v2\x18.rollcall.v1.CheckResultR\x06result\x12N\n" +
+	"\x15registry_effective_at\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x13registryEffectiveAt\x12!\n" +
+	"\fcode_version\x18\x05 \x01(\tR\vcodeVersion\"\xe4\b\n" +
+	"\vCheckResult\x12\x16\n" +
+	"\x06schema\x18\x01 \x01(\rR\x06schema\x12\x18\n" +
+	"\averdict\x18\x02 \x01(\tR\averdict\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\x121\n" +
+	"\x06stated\x18\x04 \x03(\v2\x19.rollcall.v1.StatedResultR\x06stated\x12\x12\n" +
+	"\x04risk\x18\x05 \x01(\x01R\x04risk\x12!\n" +
+	"\fzero_verdict\x18\x06 \x01(\tR\vzeroVerdict\x12\x1b\n" +
+	"\tzero_risk\x18\a \x01(\x01R\bzeroRisk\x126\n" +
+	"\breadings\x18\b \x03(\v2\x1a.rollcall.v1.ReadingResultR\breadings\x126\n" +
+	"\bpreloads\x18\t \x03(\v2\x1a.rollcall.v1.ReadingResultR\bpreloads\x120\n" +
+	"\x06points\x18\n" +
+	" \x03(\v2\x18.rollcall.v1.PointResultR\x06points\x12\x1f\n" +
+	"\vlinearity_n\x18\v \x01(\x01R\n" +
+	"linearityN\x12'\n" +
+	"\x0freversibility_n\x18\f \x01(\x01R\x0ereversibilityN\x12'\n" +
+	"\x0frepeatability_n\x18\r \x01(\x01R\x0erepeatabilityN\x12\x1b\n" +
+	"\tscatter_n\x18\x0e \x01(\x01R\bscatterN\x12,\n" +
+	"\x12degrees_of_freedom\x18\x0f \x01(\rR\x10degreesOfFreedom\x12)\n" +
+	"\x11air_density_kg_m3\x18\x10 \x01(\x01R\x0eairDensityKgM3\x123\n" +
+	"\aas_left\x18\x11 \x01(\v2\x1a.rollcall.v1.LoadCellCurveR\x06asLeft\x12F\n" +
+	"\rinterpolation\x18\x12 \x01(\v2 .rollcall.v1.InterpolationResultR\rinterpolation\x12.\n" +
+	"\x05drift\x18\x13 \x01(\v2\x18.rollcall.v1.DriftResultR\x05drift\x12.\n" +
+	"\x05class\x18\x14 \x01(\v2\x18.rollcall.v1.ClassResultR\x05class\x120\n" +
+	"\x06senses\x18\x15 \x03(\v2\x18.rollcall.v1.SenseResultR\x06senses\x127\n" +
+	"\vspeed_zeros\x18\x16 \x03(\v2\x16.rollcall.v1.SpeedZeroR\n" +
+	"speedZeros\x127\n" +
+	"\vcreep_steps\x18\x17 \x03(\v2\x16.rollcall.v1.CreepStepR\n" +
+	"creepSteps\x125\n" +
+	"\bfindings\x18\x18 \x03(\v2\x19.rollcall.v1.CheckFindingR\bfindings\x12A\n" +
+	"\fbase_inertia\x18\x19 \x01(\v2\x1e.rollcall.v1.BaseInertiaResultR\vbaseInertia\"\xc3\x02\n" +
+	"\fStatedResult\x12\x1a\n" +
+	"\bquantity\x18\x01 \x01(\tR\bquantity\x12\x12\n" +
+	"\x04unit\x18\x02 \x01(\tR\x04unit\x12\x14\n" +
+	"\x05value\x18\x03 \x01(\x01R\x05value\x121\n" +
+	"\x14expanded_uncertainty\x18\x04 \x01(\x01R\x13expandedUncertainty\x12'\n" +
+	"\x0fcoverage_factor\x18\x05 \x01(\x01R\x0ecoverageFactor\x121\n" +
+	"\x12degrees_of_freedom\x18\x06 \x01(\x01H\x00R\x10degreesOfFreedom\x88\x01\x01\x123\n" +
+	"\x06budget\x18\a \x03(\v2\x1b.rollcall.v1.CheckBudgetRowR\x06budget\x12\x12\n" +
+	"\x04says\x18\b \x01(\tR\x04saysB\x15\n" +
+	"\x13_degrees_of_freedom\"\xe9\x01\n" +
+	"\x0eCheckBudgetRow\x12\x14\n" +
+	"\x05input\x18\x01 \x01(\tR\x05input\x121\n" +
+	"\x14standard_uncertainty\x18\x02 \x01(\x01R\x13standardUncertainty\x12 \n" +
+	"\vsensitivity\x18\x03 \x01(\x01R\vsensitivity\x12\"\n" +
+	"\fcontribution\x18\x04 \x01(\x01R\fcontribution\x121\n" +
+	"\x12degrees_of_freedom\x18\x05 \x01(\x01H\x00R\x10degreesOfFreedom\x88\x01\x01B\x15\n" +
+	"\x13_degrees_of_freedom\"\xc2\x01\n" +
+	"\rReadingResult\x12\x14\n" +
+	"\x05index\x18\x01 \x01(\rR\x05index\x12\x14\n" +
+	"\x05cycle\x18\x02 \x01(\rR\x05cycle\x128\n" +
+	"\tdirection\x18\x03 \x01(\x0e2\x1a.rollcall.v1.LoadDirectionR\tdirection\x12\x15\n" +
+	"\x06load_n\x18\x04 \x01(\x01R\x05loadN\x12\x1b\n" +
+	"\treading_n\x18\x05 \x01(\x01R\breadingN\x12\x17\n" +
+	"\aerror_n\x18\x06 \x01(\x01R\x06errorN\"\xba\x03\n" +
+	"\vPointResult\x12\x15\n" +
+	"\x06load_n\x18\x01 \x01(\x01R\x05loadN\x128\n" +
+	"\tdirection\x18\x02 \x01(\x0e2\x1a.rollcall.v1.LoadDirectionR\tdirection\x12\x14\n" +
+	"\x05count\x18\x03 \x01(\rR\x05count\x12\x17\n" +
+	"\aerror_n\x18\x04 \x01(\x01R\x06errorN\x124\n" +
+	"\x16expanded_uncertainty_n\x18\x05 \x01(\x01R\x14expandedUncertaintyN\x12\x1f\n" +
+	"\vtolerance_n\x18\x06 \x01(\x01R\n" +
+	"toleranceN\x12\x18\n" +
+	"\averdict\x18\a \x01(\tR\averdict\x12\x12\n" +
+	"\x04risk\x18\b \x01(\x01R\x04risk\x12'\n" +
+	"\x0fcoverage_factor\x18\t \x01(\x01R\x0ecoverageFactor\x121\n" +
+	"\x12degrees_of_freedom\x18\n" +
+	" \x01(\x01H\x00R\x10degreesOfFreedom\x88\x01\x01\x123\n" +
+	"\x06budget\x18\v \x03(\v2\x1b.rollcall.v1.CheckBudgetRowR\x06budgetB\x15\n" +
+	"\x13_degrees_of_freedom\"\xbe\x03\n" +
+	"\rLoadCellCurve\x12\x14\n" +
+	"\x05epoch\x18\x01 \x01(\tR\x05epoch\x120\n" +
+	"\x05since\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x05since\x12\x16\n" +
+	"\x06degree\x18\x03 \x01(\rR\x06degree\x12\x15\n" +
+	"\x06zero_n\x18\x04 \x01(\x01R\x05zeroN\x12\x12\n" +
+	"\x04gain\x18\x05 \x01(\x01R\x04gain\x12&\n" +
+	"\x0fquadratic_per_n\x18\x06 \x01(\x01R\rquadraticPerN\x12 \n" +
+	"\fcubic_per_n2\x18\a \x01(\x01R\n" +
+	"cubicPerN2\x12,\n" +
+	"\x12zero_uncertainty_n\x18\b \x01(\x01R\x10zeroUncertaintyN\x12)\n" +
+	"\x10gain_uncertainty\x18\t \x01(\x01R\x0fgainUncertainty\x123\n" +
+	"\x16zero_gain_covariance_n\x18\n" +
+	" \x01(\x01R\x13zeroGainCovarianceN\x12\x1e\n" +
+	"\n" +
+	"covariance\x18\v \x03(\x01R\n" +
+	"covariance\x12\x13\n" +
+	"\x05low_n\x18\f \x01(\x01R\x04lowN\x12\x15\n" +
+	"\x06high_n\x18\r \x01(\x01R\x05highN\"\xee\x02\n" +
+	"\x13InterpolationResult\x12\x16\n" +
+	"\x06degree\x18\x01 \x01(\rR\x06degree\x12\"\n" +
+	"\fcoefficients\x18\x02 \x03(\x01R\fcoefficients\x12\x1e\n" +
+	"\n" +
+	"covariance\x18\x03 \x03(\x01R\n" +
+	"covariance\x12\x1d\n" +
+	"\n" +
+	"residual_n\x18\x04 \x01(\x01R\tresidualN\x12,\n" +
+	"\x12degrees_of_freedom\x18\x05 \x01(\rR\x10degreesOfFreedom\x12\x1f\n" +
+	"\vresiduals_n\x18\x06 \x03(\x01R\n" +
+	"residualsN\x12\x13\n" +
+	"\x05low_n\x18\a \x01(\x01R\x04lowN\x12\x15\n" +
+	"\x06high_n\x18\b \x01(\x01R\x05highN\x125\n" +
+	"\x05tried\x18\t \x03(\v2\x1f.rollcall.v1.InterpolationTrialR\x05tried\x12\x12\n" +
+	"\x04rule\x18\n" +
+	" \x01(\tR\x04rule\x12\x16\n" +
+	"\x06reason\x18\v \x01(\tR\x06reason\"\x9e\x03\n" +
+	"\x12InterpolationTrial\x12\x16\n" +
+	"\x06degree\x18\x01 \x01(\rR\x06degree\x12\x1d\n" +
+	"\n" +
+	"residual_n\x18\x02 \x01(\x01R\tresidualN\x12,\n" +
+	"\x12degrees_of_freedom\x18\x03 \x01(\rR\x10degreesOfFreedom\x12#\n" +
+	"\vlack_of_fit\x18\x04 \x01(\x01H\x00R\tlackOfFit\x88\x01\x01\x125\n" +
+	"\x17degrees_of_freedom_lack\x18\x05 \x01(\rR\x14degreesOfFreedomLack\x125\n" +
+	"\x17degrees_of_freedom_pure\x18\x06 \x01(\rR\x14degreesOfFreedomPure\x12%\n" +
+	"\vprobability\x18\a \x01(\x01H\x01R\vprobability\x88\x01\x01\x12\x18\n" +
+	"\ahighest\x18\b \x01(\x01R\ahighest\x12/\n" +
+	"\x13probability_highest\x18\t \x01(\x01R\x12probabilityHighestB\x0e\n" +
+	"\f_lack_of_fitB\x0e\n" +
+	"\f_probability\"\xce\x03\n" +
+	"\vDriftResult\x12\x19\n" +
+	"\bcheck_id\x18\x01 \x01(\tR\acheckId\x120\n" +
+	"\x05since\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x05since\x12\x12\n" +
+	"\x04days\x18\x03 \x01(\x01R\x04days\x12\x1a\n" +
+	"\x06zero_n\x18\x04 \x01(\x01H\x00R\x05zeroN\x88\x01\x01\x12B\n" +
+	"\x1bzero_expanded_uncertainty_n\x18\x05 \x01(\x01H\x01R\x18zeroExpandedUncertaintyN\x88\x01\x01\x12\x1c\n" +
+	"\azero_en\x18\x06 \x01(\x01H\x02R\x06zeroEn\x88\x01\x01\x12\x17\n" +
+	"\x04gain\x18\a \x01(\x01H\x03R\x04gain\x88\x01\x01\x12?\n" +
+	"\x19gain_expanded_uncertainty\x18\b \x01(\x01H\x04R\x17gainExpandedUncertainty\x88\x01\x01\x12\x1c\n" +
+	"\again_en\x18\t \x01(\x01H\x05R\x06gainEn\x88\x01\x01B\t\n" +
+	"\a_zero_nB\x1e\n" +
+	"\x1c_zero_expanded_uncertainty_nB\n" +
+	"\n" +
+	"\b_zero_enB\a\n" +
+	"\x05_gainB\x1c\n" +
+	"\x1a_gain_expanded_uncertaintyB\n" +
+	"\n" +
+	"\b_gain_en\"\xeb\x01\n" +
+	"\vClassResult\x12\x14\n" +
+	"\x05table\x18\x01 \x01(\tR\x05table\x12\x14\n" +
+	"\x05asked\x18\x02 \x01(\tR\x05asked\x12\x18\n" +
+	"\areached\x18\x03 \x01(\tR\areached\x12\x1a\n" +
+	"\bcomplete\x18\x04 \x01(\bR\bcomplete\x12\x10\n" +
+	"\x03met\x18\x05 \x01(\bR\x03met\x12/\n" +
+	"\x06limits\x18\x06 \x03(\v2\x17.rollcall.v1.ClassLimitR\x06limits\x12\x16\n" +
+	"\x06source\x18\a \x01(\tR\x06source\x12\x1f\n" +
+	"\vfrom_memory\x18\b \x01(\bR\n" +
+	"fromMemory\"\xbc\x01\n" +
+	"\n" +
+	"ClassLimit\x12\x14\n" +
+	"\x05class\x18\x01 \x01(\tR\x05class\x12\x1a\n" +
+	"\bquantity\x18\x02 \x01(\tR\bquantity\x12#\n" +
+	"\rlimit_percent\x18\x03 \x01(\x01R\flimitPercent\x12\x1a\n" +
+	"\bmeasured\x18\x04 \x01(\bR\bmeasured\x12#\n" +
+	"\rvalue_percent\x18\x05 \x01(\x01R\fvaluePercent\x12\x16\n" +
+	"\x06within\x18\x06 \x01(\bR\x06within\"\x81\x02\n" +
+	"\vSenseResult\x12,\n" +
+	"\x05sense\x18\x01 \x01(\x0e2\x16.rollcall.v1.LoadSenseR\x05sense\x12\x18\n" +
+	"\adriving\x18\x02 \x01(\bR\adriving\x120\n" +
+	"\x06result\x18\x03 \x01(\v2\x18.rollcall.v1.CheckResultR\x06result\x12'\n" +
+	"\x0fgain_difference\x18\x04 \x01(\x01R\x0egainDifference\x12O\n" +
+	"$gain_difference_expanded_uncertainty\x18\x05 \x01(\x01R!gainDifferenceExpandedUncertainty\"\xbb\x01\n" +
+	"\tSpeedZero\x12\x1b\n" +
+	"\tspeed_mps\x18\x01 \x01(\x01R\bspeedMps\x12\x14\n" +
+	"\x05count\x18\x02 \x01(\rR\x05count\x12\x17\n" +
+	"\aerror_n\x18\x03 \x01(\x01R\x06errorN\x124\n" +
+	"\x16expanded_uncertainty_n\x18\x04 \x01(\x01R\x14expandedUncertaintyN\x12\x18\n" +
+	"\averdict\x18\x05 \x01(\tR\averdict\x12\x12\n" +
+	"\x04risk\x18\x06 \x01(\x01R\x04risk\"\xb1\x01\n" +
+	"\tCreepStep\x12\x15\n" +
+	"\x06load_n\x18\x01 \x01(\x01R\x05loadN\x12\x14\n" +
+	"\x05cycle\x18\x02 \x01(\rR\x05cycle\x12\x15\n" +
+	"\x06from_s\x18\x03 \x01(\x01R\x05fromS\x12\x11\n" +
+	"\x04to_s\x18\x04 \x01(\x01R\x03toS\x12\x17\n" +
+	"\avalue_n\x18\x05 \x01(\x01R\x06valueN\x124\n" +
+	"\x16expanded_uncertainty_n\x18\x06 \x01(\x01R\x14expandedUncertaintyN\"N\n" +
+	"\fCheckFinding\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x12\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\x12\x16\n" +
+	"\x06source\x18\x03 \x01(\tR\x06source\"\xee\x05\n" +
+	"\x11BaseInertiaResult\x12\x1c\n" +
+	"\amass_kg\x18\x01 \x01(\x01H\x00R\x06massKg\x88\x01\x01\x12;\n" +
+	"\x17expanded_uncertainty_kg\x18\x02 \x01(\x01H\x01R\x15expandedUncertaintyKg\x88\x01\x01\x12'\n" +
+	"\x0fcoverage_factor\x18\x03 \x01(\x01R\x0ecoverageFactor\x121\n" +
+	"\x12degrees_of_freedom\x18\x04 \x01(\x01H\x02R\x10degreesOfFreedom\x88\x01\x01\x123\n" +
+	"\x06budget\x18\x05 \x03(\v2\x1b.rollcall.v1.CheckBudgetRowR\x06budget\x12\x1b\n" +
+	"\tstated_kg\x18\x06 \x01(\x01R\bstatedKg\x12\x1c\n" +
+	"\tdeviation\x18\a \x01(\x01R\tdeviation\x12D\n" +
+	"\x1edeviation_expanded_uncertainty\x18\b \x01(\x01R\x1cdeviationExpandedUncertainty\x12+\n" +
+	"\x04runs\x18\t \x03(\v2\x17.rollcall.v1.InertiaRunR\x04runs\x121\n" +
+	"\x06values\x18\n" +
+	" \x03(\v2\x19.rollcall.v1.InertiaValueR\x06values\x121\n" +
+	"\x06limits\x18\v \x03(\v2\x19.rollcall.v1.InertiaLimitR\x06limits\x12\x1f\n" +
+	"\vparasitic_n\x18\f \x01(\x01R\n" +
+	"parasiticN\x12G\n" +
+	" parasitic_expanded_uncertainty_n\x18\r \x01(\x01R\x1dparasiticExpandedUncertaintyN\x120\n" +
+	"\x14registry_parasitic_n\x18\x0e \x01(\x01R\x12registryParasiticNB\n" +
+	"\n" +
+	"\b_mass_kgB\x1a\n" +
+	"\x18_expanded_uncertainty_kgB\x15\n" +
+	"\x13_degrees_of_freedom\"\xda\x01\n" +
+	"\n" +
+	"InertiaRun\x12\x14\n" +
+	"\x05index\x18\x01 \x01(\rR\x05index\x12\x17\n" +
+	"\aforce_n\x18\x02 \x01(\x01R\x06forceN\x12\x1f\n" +
+	"\vparasitic_n\x18\x03 \x01(\x01R\n" +
+	"parasiticN\x12\x19\n" +
+	"\bfrom_mps\x18\x04 \x01(\x01R\afromMps\x12\x15\n" +
+	"\x06to_mps\x18\x05 \x01(\x01R\x05toMps\x12\x1d\n" +
+	"\n" +
+	"duration_s\x18\x06 \x01(\x01R\tdurationS\x12+\n" +
+	"\x11deceleration_mps2\x18\a \x01(\x01R\x10decelerationMps2\"\x8b\x01\n" +
+	"\fInertiaValue\x12\x14\n" +
+	"\x05first\x18\x01 \x01(\rR\x05first\x12\x16\n" +
+	"\x06second\x18\x02 \x01(\rR\x06second\x12\x17\n" +
+	"\amass_kg\x18\x03 \x01(\x01R\x06massKg\x12\x1c\n" +
+	"\tdeviation\x18\x04 \x01(\x01R\tdeviation\x12\x16\n" +
+	"\x06within\x18\x05 \x01(\bR\x06within\"~\n" +
+	"\fInertiaLimit\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
+	"\x05limit\x18\x02 \x01(\x01R\x05limit\x12\x14\n" +
+	"\x05value\x18\x03 \x01(\x01R\x05value\x12\x16\n" +
+	"\x06within\x18\x04 \x01(\bR\x06within\x12\x16\n" +
+	"\x06source\x18\x05 \x01(\tR\x06source\"@\n" +
+	"\x11ListEpochsRequest\x12+\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"@\n" +
+	"\x12ListEpochsResponse\x12*\n" +
+	"\x06epochs\x18\x01 \x03(\v2\x12.rollcall.v1.EpochR\x06epochs\"\xc8\x02\n" +
+	"\x05Epoch\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x0e\n" +
+	"\x02of\x18\x02 \x01(\tR\x02of\x120\n" +
+	"\x05since\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x05since\x120\n" +
+	"\x05until\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x05until\x12\x14\n" +
+	"\x05epoch\x18\x05 \x01(\tR\x05epoch\x12\x16\n" +
+	"\x06source\x18\x06 \x01(\tR\x06source\x12/\n" +
+	"\x06values\x18\a \x03(\v2\x17.rollcall.v1.EpochValueR\x06values\x12\x1e\n" +
+	"\n" +
+	"covariance\x18\b \x03(\x01R\n" +
+	"covariance\x12\x1b\n" +
+	"\tsigned_by\x18\t \x01(\tR\bsignedBy\x12\x16\n" +
+	"\x06reason\x18\n" +
+	" \x01(\tR\x06reason\"}\n" +
+	"\n" +
+	"EpochValue\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\x01R\x05value\x121\n" +
+	"\x14expanded_uncertainty\x18\x03 \x01(\x01R\x13expandedUncertainty\x12\x12\n" +
+	"\x04unit\x18\x04 \x01(\tR\x04unit\"D\n" +
+	"\x15ListParasiticsRequest\x12+\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"`\n" +
+	"\x16ListParasiticsResponse\x122\n" +
+	"\x06losses\x18\x01 \x03(\v2\x1a.rollcall.v1.ParasiticLossR\x06losses\x12\x12\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xa8\a\n" +
+	"\rParasiticLoss\x12\x17\n" +
+	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
+	"\acell_id\x18\x02 \x01(\tR\x06cellId\x129\n" +
+	"\n" +
+	"started_at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tstartedAt\x12\x14\n" +
+	"\x05state\x18\x04 \x01(\tR\x05state\x12\x16\n" +
+	"\x06reason\x18\x05 \x01(\tR\x06reason\x12\x11\n" +
+	"\x04f0_n\x18\x06 \x01(\x01R\x03f0N\x12\x17\n" +
+	"\bf1_n_s_m\x18\a \x01(\x01R\x05f1NSM\x12\x1b\n" +
+	"\n" +
+	"f2_n_s2_m2\x18\b \x01(\x01R\af2NS2M2\x12\x1e\n" +
+	"\n" +
+	"covariance\x18\t \x03(\x01R\n" +
+	"covariance\x12\"\n" +
+	"\rspeed_low_mps\x18\n" +
+	" \x01(\x01R\vspeedLowMps\x12$\n" +
+	"\x0espeed_high_mps\x18\v \x01(\x01R\fspeedHighMps\x12+\n" +
+	"\x12against_in_force_n\x18\f \x01(\x01R\x0fagainstInForceN\x12S\n" +
+	"'against_in_force_expanded_uncertainty_n\x18\r \x01(\x01R\"againstInForceExpandedUncertaintyN\x12&\n" +
+	"\x0fearlier_pull_id\x18\x0e \x01(\tR\rearlierPullId\x12\x1e\n" +
+	"\bchange_n\x18\x0f \x01(\x01H\x00R\achangeN\x88\x01\x01\x12F\n" +
+	"\x1dchange_expanded_uncertainty_n\x18\x10 \x01(\x01H\x01R\x1achangeExpandedUncertaintyN\x88\x01\x01\x12'\n" +
+	"\x0fchange_resolved\x18\x11 \x01(\bR\x0echangeResolved\x12\x1f\n" +
+	"\vchange_says\x18\x12 \x01(\tR\n" +
+	"changeSays\x129\n" +
+	"\n" +
+	"adopted_at\x18\x13 \x01(\v2\x1a.google.protobuf.TimestampR\tadoptedAt\x12\x1d\n" +
+	"\n" +
+	"adopted_by\x18\x14 \x01(\tR\tadoptedBy\x12%\n" +
+	"\x0eadopted_reason\x18\x15 \x01(\tR\radoptedReason\x12=\n" +
+	"\feffective_at\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampR\veffectiveAtB\v\n" +
+	"\t_change_nB \n" +
+	"\x1e_change_expanded_uncertainty_n\"=\n" +
+	"\x0eListDueRequest\x12+\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"f\n" +
+	"\x0fListDueResponse\x12'\n" +
+	"\x03due\x18\x01 \x03(\v2\x15.rollcall.v1.DueCheckR\x03due\x12*\n" +
+	"\x02at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\"\x8d\x05\n" +
+	"\bDueCheck\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x17\n" +
+	"\asite_id\x18\x02 \x01(\tR\x06siteId\x12\x0e\n" +
+	"\x02of\x18\x03 \x01(\tR\x02of\x121\n" +
+	"\x06due_at\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x05dueAt\x12\x12\n" +
+	"\x04rule\x18\x05 \x01(\tR\x04rule\x12\x12\n" +
+	"\x04says\x18\x06 \x01(\tR\x04says\x12\x18\n" +
+	"\aoverdue\x18\a \x01(\bR\aoverdue\x12*\n" +
+	"\x05rules\x18\b \x03(\v2\x14.rollcall.v1.DueRuleR\x05rules\x12\"\n" +
+	"\rlast_check_id\x18\t \x01(\tR\vlastCheckId\x12>\n" +
+	"\rlast_check_at\x18\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampR\vlastCheckAt\x12\x1f\n" +
+	"\vpulls_since\x18\v \x01(\rR\n" +
+	"pullsSince\x12%\n" +
+	"\frate_per_day\x18\f \x01(\x01H\x00R\n" +
+	"ratePerDay\x88\x01\x01\x12M\n" +
+	"!rate_expanded_uncertainty_per_day\x18\r \x01(\x01H\x01R\x1drateExpandedUncertaintyPerDay\x88\x01\x01\x12 \n" +
+	"\vreliability\x18\x0e \x01(\x01R\vreliability\x122\n" +
+	"\x13in_tolerance_at_due\x18\x0f \x01(\x01H\x02R\x10inToleranceAtDue\x88\x01\x01B\x0f\n" +
+	"\r_rate_per_dayB$\n" +
+	"\"_rate_expanded_uncertainty_per_dayB\x16\n" +
+	"\x14_in_tolerance_at_due\"w\n" +
+	"\aDueRule\x12\x12\n" +
+	"\x04rule\x18\x01 \x01(\tR\x04rule\x12*\n" +
+	"\x02at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x18\n" +
+	"\areached\x18\x03 \x01(\bR\areached\x12\x12\n" +
+	"\x04says\x18\x04 \x01(\tR\x04says\"?\n" +
 	"\x10ListPullsRequest\x12+\n" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"P\n" +
 	"\x11ListPullsResponse\x12'\n" +
 	"\x05pulls\x18\x01 \x03(\v2\x11.rollcall.v1.PullR\x05pulls\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xd2\n" +
-	"\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xa9\v\n" +
 	"\x04Pull\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x12\n" +
@@ -4246,7 +7789,9 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x15peak_engine_torque_nm\x18\x12 \x01(\x01H\x05R\x12peakEngineTorqueNm\x88\x01\x01\x120\n" +
 	"\bfindings\x18\x13 \x03(\v2\x14.rollcall.v1.FindingR\bfindings\x12\x14\n" +
 	"\x05epoch\x18\x14 \x01(\tR\x05epoch\x12!\n" +
-	"\fcode_version\x18\x15 \x01(\tR\vcodeVersion\x128\n" +
+	"\fcode_version\x18\x15 \x01(\tR\vcodeVersion\x12,\n" +
+	"\x12base_inertia_epoch\x18\x1c \x01(\tR\x10baseInertiaEpoch\x12'\n" +
+	"\x0fparasitic_epoch\x18\x1d \x01(\tR\x0eparasiticEpoch\x128\n" +
 	"\x16peak_corrected_power_w\x18\x16 \x01(\x01H\x06R\x13peakCorrectedPowerW\x88\x01\x01\x12`\n" +
 	"+peak_corrected_power_expanded_uncertainty_w\x18\x17 \x01(\x01H\aR&peakCorrectedPowerExpandedUncertaintyW\x88\x01\x01\x12\x1b\n" +
 	"\tpeak_note\x18\x18 \x01(\tR\bpeakNote\x12\x14\n" +
@@ -4524,12 +8069,18 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\tdirection\x18\x05 \x01(\tR\tdirection\x12\x19\n" +
 	"\bmass_ids\x18\x06 \x03(\tR\amassIds\x12\x15\n" +
 	"\x06load_n\x18\a \x01(\x01R\x05loadN\x12\x14\n" +
-	"\x05reads\x18\b \x01(\bR\x05reads2\x9d\b\n" +
+	"\x05reads\x18\b \x01(\bR\x05reads2\xd6\n" +
+	"\n" +
 	"\fFleetService\x12J\n" +
 	"\tListCells\x12\x1d.rollcall.v1.ListCellsRequest\x1a\x1e.rollcall.v1.ListCellsResponse\x12J\n" +
 	"\tListFlags\x12\x1d.rollcall.v1.ListFlagsRequest\x1a\x1e.rollcall.v1.ListFlagsResponse\x12M\n" +
 	"\n" +
-	"ListChecks\x12\x1e.rollcall.v1.ListChecksRequest\x1a\x1f.rollcall.v1.ListChecksResponse\x12J\n" +
+	"ListChecks\x12\x1e.rollcall.v1.ListChecksRequest\x1a\x1f.rollcall.v1.ListChecksResponse\x12G\n" +
+	"\bGetCheck\x12\x1c.rollcall.v1.GetCheckRequest\x1a\x1d.rollcall.v1.GetCheckResponse\x12M\n" +
+	"\n" +
+	"ListEpochs\x12\x1e.rollcall.v1.ListEpochsRequest\x1a\x1f.rollcall.v1.ListEpochsResponse\x12Y\n" +
+	"\x0eListParasitics\x12\".rollcall.v1.ListParasiticsRequest\x1a#.rollcall.v1.ListParasiticsResponse\x12D\n" +
+	"\aListDue\x12\x1b.rollcall.v1.ListDueRequest\x1a\x1c.rollcall.v1.ListDueResponse\x12J\n" +
 	"\tListPulls\x12\x1d.rollcall.v1.ListPullsRequest\x1a\x1e.rollcall.v1.ListPullsResponse\x12D\n" +
 	"\aGetPull\x12\x1b.rollcall.v1.GetPullRequest\x1a\x1c.rollcall.v1.GetPullResponse\x12G\n" +
 	"\bGetCurve\x12\x1c.rollcall.v1.GetCurveRequest\x1a\x1d.rollcall.v1.GetCurveResponse\x12G\n" +
@@ -4553,7 +8104,7 @@ func file_rollcall_v1_fleet_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_fleet_proto_rawDescData
 }
 
-var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 46)
+var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 78)
 var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*Filter)(nil),                   // 0: rollcall.v1.Filter
 	(*ListCellsRequest)(nil),         // 1: rollcall.v1.ListCellsRequest
@@ -4567,129 +8118,223 @@ var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*ListChecksRequest)(nil),        // 9: rollcall.v1.ListChecksRequest
 	(*ListChecksResponse)(nil),       // 10: rollcall.v1.ListChecksResponse
 	(*Check)(nil),                    // 11: rollcall.v1.Check
-	(*ListPullsRequest)(nil),         // 12: rollcall.v1.ListPullsRequest
-	(*ListPullsResponse)(nil),        // 13: rollcall.v1.ListPullsResponse
-	(*Pull)(nil),                     // 14: rollcall.v1.Pull
-	(*Finding)(nil),                  // 15: rollcall.v1.Finding
-	(*GetPullRequest)(nil),           // 16: rollcall.v1.GetPullRequest
-	(*GetPullResponse)(nil),          // 17: rollcall.v1.GetPullResponse
-	(*ChannelSummary)(nil),           // 18: rollcall.v1.ChannelSummary
-	(*GetCurveRequest)(nil),          // 19: rollcall.v1.GetCurveRequest
-	(*GetCurveResponse)(nil),         // 20: rollcall.v1.GetCurveResponse
-	(*CurvePoint)(nil),               // 21: rollcall.v1.CurvePoint
-	(*ListRunsRequest)(nil),          // 22: rollcall.v1.ListRunsRequest
-	(*ListRunsResponse)(nil),         // 23: rollcall.v1.ListRunsResponse
-	(*Run)(nil),                      // 24: rollcall.v1.Run
-	(*GetRegistryRequest)(nil),       // 25: rollcall.v1.GetRegistryRequest
-	(*GetRegistryResponse)(nil),      // 26: rollcall.v1.GetRegistryResponse
-	(*PullSet)(nil),                  // 27: rollcall.v1.PullSet
-	(*ComparePullsRequest)(nil),      // 28: rollcall.v1.ComparePullsRequest
-	(*ComparePullsResponse)(nil),     // 29: rollcall.v1.ComparePullsResponse
-	(*SetSummary)(nil),               // 30: rollcall.v1.SetSummary
-	(*PullDifference)(nil),           // 31: rollcall.v1.PullDifference
-	(*DifferencePart)(nil),           // 32: rollcall.v1.DifferencePart
-	(*GetBudgetRequest)(nil),         // 33: rollcall.v1.GetBudgetRequest
-	(*GetBudgetResponse)(nil),        // 34: rollcall.v1.GetBudgetResponse
-	(*BudgetRow)(nil),                // 35: rollcall.v1.BudgetRow
-	(*ListCertificatesRequest)(nil),  // 36: rollcall.v1.ListCertificatesRequest
-	(*ListCertificatesResponse)(nil), // 37: rollcall.v1.ListCertificatesResponse
-	(*Certificate)(nil),              // 38: rollcall.v1.Certificate
-	(*GetCertificateRequest)(nil),    // 39: rollcall.v1.GetCertificateRequest
-	(*GetCertificateResponse)(nil),   // 40: rollcall.v1.GetCertificateResponse
-	(*GetCheckListRequest)(nil),      // 41: rollcall.v1.GetCheckListRequest
-	(*GetCheckListResponse)(nil),     // 42: rollcall.v1.GetCheckListResponse
-	(*CheckListMass)(nil),            // 43: rollcall.v1.CheckListMass
-	(*CheckListStep)(nil),            // 44: rollcall.v1.CheckListStep
-	nil,                              // 45: rollcall.v1.GetPullResponse.HeaderEntry
-	(*timestamppb.Timestamp)(nil),    // 46: google.protobuf.Timestamp
+	(*GetCheckRequest)(nil),          // 12: rollcall.v1.GetCheckRequest
+	(*GetCheckResponse)(nil),         // 13: rollcall.v1.GetCheckResponse
+	(*CheckResult)(nil),              // 14: rollcall.v1.CheckResult
+	(*StatedResult)(nil),             // 15: rollcall.v1.StatedResult
+	(*CheckBudgetRow)(nil),           // 16: rollcall.v1.CheckBudgetRow
+	(*ReadingResult)(nil),            // 17: rollcall.v1.ReadingResult
+	(*PointResult)(nil),              // 18: rollcall.v1.PointResult
+	(*LoadCellCurve)(nil),            // 19: rollcall.v1.LoadCellCurve
+	(*InterpolationResult)(nil),      // 20: rollcall.v1.InterpolationResult
+	(*InterpolationTrial)(nil),       // 21: rollcall.v1.InterpolationTrial
+	(*DriftResult)(nil),              // 22: rollcall.v1.DriftResult
+	(*ClassResult)(nil),              // 23: rollcall.v1.ClassResult
+	(*ClassLimit)(nil),               // 24: rollcall.v1.ClassLimit
+	(*SenseResult)(nil),              // 25: rollcall.v1.SenseResult
+	(*SpeedZero)(nil),                // 26: rollcall.v1.SpeedZero
+	(*CreepStep)(nil),                // 27: rollcall.v1.CreepStep
+	(*CheckFinding)(nil),             // 28: rollcall.v1.CheckFinding
+	(*BaseInertiaResult)(nil),        // 29: rollcall.v1.BaseInertiaResult
+	(*InertiaRun)(nil),               // 30: rollcall.v1.InertiaRun
+	(*InertiaValue)(nil),             // 31: rollcall.v1.InertiaValue
+	(*InertiaLimit)(nil),             // 32: rollcall.v1.InertiaLimit
+	(*ListEpochsRequest)(nil),        // 33: rollcall.v1.ListEpochsRequest
+	(*ListEpochsResponse)(nil),       // 34: rollcall.v1.ListEpochsResponse
+	(*Epoch)(nil),                    // 35: rollcall.v1.Epoch
+	(*EpochValue)(nil),               // 36: rollcall.v1.EpochValue
+	(*ListParasiticsRequest)(nil),    // 37: rollcall.v1.ListParasiticsRequest
+	(*ListParasiticsResponse)(nil),   // 38: rollcall.v1.ListParasiticsResponse
+	(*ParasiticLoss)(nil),            // 39: rollcall.v1.ParasiticLoss
+	(*ListDueRequest)(nil),           // 40: rollcall.v1.ListDueRequest
+	(*ListDueResponse)(nil),          // 41: rollcall.v1.ListDueResponse
+	(*DueCheck)(nil),                 // 42: rollcall.v1.DueCheck
+	(*DueRule)(nil),                  // 43: rollcall.v1.DueRule
+	(*ListPullsRequest)(nil),         // 44: rollcall.v1.ListPullsRequest
+	(*ListPullsResponse)(nil),        // 45: rollcall.v1.ListPullsResponse
+	(*Pull)(nil),                     // 46: rollcall.v1.Pull
+	(*Finding)(nil),                  // 47: rollcall.v1.Finding
+	(*GetPullRequest)(nil),           // 48: rollcall.v1.GetPullRequest
+	(*GetPullResponse)(nil),          // 49: rollcall.v1.GetPullResponse
+	(*ChannelSummary)(nil),           // 50: rollcall.v1.ChannelSummary
+	(*GetCurveRequest)(nil),          // 51: rollcall.v1.GetCurveRequest
+	(*GetCurveResponse)(nil),         // 52: rollcall.v1.GetCurveResponse
+	(*CurvePoint)(nil),               // 53: rollcall.v1.CurvePoint
+	(*ListRunsRequest)(nil),          // 54: rollcall.v1.ListRunsRequest
+	(*ListRunsResponse)(nil),         // 55: rollcall.v1.ListRunsResponse
+	(*Run)(nil),                      // 56: rollcall.v1.Run
+	(*GetRegistryRequest)(nil),       // 57: rollcall.v1.GetRegistryRequest
+	(*GetRegistryResponse)(nil),      // 58: rollcall.v1.GetRegistryResponse
+	(*PullSet)(nil),                  // 59: rollcall.v1.PullSet
+	(*ComparePullsRequest)(nil),      // 60: rollcall.v1.ComparePullsRequest
+	(*ComparePullsResponse)(nil),     // 61: rollcall.v1.ComparePullsResponse
+	(*SetSummary)(nil),               // 62: rollcall.v1.SetSummary
+	(*PullDifference)(nil),           // 63: rollcall.v1.PullDifference
+	(*DifferencePart)(nil),           // 64: rollcall.v1.DifferencePart
+	(*GetBudgetRequest)(nil),         // 65: rollcall.v1.GetBudgetRequest
+	(*GetBudgetResponse)(nil),        // 66: rollcall.v1.GetBudgetResponse
+	(*BudgetRow)(nil),                // 67: rollcall.v1.BudgetRow
+	(*ListCertificatesRequest)(nil),  // 68: rollcall.v1.ListCertificatesRequest
+	(*ListCertificatesResponse)(nil), // 69: rollcall.v1.ListCertificatesResponse
+	(*Certificate)(nil),              // 70: rollcall.v1.Certificate
+	(*GetCertificateRequest)(nil),    // 71: rollcall.v1.GetCertificateRequest
+	(*GetCertificateResponse)(nil),   // 72: rollcall.v1.GetCertificateResponse
+	(*GetCheckListRequest)(nil),      // 73: rollcall.v1.GetCheckListRequest
+	(*GetCheckListResponse)(nil),     // 74: rollcall.v1.GetCheckListResponse
+	(*CheckListMass)(nil),            // 75: rollcall.v1.CheckListMass
+	(*CheckListStep)(nil),            // 76: rollcall.v1.CheckListStep
+	nil,                              // 77: rollcall.v1.GetPullResponse.HeaderEntry
+	(*timestamppb.Timestamp)(nil),    // 78: google.protobuf.Timestamp
+	(*CalibrationCheck)(nil),         // 79: rollcall.v1.CalibrationCheck
+	(LoadDirection)(0),               // 80: rollcall.v1.LoadDirection
+	(LoadSense)(0),                   // 81: rollcall.v1.LoadSense
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
-	46, // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
-	46, // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
-	0,  // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
-	3,  // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
-	46, // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
-	46, // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
-	46, // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
-	0,  // 7: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
-	6,  // 8: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
-	46, // 9: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
-	46, // 10: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
-	46, // 11: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
-	46, // 12: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
-	7,  // 13: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
-	8,  // 14: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
-	46, // 15: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
-	0,  // 16: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
-	11, // 17: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	46, // 18: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
-	0,  // 19: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
-	14, // 20: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	46, // 21: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
-	15, // 22: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
-	14, // 23: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
-	18, // 24: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	45, // 25: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
-	14, // 26: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
-	21, // 27: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
-	0,  // 28: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
-	24, // 29: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	46, // 30: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	46, // 31: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
-	0,  // 32: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
-	27, // 33: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
-	27, // 34: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
-	30, // 35: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
-	30, // 36: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
-	31, // 37: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
-	31, // 38: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
-	31, // 39: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
-	32, // 40: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	46, // 41: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	46, // 42: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
-	35, // 43: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
-	0,  // 44: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
-	38, // 45: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
-	46, // 46: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
-	46, // 47: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
-	46, // 48: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
-	38, // 49: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
-	38, // 50: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
-	46, // 51: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
-	43, // 52: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
-	44, // 53: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
-	46, // 54: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
-	1,  // 55: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,  // 56: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	9,  // 57: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	12, // 58: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	16, // 59: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	19, // 60: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	22, // 61: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	28, // 62: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	33, // 63: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
-	25, // 64: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	36, // 65: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
-	39, // 66: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
-	41, // 67: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
-	2,  // 68: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,  // 69: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	10, // 70: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	13, // 71: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	17, // 72: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	20, // 73: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	23, // 74: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	29, // 75: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	34, // 76: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
-	26, // 77: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	37, // 78: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
-	40, // 79: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
-	42, // 80: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
-	68, // [68:81] is the sub-list for method output_type
-	55, // [55:68] is the sub-list for method input_type
-	55, // [55:55] is the sub-list for extension type_name
-	55, // [55:55] is the sub-list for extension extendee
-	0,  // [0:55] is the sub-list for field type_name
+	78,  // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
+	78,  // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
+	0,   // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
+	3,   // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
+	78,  // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
+	78,  // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
+	78,  // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
+	78,  // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
+	0,   // 8: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
+	6,   // 9: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
+	78,  // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
+	78,  // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
+	78,  // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
+	78,  // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
+	7,   // 14: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
+	8,   // 15: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
+	78,  // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
+	78,  // 17: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	0,   // 18: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
+	11,  // 19: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
+	78,  // 20: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	78,  // 21: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
+	11,  // 22: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
+	79,  // 23: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
+	14,  // 24: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
+	78,  // 25: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
+	15,  // 26: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
+	17,  // 27: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
+	17,  // 28: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
+	18,  // 29: rollcall.v1.CheckResult.points:type_name -> rollcall.v1.PointResult
+	19,  // 30: rollcall.v1.CheckResult.as_left:type_name -> rollcall.v1.LoadCellCurve
+	20,  // 31: rollcall.v1.CheckResult.interpolation:type_name -> rollcall.v1.InterpolationResult
+	22,  // 32: rollcall.v1.CheckResult.drift:type_name -> rollcall.v1.DriftResult
+	23,  // 33: rollcall.v1.CheckResult.class:type_name -> rollcall.v1.ClassResult
+	25,  // 34: rollcall.v1.CheckResult.senses:type_name -> rollcall.v1.SenseResult
+	26,  // 35: rollcall.v1.CheckResult.speed_zeros:type_name -> rollcall.v1.SpeedZero
+	27,  // 36: rollcall.v1.CheckResult.creep_steps:type_name -> rollcall.v1.CreepStep
+	28,  // 37: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
+	29,  // 38: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
+	16,  // 39: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	80,  // 40: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
+	80,  // 41: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
+	16,  // 42: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	78,  // 43: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
+	21,  // 44: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
+	78,  // 45: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
+	24,  // 46: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
+	81,  // 47: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
+	14,  // 48: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
+	16,  // 49: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	30,  // 50: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
+	31,  // 51: rollcall.v1.BaseInertiaResult.values:type_name -> rollcall.v1.InertiaValue
+	32,  // 52: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
+	0,   // 53: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
+	35,  // 54: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
+	78,  // 55: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
+	78,  // 56: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
+	36,  // 57: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
+	0,   // 58: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
+	39,  // 59: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
+	78,  // 60: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
+	78,  // 61: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
+	78,  // 62: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
+	0,   // 63: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
+	42,  // 64: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
+	78,  // 65: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
+	78,  // 66: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
+	43,  // 67: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
+	78,  // 68: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
+	78,  // 69: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
+	0,   // 70: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
+	46,  // 71: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
+	78,  // 72: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	47,  // 73: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
+	46,  // 74: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
+	50,  // 75: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
+	77,  // 76: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	46,  // 77: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
+	53,  // 78: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
+	0,   // 79: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
+	56,  // 80: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
+	78,  // 81: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	78,  // 82: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	0,   // 83: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
+	59,  // 84: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
+	59,  // 85: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
+	62,  // 86: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
+	62,  // 87: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
+	63,  // 88: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
+	63,  // 89: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
+	63,  // 90: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
+	64,  // 91: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
+	78,  // 92: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	78,  // 93: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	67,  // 94: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
+	0,   // 95: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
+	70,  // 96: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
+	78,  // 97: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
+	78,  // 98: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
+	78,  // 99: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
+	70,  // 100: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	70,  // 101: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
+	78,  // 102: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
+	75,  // 103: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
+	76,  // 104: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
+	78,  // 105: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
+	1,   // 106: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,   // 107: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	9,   // 108: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	12,  // 109: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
+	33,  // 110: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
+	37,  // 111: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
+	40,  // 112: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
+	44,  // 113: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	48,  // 114: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	51,  // 115: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	54,  // 116: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	60,  // 117: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	65,  // 118: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	57,  // 119: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	68,  // 120: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
+	71,  // 121: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
+	73,  // 122: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
+	2,   // 123: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,   // 124: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	10,  // 125: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	13,  // 126: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
+	34,  // 127: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
+	38,  // 128: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
+	41,  // 129: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
+	45,  // 130: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	49,  // 131: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	52,  // 132: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	55,  // 133: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	61,  // 134: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	66,  // 135: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	58,  // 136: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	69,  // 137: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
+	72,  // 138: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
+	74,  // 139: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
+	123, // [123:140] is the sub-list for method output_type
+	106, // [106:123] is the sub-list for method input_type
+	106, // [106:106] is the sub-list for extension type_name
+	106, // [106:106] is the sub-list for extension extendee
+	0,   // [0:106] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -4697,23 +8342,32 @@ func file_rollcall_v1_fleet_proto_init() {
 	if File_rollcall_v1_fleet_proto != nil {
 		return
 	}
+	file_rollcall_v1_ingest_proto_init()
 	file_rollcall_v1_fleet_proto_msgTypes[3].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[11].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[14].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[15].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[16].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[18].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[21].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[24].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[28].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[30].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[33].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[34].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[35].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[22].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[29].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[39].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[42].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[46].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[53].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[56].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[60].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[62].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[65].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[66].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[67].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_fleet_proto_rawDesc), len(file_rollcall_v1_fleet_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   46,
+			NumMessages:   78,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

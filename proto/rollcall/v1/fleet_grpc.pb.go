@@ -26,6 +26,10 @@ const (
 	FleetService_ListCells_FullMethodName        = "/rollcall.v1.FleetService/ListCells"
 	FleetService_ListFlags_FullMethodName        = "/rollcall.v1.FleetService/ListFlags"
 	FleetService_ListChecks_FullMethodName       = "/rollcall.v1.FleetService/ListChecks"
+	FleetService_GetCheck_FullMethodName         = "/rollcall.v1.FleetService/GetCheck"
+	FleetService_ListEpochs_FullMethodName       = "/rollcall.v1.FleetService/ListEpochs"
+	FleetService_ListParasitics_FullMethodName   = "/rollcall.v1.FleetService/ListParasitics"
+	FleetService_ListDue_FullMethodName          = "/rollcall.v1.FleetService/ListDue"
 	FleetService_ListPulls_FullMethodName        = "/rollcall.v1.FleetService/ListPulls"
 	FleetService_GetPull_FullMethodName          = "/rollcall.v1.FleetService/GetPull"
 	FleetService_GetCurve_FullMethodName         = "/rollcall.v1.FleetService/GetCurve"
@@ -47,6 +51,16 @@ type FleetServiceClient interface {
 	ListCells(ctx context.Context, in *ListCellsRequest, opts ...grpc.CallOption) (*ListCellsResponse, error)
 	ListFlags(ctx context.Context, in *ListFlagsRequest, opts ...grpc.CallOption) (*ListFlagsResponse, error)
 	ListChecks(ctx context.Context, in *ListChecksRequest, opts ...grpc.CallOption) (*ListChecksResponse, error)
+	// GetCheck returns a check as it was made and its whole result.
+	GetCheck(ctx context.Context, in *GetCheckRequest, opts ...grpc.CallOption) (*GetCheckResponse, error)
+	// ListEpochs says from when which load-cell calibration, base inertia and
+	// parasitic loss hold.
+	ListEpochs(ctx context.Context, in *ListEpochsRequest, opts ...grpc.CallOption) (*ListEpochsResponse, error)
+	// ListParasitics returns the coast-downs of the empty rollers with their
+	// losses and what changed since the one before.
+	ListParasitics(ctx context.Context, in *ListParasiticsRequest, opts ...grpc.CallOption) (*ListParasiticsResponse, error)
+	// ListDue says when each cell's next check is due, the earliest first.
+	ListDue(ctx context.Context, in *ListDueRequest, opts ...grpc.CallOption) (*ListDueResponse, error)
 	ListPulls(ctx context.Context, in *ListPullsRequest, opts ...grpc.CallOption) (*ListPullsResponse, error)
 	GetPull(ctx context.Context, in *GetPullRequest, opts ...grpc.CallOption) (*GetPullResponse, error)
 	GetCurve(ctx context.Context, in *GetCurveRequest, opts ...grpc.CallOption) (*GetCurveResponse, error)
@@ -96,6 +110,46 @@ func (c *fleetServiceClient) ListChecks(ctx context.Context, in *ListChecksReque
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListChecksResponse)
 	err := c.cc.Invoke(ctx, FleetService_ListChecks_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) GetCheck(ctx context.Context, in *GetCheckRequest, opts ...grpc.CallOption) (*GetCheckResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetCheckResponse)
+	err := c.cc.Invoke(ctx, FleetService_GetCheck_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) ListEpochs(ctx context.Context, in *ListEpochsRequest, opts ...grpc.CallOption) (*ListEpochsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListEpochsResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListEpochs_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) ListParasitics(ctx context.Context, in *ListParasiticsRequest, opts ...grpc.CallOption) (*ListParasiticsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListParasiticsResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListParasitics_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) ListDue(ctx context.Context, in *ListDueRequest, opts ...grpc.CallOption) (*ListDueResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListDueResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListDue_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -211,6 +265,16 @@ type FleetServiceServer interface {
 	ListCells(context.Context, *ListCellsRequest) (*ListCellsResponse, error)
 	ListFlags(context.Context, *ListFlagsRequest) (*ListFlagsResponse, error)
 	ListChecks(context.Context, *ListChecksRequest) (*ListChecksResponse, error)
+	// GetCheck returns a check as it was made and its whole result.
+	GetCheck(context.Context, *GetCheckRequest) (*GetCheckResponse, error)
+	// ListEpochs says from when which load-cell calibration, base inertia and
+	// parasitic loss hold.
+	ListEpochs(context.Context, *ListEpochsRequest) (*ListEpochsResponse, error)
+	// ListParasitics returns the coast-downs of the empty rollers with their
+	// losses and what changed since the one before.
+	ListParasitics(context.Context, *ListParasiticsRequest) (*ListParasiticsResponse, error)
+	// ListDue says when each cell's next check is due, the earliest first.
+	ListDue(context.Context, *ListDueRequest) (*ListDueResponse, error)
 	ListPulls(context.Context, *ListPullsRequest) (*ListPullsResponse, error)
 	GetPull(context.Context, *GetPullRequest) (*GetPullResponse, error)
 	GetCurve(context.Context, *GetCurveRequest) (*GetCurveResponse, error)
@@ -244,6 +308,18 @@ func (UnimplementedFleetServiceServer) ListFlags(context.Context, *ListFlagsRequ
 }
 func (UnimplementedFleetServiceServer) ListChecks(context.Context, *ListChecksRequest) (*ListChecksResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListChecks not implemented")
+}
+func (UnimplementedFleetServiceServer) GetCheck(context.Context, *GetCheckRequest) (*GetCheckResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetCheck not implemented")
+}
+func (UnimplementedFleetServiceServer) ListEpochs(context.Context, *ListEpochsRequest) (*ListEpochsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListEpochs not implemented")
+}
+func (UnimplementedFleetServiceServer) ListParasitics(context.Context, *ListParasiticsRequest) (*ListParasiticsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListParasitics not implemented")
+}
+func (UnimplementedFleetServiceServer) ListDue(context.Context, *ListDueRequest) (*ListDueResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListDue not implemented")
 }
 func (UnimplementedFleetServiceServer) ListPulls(context.Context, *ListPullsRequest) (*ListPullsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListPulls not implemented")
@@ -346,6 +422,78 @@ func _FleetService_ListChecks_Handler(srv interface{}, ctx context.Context, dec 
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(FleetServiceServer).ListChecks(ctx, req.(*ListChecksRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_GetCheck_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetCheckRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).GetCheck(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_GetCheck_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).GetCheck(ctx, req.(*GetCheckRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_ListEpochs_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListEpochsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListEpochs(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListEpochs_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListEpochs(ctx, req.(*ListEpochsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_ListParasitics_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListParasiticsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListParasitics(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListParasitics_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListParasitics(ctx, req.(*ListParasiticsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_ListDue_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListDueRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListDue(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListDue_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListDue(ctx, req.(*ListDueRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -548,6 +696,22 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListChecks",
 			Handler:    _FleetService_ListChecks_Handler,
+		},
+		{
+			MethodName: "GetCheck",
+			Handler:    _FleetService_GetCheck_Handler,
+		},
+		{
+			MethodName: "ListEpochs",
+			Handler:    _FleetService_ListEpochs_Handler,
+		},
+		{
+			MethodName: "ListParasitics",
+			Handler:    _FleetService_ListParasitics_Handler,
+		},
+		{
+			MethodName: "ListDue",
+			Handler:    _FleetService_ListDue_Handler,
 		},
 		{
 			MethodName: "ListPulls",
