@@ -30,7 +30,9 @@ var performed = certificatetest.Performed
 func is(x float64) *float64 { return &x }
 
 func judged(c fleet.Check, inForce loadcell.Calibration) Judged {
-	return Judged{Check: c, Result: loadcell.Judge(c, certificatetest.Cell(), certificatetest.Masses(), gum.SiteGravity(certificatetest.Site()), inForce), InForce: inForce, ReceivedAt: c.PerformedAt.Add(time.Hour),
+	result := loadcell.Assess(loadcell.Input{Check: c, Cell: certificatetest.Cell(), Masses: certificatetest.Masses(), Gravity: gum.SiteGravity(certificatetest.Site()),
+		UGravity: gum.SiteGravityU(certificatetest.Site()), InForce: inForce})
+	return Judged{Check: c, Result: result, InForce: inForce, ReceivedAt: c.PerformedAt.Add(time.Hour),
 		Cell: certificatetest.Cell(), Site: certificatetest.Site(), Masses: certificatetest.Masses()}
 }
 

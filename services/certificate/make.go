@@ -298,7 +298,7 @@ func findings(all []loadcell.Finding, notes []string) []string {
 	for _, f := range all {
 		text := f.Text
 		if f.Source != "" {
-			text += " (" + f.Source + ")"
+			text += " (" + source(f.Source) + ")"
 		}
 		out = append(out, text)
 	}
@@ -484,7 +484,7 @@ func class(c *loadcell.Class) *Class {
 	if c == nil {
 		return nil
 	}
-	out := &Class{Table: strings.ToUpper(strings.ReplaceAll(c.Table, "_", " ")), Source: c.Source, Asked: c.Asked, Reached: c.Reached, Complete: c.Complete, Unverified: c.FromMemory}
+	out := &Class{Table: strings.ToUpper(strings.ReplaceAll(c.Table, "_", " ")), Source: source(c.Source), Asked: c.Asked, Reached: c.Reached, Complete: c.Complete, Unverified: c.FromMemory}
 	for _, l := range c.Limits {
 		out.Limits = append(out.Limits, ClassLimit{Class: l.Class, Quantity: l.Quantity, Limit: l.Limit / 100, Measured: l.Measured, Found: l.Value / 100, Within: l.Within})
 	}
@@ -497,11 +497,24 @@ func class(c *loadcell.Class) *Class {
 		out.Said = strings.ToUpper(reached[:1]) + reached[1:] + "; every quantity of the table was measured."
 	}
 	if c.FromMemory {
-		out.Said += " The limits are those the issuer holds (source named: " + or(c.Source, "none") + ") and were not compared with the text of the standard, so this is no statement of conformity with it."
+		out.Said += " The limits are those the issuer holds (source named: " + or(out.Source, "none") + ") and were not compared with the text of the standard, so this is no statement of conformity with it."
 	} else if c.Source != "" {
-		out.Said += " Source of the limits: " + c.Source + "."
+		out.Said += " Source of the limits: " + out.Source + "."
 	}
 	return out
+}
+
+// memory marks a source that was not open when it was cited.
+const memory = "(from memory)"
+
+// source names a source for a reader outside: that it was not open is said in
+// full.
+func source(s string) string {
+	before, after, found := strings.Cut(s, memory)
+	if !found {
+		return s
+	}
+	return strings.TrimSpace(strings.TrimSpace(before) + after)
 }
 
 func inertia(out *Check, r baseinertia.Result) {

@@ -7,7 +7,10 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
+	"rollcall/services/compute/loadcell"
 	"rollcall/services/show"
 )
 
@@ -201,7 +204,7 @@ func ends(due *time.Time, ended bool) string {
 // uncertainty is made of.
 func resultsOf(d Document, c Check) []Section {
 	first := Section{Heading: "Results " + c.State}
-	t := Table{Columns: []Column{{"Quantity", false, 34}, {"Value", true, 13}, {"± U", true, 11}, {"k", true, 7}, {"Degrees of freedom", true, 13}, {"Limit ±", true, 10}, {"Decision", false, 20}, {"Risk %", true, 9}}}
+	t := Table{Columns: []Column{{"Quantity", false, 34}, {"Value", true, 13}, {"± U", true, 11}, {"k", true, 8}, {"Degrees of freedom", true, 13}, {"Limit ±", true, 10}, {"Decision", false, 20}, {"Risk %", true, 9}}}
 	for _, r := range c.Results {
 		scale, unit := 1.0, " "+r.Unit
 		if r.Unit == "1" {
@@ -264,15 +267,18 @@ func resultsOf(d Document, c Check) []Section {
 	if e := c.Equation; e != nil {
 		sections = append(sections, equationOf(c, *e))
 	}
-	if k := c.Class; k != nil {
+	if k := c.Class; k != nil && k.Asked != "" {
 		s := Section{Heading: "Class, " + c.State, Text: []string{k.Said}}
-		t := Table{Columns: []Column{{"Class", false, 12}, {"Quantity", false, 40}, {"Limit %", true, 14}, {"Found %", true, 14}, {"Kept", false, 20}}}
+		t := Table{Caption: "Limits of " + k.Table + ", class " + k.Asked, Columns: []Column{{"Quantity", false, 40}, {"Limit %", true, 16}, {"Found %", true, 16}, {"Kept", false, 28}}}
 		for _, l := range k.Limits {
+			if l.Class != k.Asked {
+				continue
+			}
 			found, kept := trim(l.Found*100, 4), yes(l.Within)
 			if !l.Measured {
 				found, kept = show.Absent, "not measured"
 			}
-			t.Rows = append(t.Rows, []string{l.Class, l.Quantity, trim(l.Limit*100, 4), found, kept})
+			t.Rows = append(t.Rows, []string{l.Quantity, trim(l.Limit*100, 4), found, kept})
 		}
 		if len(t.Rows) > 0 {
 			s.Tables = append(s.Tables, t)
@@ -282,7 +288,7 @@ func resultsOf(d Document, c Check) []Section {
 	if len(c.Findings) > 0 {
 		s := Section{Heading: "Found about the check itself, " + c.State}
 		for _, f := range c.Findings {
-			s.List = append(s.List, show.Sentence(strings.ToUpper(f[:1])+f[1:]))
+			s.List = append(s.List, sentence(f))
 		}
 		sections = append(sections, s)
 	}
@@ -298,7 +304,7 @@ func resultsOf(d Document, c Check) []Section {
 func loads(c Check) Table {
 	senses := slices.ContainsFunc(c.Points, func(p Point) bool { return p.Sense != "" })
 	t := Table{Caption: "Errors by load: mean of the readings less the force applied, at the lever arm",
-		Columns: []Column{{"Load N", true, 11}, {"Direction", false, 11}, {"Readings", true, 11}, {"Error N", true, 11}, {"± U N", true, 9}, {"k", true, 6}, {"Error %", true, 10}, {"± U %", true, 9}, {"Limit ± N", true, 11}, {"Decision", false, 17}, {"Risk %", true, 9}}}
+		Columns: []Column{{"Load N", true, 11}, {"Direction", false, 11}, {"Readings", true, 11}, {"Error N", true, 11}, {"± U N", true, 9}, {"k", true, 8}, {"Error %", true, 10}, {"± U %", true, 9}, {"Limit ± N", true, 11}, {"Decision", false, 17}, {"Risk %", true, 9}}}
 	for _, p := range c.Points {
 		way := p.Direction
 		if senses && p.Sense != "" {
@@ -347,7 +353,7 @@ func equationOf(c Check, e Equation) Section {
 	}
 	for _, x := range []string{e.Rule, e.Reason} {
 		if x != "" {
-			s.Text = append(s.Text, show.Sentence(x))
+			s.Text = append(s.Text, sentence(x))
 		}
 	}
 	t := Table{Caption: "Coefficients with their covariance, all sources of uncertainty that they share included", Columns: []Column{{"", false, 8}, {"Value", true, 22}, {"Unit", false, 9}, {"u (standard)", true, 15}}}
@@ -391,10 +397,13 @@ func formula(e Equation) string {
 	return b.String()
 }
 
+// budgeted are the results whose budget is printed; the JSON has all of them.
+var budgeted = []string{string(loadcell.ZeroError), string(loadcell.GainError), "base inertia"}
+
 func budgets(c Check) Section {
 	s := Section{Heading: "Where the uncertainty comes from, " + c.State}
 	for _, r := range c.Results {
-		if len(r.Budget) < 2 {
+		if !slices.Contains(budgeted, r.Name) || len(r.Budget) < 2 {
 			continue
 		}
 		scale, unit := 1.0, r.Unit
@@ -405,7 +414,7 @@ func budgets(c Check) Section {
 		for _, p := range r.Budget {
 			total += p.Contribution * p.Contribution
 		}
-		t := Table{Caption: strings.ToUpper(r.Name[:1]) + r.Name[1:], Columns: []Column{{"Source", false, 46}, {"Standard uncertainty " + unit, true, 22}, {"Share %", true, 12}, {"Degrees of freedom", true, 20}}}
+		t := Table{Caption: capital(r.Name), Columns: []Column{{"Source", false, 46}, {"Standard uncertainty " + unit, true, 22}, {"Share %", true, 12}, {"Degrees of freedom", true, 20}}}
 		for _, p := range r.Budget {
 			t.Rows = append(t.Rows, []string{p.Name, amount(p.Contribution * scale), fixed(100*p.Contribution*p.Contribution/total, 1), freedom(1, p.DoF)})
 		}
@@ -554,6 +563,21 @@ func chance(p float64) string {
 		return "> 99.9 %"
 	}
 	return fixed(100*p, 1) + " %"
+}
+
+// capital begins a text with a capital.
+func capital(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(r)) + s[n:]
+}
+
+// sentence makes a sentence of a text of the computation.
+func sentence(s string) string {
+	s = show.Sentence(capital(s))
+	if s != "" && !strings.HasSuffix(s, ".") {
+		s += "."
+	}
+	return s
 }
 
 func yes(b bool) string {

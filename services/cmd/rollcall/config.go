@@ -236,6 +236,7 @@ func serveFlags(cmd *cobra.Command) func() (Config, error) {
 		fs.Int64Var(&c.EngineMemoryBytes, "engine-memory-bytes", c.EngineMemoryBytes, "most memory for the engine's queries (0: half of the machine's, at most 4 GiB)")
 		fs.Float64Var(&c.FalseFlagsPerCellYear, "false-flags-per-cell-year", c.FalseFlagsPerCellYear, "drift flags a cell without a fault may raise in a year")
 		fs.DurationVar(&c.FleetDelay, "fleet-delay", c.FleetDelay, "how long new reference runs are gathered before the fleet is compared anew")
+		fs.StringVar(&c.Issuer, "issuer", c.Issuer, "name and address in the head of certificates (default: the operator of the site)")
 		fs.StringVar(&c.LogLevel, "log-level", c.LogLevel, "debug, info, warn or error")
 	}
 	bind(&given, fs)
