@@ -200,7 +200,7 @@ func (l *List) choose() []load {
 		on, added = append(on, l.Masses[i].ID), append(added, l.Masses[i].ID)
 		sum += f
 		share := top * float64(len(out)+1) / float64(n)
-		if sum >= share-f/2 || k == len(chosen)-1 || len(chosen)-1-k <= n-len(out)-1 {
+		if sum >= share-f/2*(1+1e-9) || k == len(chosen)-1 || len(chosen)-1-k <= n-len(out)-1 {
 			out = append(out, load{masses: slices.Clone(on), added: added, force: sum})
 			added = nil
 		}
