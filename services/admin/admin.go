@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"go.uber.org/zap"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "rollcall/proto/rollcall/v1"
 	"rollcall/services/access"
@@ -32,6 +33,8 @@ type Server struct {
 	Applied func(cells []fleet.CellID, cars []fleet.CarID, sites []fleet.SiteID, masses bool, from time.Time)
 	// FlagClosed is called after a flag was closed by a person.
 	FlagClosed func()
+	// ParasiticAdopted is called after a parasitic loss was adopted.
+	ParasiticAdopted func()
 	// RecomputeAll rebuilds every computed table and reports its progress.
 	RecomputeAll func(ctx context.Context, progress func(stage string, done, total uint64) error) error
 
@@ -131,6 +134,8 @@ func bodies(r fleet.Registry) map[string]string {
 	}
 	return out
 }
+
+func stamp(t time.Time) *timestamppb.Timestamp { return timestamppb.New(t) }
 
 // person returns who asks: the certificate's name, else what was said. It
 // refuses whoever may not change anything.

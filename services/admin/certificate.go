@@ -28,8 +28,8 @@ type Certificates struct {
 	Issuer string
 	// Judged returns the checks of a cell with what was computed of them.
 	Judged func(context.Context, fleet.CellID) ([]certificate.Judged, error)
-	// Next returns when a cell is to be checked again after a check; nil: nothing
-	// is said of it.
+	// Next returns when a cell's load cell is to be checked again after a check;
+	// nil: nothing is said of it.
 	Next func(context.Context, fleet.CellID, time.Time) (interval.Outcome, error)
 }
 
@@ -205,7 +205,7 @@ func (s *Server) related(ctx context.Context, cell fleet.CellID, all, visit []ce
 // issue makes the documents of a version and stores them.
 func (s *Server) issue(ctx context.Context, in certificate.Input) (*pb.Certificate, error) {
 	first, last := in.Visit[0], in.Visit[len(in.Visit)-1]
-	if s.Certificates.Next != nil {
+	if s.Certificates.Next != nil && first.Check.Kind != fleet.CheckBaseInertia {
 		next, err := s.Certificates.Next(ctx, first.Check.Cell, last.Check.PerformedAt)
 		if err != nil {
 			return nil, err

@@ -91,7 +91,10 @@ func Lay(d Document) Sheet {
 	if d.Next != nil {
 		value := d.Next.Why
 		if d.Next.At != nil {
-			value = strings.TrimSuffix(date(*d.Next.At)+". "+d.Next.Why, ". ")
+			// The sentence mostly names the day itself.
+			if day := date(*d.Next.At); !strings.Contains(value, day) {
+				value = strings.TrimSuffix(day+". "+value, ". ")
+			}
 		}
 		last.Rows = append(last.Rows, Row{"Next check, recommended", show.Sentence(value)})
 	}

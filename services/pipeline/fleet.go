@@ -11,7 +11,6 @@ import (
 
 	"rollcall/services/compute/drift"
 	"rollcall/services/compute/flag"
-	"rollcall/services/compute/loadcell"
 	"rollcall/services/compute/lookback"
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
@@ -22,7 +21,7 @@ import (
 type snapshot struct {
 	checks     []flag.Check
 	coastDowns []flag.CoastDown
-	epochs     map[fleet.CellID][]loadcell.Calibration
+	epochs     map[fleet.CellID]epochs
 	dirty      []refrun.Session
 }
 
@@ -75,8 +74,14 @@ func (p *Pipeline) fleetRoom(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
+	now := p.config.Now().UTC()
+	intervals, intervalRows, err := p.due(ctx, known.checks, now)
+	if err != nil {
+		return err
+	}
 	registry := p.registry.At(time.Unix(1<<40, 0))
-	history := drift.History{Restarts: append(flag.Restarts(known.checks, closings, registry.Cells), p.registryRestarts()...)}
+	history := drift.History{Restarts: flag.Restarts(known.checks, closings, registry.Cells)}
+	history.Restarts = append(append(history.Restarts, p.registryRestarts()...), p.epochRestarts(known.epochs)...)
 	for _, id := range keysOf(p.runs) {
 		history.Runs = append(history.Runs, p.runs[id])
 	}
@@ -91,15 +96,15 @@ func (p *Pipeline) fleetRoom(ctx context.Context) (err error) {
 	}
 	in := flag.Input{
 		Steps: followed.Steps, Checks: known.checks, CoastDowns: known.coastDowns, Airs: flag.CompareAirs(history.Runs),
-		Cells: registry.Cells, Closings: closings,
+		Cells: registry.Cells, Closings: closings, Intervals: intervals, Now: now,
 	}
 	flags := flag.Decide(in, p.config.Flag)
 
 	var flagRows []store.FlagRow
 	var touched []store.TouchedRow
 	for _, f := range flags {
-		flagRows = append(flagRows, flagRow(f, inForce(known.epochs[f.Cell], f.UpdatedAt).Epoch))
-		if f.Cell == "" {
+		flagRows = append(flagRows, flagRow(f, inForce(known.epochs[f.Cell].loadCell, f.UpdatedAt).Epoch))
+		if f.Cell == "" || f.Kind == flag.Overdue {
 			continue
 		}
 		pulls, err := p.customerPulls(ctx, f)
@@ -120,6 +125,25 @@ func (p *Pipeline) fleetRoom(ctx context.Context) (err error) {
 	if err := p.store.ReplaceFlags(ctx, flagRows, touched); err != nil {
 		return err
 	}
+	made := map[fleet.CheckID]fleet.Check{}
+	for _, c := range known.checks {
+		made[c.Check.ID] = c.Check
+	}
+	if err := p.store.ReplaceEpochs(ctx, p.epochRows(known.epochs, made)); err != nil {
+		return err
+	}
+	if err := p.store.ReplaceIntervals(ctx, intervalRows); err != nil {
+		return err
+	}
+	var next time.Time
+	for _, i := range intervals {
+		if due := i.Outcome.Due; i.Next == nil && !due.IsZero() && !i.Outcome.Overdue(now) && (next.IsZero() || due.Before(next)) {
+			next = due
+		}
+	}
+	p.known.Lock()
+	p.overdueAt = next
+	p.known.Unlock()
 	open := 0
 	for _, f := range flags {
 		if f.Open {
@@ -185,7 +209,7 @@ func (p *Pipeline) assemble(ctx context.Context, known snapshot) error {
 		s.Site = p.registry.At(first).Cells[s.Cell].Site
 		run := refrun.Assemble(s, sources)
 		made = append(made, run)
-		rows = append(rows, runRow(run, inForce(known.epochs[s.Cell], run.At).Epoch, p.effectiveAt(s.Cell, run.At)))
+		rows = append(rows, runRow(run, inForce(known.epochs[s.Cell].loadCell, run.At).Epoch, p.effectiveAt(s.Cell, run.At)))
 	}
 	if err := p.store.WriteRuns(ctx, rows); err != nil {
 		return err

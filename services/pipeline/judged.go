@@ -56,31 +56,50 @@ func (p *Pipeline) Judged(ctx context.Context, cell fleet.CellID) ([]certificate
 			return nil, err
 		}
 	}
-	p.known.Lock()
-	epochs := p.epochs[cell]
-	p.known.Unlock()
+	calibrations := p.epochsOf(cell).loadCell
 	var out []certificate.Judged
 	for _, c := range checks {
 		r := p.registry.At(c.Check.PerformedAt)
 		entry := r.Cells[cell]
 		j := certificate.Judged{Check: c.Check, Result: c.Result, ReceivedAt: received[c.Check.ID], Cell: entry, Site: r.Sites[entry.Site], Masses: r.Masses, Standards: r.Standards}
-		for _, e := range epochs {
-			if e.Since.Before(c.Check.PerformedAt) && e.Epoch != fleet.EpochID(c.Check.ID) {
-				j.InForce = e
-			}
+		when := c.Check.PerformedAt
+		switch {
+		case c.Check.Kind == fleet.CheckBaseInertia:
+			inertia := c.Inertia
+			j.Inertia = &inertia
+		case c.Check.State == fleet.AsLeft:
+			when = c.Check.From()
 		}
+		j.InForce = before(calibrations, when)
 		out = append(out, j)
 	}
 	return out, nil
 }
 
-// NextCheck returns when a cell's load cell is to be checked again after a
-// check, by what the registry says.
-func (p *Pipeline) NextCheck(_ context.Context, cell fleet.CellID, after time.Time) (interval.Outcome, error) {
-	c, ok := p.registry.At(after).Cells[cell]
-	if !ok || c.CheckEvery <= 0 {
-		return interval.Outcome{}, nil
+// NextCheck returns when a cell's load cell is to be checked again, as it was
+// known after the checks up to a moment.
+func (p *Pipeline) NextCheck(ctx context.Context, cell fleet.CellID, after time.Time) (interval.Outcome, error) {
+	p.known.Lock()
+	all := p.checks[cell]
+	p.known.Unlock()
+	var checks []flag.Check
+	for _, c := range all {
+		if !c.Check.PerformedAt.After(after) {
+			checks = append(checks, c)
+		}
 	}
-	days := c.CheckEvery.Hours() / 24
-	return interval.Outcome{Due: after.Add(c.CheckEvery), Rule: interval.ByTime, Says: fmt.Sprintf("The registry asks for a check at least every %.0f days.", days)}, nil
+	now := time.Now()
+	if after.After(now) {
+		now = after
+	}
+	_, rows, err := p.due(ctx, checks, now)
+	if err != nil {
+		return interval.Outcome{}, err
+	}
+	for _, r := range rows {
+		if r.CellID == string(cell) && r.Of == ofGain && r.DueAt != nil {
+			return interval.Outcome{Due: *r.DueAt, Rule: interval.Rule(r.Rule), Says: r.Says}, nil
+		}
+	}
+	return interval.Outcome{}, nil
 }

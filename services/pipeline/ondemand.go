@@ -14,11 +14,14 @@ import (
 // Reduced is a pull computed from its samples on demand: the curve with
 // everything its uncertainty is made of, which is not stored.
 type Reduced struct {
-	Pull     fleet.Pull
-	Epoch    fleet.EpochID     // of the load-cell calibration it was computed with
-	Curve    *powercurve.Curve // nil: Reason says why
-	Reason   string
-	Findings []finding.Finding
+	Pull  fleet.Pull
+	Epoch fleet.EpochID // of the load-cell calibration it was computed with
+	// Inertia and Parasitic are the epochs of the base inertia and the parasitic
+	// loss it was computed with; empty: the registry's.
+	Inertia, Parasitic fleet.EpochID
+	Curve              *powercurve.Curve // nil: Reason says why
+	Reason             string
+	Findings           []finding.Finding
 }
 
 // Reduce computes pulls anew from their samples, with the registry and the
@@ -44,18 +47,10 @@ func (p *Pipeline) Reduce(ctx context.Context, ids []fleet.PullID) ([]Reduced, e
 			out[i].Reason = r.missing
 			continue
 		}
-		p.known.Lock()
-		calibration := inForce(p.epochs[r.pull.Cell], r.pull.StartedAt)
-		p.known.Unlock()
-		registry := p.registry.At(r.pull.StartedAt)
-		cell, ok := registry.Cells[r.pull.Cell]
+		s, ok := p.situationOf(r.pull)
 		if !ok {
 			out[i].Reason = errNoCell.Error()
 			continue
-		}
-		s := situation{cell: cell, calibration: calibration}
-		if car, ok := registry.Cars[r.pull.Car]; ok && r.pull.Car != "" {
-			s.car = &car
 		}
 		group.Go(func() error {
 			coast, err := p.coastDownOf(first, r.pull)
@@ -63,7 +58,8 @@ func (p *Pipeline) Reduce(ctx context.Context, ids []fleet.PullID) ([]Reduced, e
 				return fmt.Errorf("read the coast-down of pull %s: %w", r.pull.ID, err)
 			}
 			made := reduce(*r, coast, s)
-			out[i].Epoch, out[i].Curve, out[i].Findings = made.epoch, made.curve, made.findings
+			out[i].Epoch, out[i].Curve, out[i].Findings = made.then.calibration.Epoch, made.curve, made.findings
+			out[i].Inertia, out[i].Parasitic = made.then.inertia, made.then.parasitic
 			if made.err != nil {
 				out[i].Reason = made.err.Error()
 			}

@@ -9,7 +9,6 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
-	"rollcall/services/compute/loadcell"
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
 	"rollcall/services/store"
@@ -85,6 +84,22 @@ func (p *Pipeline) recordsRoom(ctx context.Context) error {
 		}
 	}
 	p.known.Unlock()
+	// Of a loss that was adopted other pulls depend.
+	for _, row := range coastDowns {
+		if l, ok := adoptable(row); ok {
+			p.losses[fleet.PullID(row.PullID)] = l
+		} else {
+			delete(p.losses, fleet.PullID(row.PullID))
+		}
+		cell := fleet.CellID(row.CellID)
+		if len(p.adoptions[cell]) == 0 {
+			continue
+		}
+		if err := p.relearn(ctx, cell); err != nil {
+			p.ParasiticAdopted() // It is tried again.
+			return err
+		}
+	}
 	// Also for a customer's pull alone: a flag may touch it.
 	p.touchFleet(p.config.FleetDelay)
 	p.metrics.records.Add(float64(len(batch)))
@@ -106,13 +121,13 @@ func (p *Pipeline) compute(ctx context.Context, r *record) (outcome, error) {
 		var row store.CoastDownRow
 		switch {
 		case missing != "":
-			row = coastDownRow(r.pull, s.calibration.Epoch, effectiveAt, parasitic{}, errors.New(missing))
+			row = coastDownRow(r.pull, s, effectiveAt, parasitic{}, errors.New(missing))
 			row.State, row.Reason = store.StateIncomplete, missing
 		case !known:
-			row = coastDownRow(r.pull, "", effectiveAt, parasitic{}, errNoCell)
+			row = coastDownRow(r.pull, situation{}, effectiveAt, parasitic{}, errNoCell)
 		default:
 			measured, err := reduceEmpty(*r, s)
-			row = coastDownRow(r.pull, s.calibration.Epoch, effectiveAt, measured, err)
+			row = coastDownRow(r.pull, s, effectiveAt, measured, err)
 		}
 		return outcome{coastDown: &row}, nil
 	}
@@ -241,14 +256,19 @@ func whole(raw store.RawPull) *record {
 // situationOf returns what was true when a record was made, and whether the
 // registry knew its cell.
 func (p *Pipeline) situationOf(pull fleet.Pull) (situation, bool) {
-	r := p.registry.At(pull.StartedAt)
-	cell, ok := r.Cells[pull.Cell]
+	which := from
+	if pull.Kind == fleet.KindEmptyCoastDown {
+		// It is held against what was in force before it: an adopted loss is not
+		// held against itself.
+		which = until
+	}
+	then, ok := p.cellAt(pull.Cell, p.epochsOf(pull.Cell), pull.StartedAt, which)
 	if !ok {
 		return situation{}, false
 	}
-	s := situation{cell: cell, calibration: inForce(p.calibrations[pull.Cell], pull.StartedAt)}
+	s := situation{cellThen: then}
 	if pull.Car != "" {
-		if car, ok := r.Cars[pull.Car]; ok {
+		if car, ok := p.registry.At(pull.StartedAt).Cars[pull.Car]; ok {
 			s.car = &car
 		}
 	}
@@ -263,16 +283,4 @@ func (p *Pipeline) effectiveAt(cell fleet.CellID, t time.Time) time.Time {
 		return time.Unix(0, 0).UTC()
 	}
 	return at
-}
-
-// inForce returns the last calibration that began at or before t.
-func inForce(all []loadcell.Calibration, t time.Time) loadcell.Calibration {
-	var c loadcell.Calibration
-	for _, next := range all {
-		if next.Since.After(t) {
-			break
-		}
-		c = next
-	}
-	return c
 }

@@ -8,7 +8,6 @@ import (
 	"rollcall/services/compute/channel"
 	"rollcall/services/compute/coastdown"
 	"rollcall/services/compute/finding"
-	"rollcall/services/compute/loadcell"
 	"rollcall/services/compute/powercurve"
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
@@ -26,7 +25,7 @@ type record struct {
 // reduced is a pull after powercurve and finding.
 type reduced struct {
 	pull     fleet.Pull
-	epoch    fleet.EpochID
+	then     cellThen          // what it was computed with
 	curve    *powercurve.Curve // nil: err says why
 	err      error
 	findings []finding.Finding
@@ -71,9 +70,8 @@ func seriesOf(blocks []wire.Block) map[fleet.Channel]channel.Series {
 
 // situation is what was true when a pull was made.
 type situation struct {
-	cell        fleet.Cell
-	car         *fleet.Car // nil: a customer's
-	calibration loadcell.Calibration
+	cellThen
+	car *fleet.Car // nil: a customer's
 }
 
 // errNoCell says that the registry did not know the cell then.
@@ -110,7 +108,7 @@ func reduce(r record, coast *record, s situation) reduced {
 	if coast != nil {
 		in.CoastDown = seriesOf(coast.blocks)
 	}
-	out := reduced{pull: r.pull, epoch: s.calibration.Epoch}
+	out := reduced{pull: r.pull, then: s.cellThen}
 	curve, err := powercurve.Reduce(in)
 	judge := finding.Input{Pull: in, Err: err, RampRate: r.pull.RampRate, Limits: finding.DefaultLimits()}
 	if s.car != nil {
@@ -131,23 +129,32 @@ func reduce(r record, coast *record, s situation) reduced {
 	return out
 }
 
+// lossPoints is at how many speeds a loss's uncertainty is looked at.
+const lossPoints = 33
+
 // parasitic is what an empty-roller coast-down says.
 type parasitic struct {
 	fit   coastdown.Fit
 	speed float64 // m/s, where Delta is taken: the middle of the speeds seen
-	delta float64 // N, measured less the registry's
+	delta float64 // N, measured less the loss in force
 	u     float64 // N, expanded, k = 2
+	uLoss float64 // N, the largest standard uncertainty over the speeds seen
+	uMass float64 // kg, standard
 }
 
 // reduceEmpty measures the parasitic loss from an empty-roller coast-down and
-// compares it with the registry's at the middle of the speeds seen. U combines
-// what the coast-down says with the registry's own uncertainty.
+// compares it with the one in force at the middle of the speeds seen. U combines
+// what the coast-down says with that one's own uncertainty.
 func reduceEmpty(r record, s situation) (parasitic, error) {
 	fit, u, err := powercurve.Parasitic(s.cell, s.calibration, seriesOf(r.blocks))
 	if err != nil {
 		return parasitic{}, err
 	}
-	p := parasitic{fit: fit, speed: (fit.SpeedLow + fit.SpeedHigh) / 2}
+	p := parasitic{fit: fit, speed: (fit.SpeedLow + fit.SpeedHigh) / 2, uMass: s.cell.U.BaseInertia}
+	for i := range lossPoints {
+		v := fit.SpeedLow + float64((fit.SpeedHigh-fit.SpeedLow)*float64(i)/(lossPoints-1))
+		p.uLoss = max(p.uLoss, u(v))
+	}
 	p.delta = fit.At(p.speed) - s.cell.Parasitic.At(p.speed)
 	p.u = 2 * math.Hypot(u(p.speed), s.cell.U.Parasitic)
 	return p, nil

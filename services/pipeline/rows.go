@@ -21,12 +21,13 @@ import (
 // CodeVersion names the computation. It changes with every change that can
 // give other numbers from the same samples; whatever was computed under
 // another one is then computed anew.
-const CodeVersion = "2"
+const CodeVersion = "3"
 
 // curveRow returns what was made of a pull as its row.
 func curveRow(r reduced, effectiveAt time.Time) store.CurveRow {
 	row := announcedRow(r.pull)
-	row.Epoch, row.RegistryEffectiveAt = string(r.epoch), effectiveAt
+	row.Epoch, row.RegistryEffectiveAt = string(r.then.calibration.Epoch), effectiveAt
+	row.BaseInertiaEpoch, row.ParasiticEpoch = string(r.then.inertia), string(r.then.parasitic)
 	var findings []store.FindingRow
 	for _, f := range r.findings {
 		findings = append(findings, store.FindingRow{
@@ -179,10 +180,11 @@ func customerPull(row store.CurveRow) lookback.Pull {
 	return p
 }
 
-func coastDownRow(pull fleet.Pull, epoch fleet.EpochID, effectiveAt time.Time, p parasitic, err error) store.CoastDownRow {
+func coastDownRow(pull fleet.Pull, s situation, effectiveAt time.Time, p parasitic, err error) store.CoastDownRow {
 	row := store.CoastDownRow{
 		PullID: string(pull.ID), CellID: string(pull.Cell), StartedAt: pull.StartedAt,
-		Epoch: string(epoch), RegistryEffectiveAt: effectiveAt, CodeVersion: CodeVersion,
+		Epoch: string(s.calibration.Epoch), BaseInertiaEpoch: string(s.inertia), ParasiticEpoch: string(s.parasitic),
+		RegistryEffectiveAt: effectiveAt, CodeVersion: CodeVersion,
 	}
 	if err != nil {
 		row.State, row.Reason = store.StateUnusable, plain(err.Error())
@@ -194,6 +196,7 @@ func coastDownRow(pull fleet.Pull, epoch fleet.EpochID, effectiveAt time.Time, p
 	row.Mass, row.Noise = ptr(p.fit.Mass), ptr(p.fit.Noise)
 	row.SpeedLow, row.SpeedHigh, row.MidSpeed = ptr(p.fit.SpeedLow), ptr(p.fit.SpeedHigh), ptr(p.speed)
 	row.DeltaForce, row.DeltaForceU = ptr(p.delta), ptr(p.u)
+	row.LossU, row.MassU = ptr(p.uLoss), ptr(p.uMass)
 	return row
 }
 
@@ -261,13 +264,28 @@ func runOf(row store.RunRow) refrun.Run {
 	return r
 }
 
-// checkResultRow returns the result of a check as its row. epoch is the one in
-// force before it.
-func checkResultRow(c fleet.Check, r loadcell.Result, opens bool, epoch fleet.EpochID, effectiveAt time.Time) store.CheckResultRow {
+// checkResultRow returns the result of a check as its row. epoch is the load
+// cell's in force before it.
+func checkResultRow(judged flag.Check, opens bool, epoch fleet.EpochID, effectiveAt time.Time) store.CheckResultRow {
+	c, r, m := judged.Check, judged.Result, judged.Inertia
 	row := store.CheckResultRow{
 		CheckID: string(c.ID), CellID: string(c.Cell), Kind: uint8(c.Kind), State: uint8(c.State), PerformedAt: c.PerformedAt,
-		PerformedBy: c.PerformedBy, Verdict: r.Verdict.String(), Reason: r.Reason, Readings: uint32(len(c.Readings)),
-		Epoch: string(epoch), RegistryEffectiveAt: effectiveAt, CodeVersion: CodeVersion,
+		PerformedBy: c.PerformedBy, StandardID: string(c.Standard), Verdict: judged.Verdict().String(), Reason: judged.Reason(),
+		Readings: uint32(len(c.Readings)), Epoch: string(epoch), RegistryEffectiveAt: effectiveAt, CodeVersion: CodeVersion,
+		Result: document(judged),
+	}
+	if v := judged.Verdict(); v != fleet.VerdictNone && v != fleet.VerdictUnusable {
+		row.Risk = ptr(judged.Risk())
+	}
+	if opens {
+		row.OpensEpoch, row.CalibrationEpoch = true, string(c.ID)
+		row.OpensEpochAt = ptr(c.From())
+	}
+	if c.Kind == fleet.CheckBaseInertia {
+		if m.Valid {
+			row.BaseInertia, row.BaseInertiaU = ptr(m.Mass), ptr(m.U)
+		}
+		return row
 	}
 	for _, n := range r.Notes {
 		row.Reason = join(row.Reason, n)
@@ -288,7 +306,6 @@ func checkResultRow(c fleet.Check, r loadcell.Result, opens bool, epoch fleet.Ep
 	}
 	if opens {
 		s := r.AsLeft
-		row.OpensEpoch, row.CalibrationEpoch = true, string(s.Epoch)
 		row.CalibrationZero, row.CalibrationGain = s.Zero, s.Gain
 		row.CalibrationZeroU, row.CalibrationGainU, row.CalibrationCovZeroGain = s.UZero, s.UGain, s.CovZeroGain
 	}
@@ -372,6 +389,9 @@ func flagRow(f flag.Flag, epoch fleet.EpochID) store.FlagRow {
 	if !f.ClosedAt.IsZero() {
 		row.ClosedAt = &f.ClosedAt
 	}
+	if !f.DueAt.IsZero() {
+		row.DueAt = &f.DueAt
+	}
 	var causes []store.CauseRow
 	for _, c := range f.Causes {
 		name := c.Fault.String()
@@ -428,4 +448,4 @@ func plain(reason string) string {
 	}
 }
 
-func ptr(v float64) *float64 { return &v }
+func ptr[T any](v T) *T { return &v }

@@ -142,10 +142,20 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 			lastCheck[fleet.CellID(c.CellID)] = c
 		}
 	}
-	open := map[fleet.CellID]store.FlagRow{}
+	open := map[fleet.CellID][]store.FlagRow{}
 	for _, g := range flags {
 		if g.CellID != "" {
-			open[fleet.CellID(g.CellID)] = g
+			open[fleet.CellID(g.CellID)] = append(open[fleet.CellID(g.CellID)], g)
+		}
+	}
+	intervals, err := s.store.ListIntervals(ctx, every)
+	if err != nil {
+		return nil, err
+	}
+	due := map[fleet.CellID]time.Time{}
+	for _, i := range intervals { // the earliest come first
+		if id := fleet.CellID(i.CellID); i.DueAt != nil && i.Asked && due[id].IsZero() {
+			due[id] = *i.DueAt
 		}
 	}
 	r := s.latest()
@@ -169,7 +179,10 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 		if k, ok := lastCheck[c.ID]; ok {
 			status.LastCheckAt, status.LastCheckVerdict = stamp(k.PerformedAt), k.Verdict
 		}
-		if g, ok := open[c.ID]; ok {
+		if at := due[c.ID]; !at.IsZero() {
+			status.CheckDueAt, status.CheckOverdue = stamp(at), s.now().After(at)
+		}
+		if g, ok := pickFlag(open[c.ID]); ok {
 			status.FlagId, status.FlagKind = g.FlagID, g.Kind
 			if causes := g.Causes(); len(causes) > 0 {
 				status.Cause, status.CauseProbability = causes[0].Fault, causes[0].Probability
@@ -257,6 +270,9 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 		if r.ClosedAt != nil {
 			g.ClosedAt = stamp(*r.ClosedAt)
 		}
+		if r.DueAt != nil {
+			g.DueAt = stamp(*r.DueAt)
+		}
 		for _, c := range r.Causes() {
 			g.Causes = append(g.Causes, &pb.Cause{Fault: c.Fault, Probability: c.Probability, Size: c.Size, ExpandedUncertainty: c.SizeU, SizeUnit: c.Unit})
 		}
@@ -266,33 +282,6 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 			})
 		}
 		out.Flags = append(out.Flags, g)
-	}
-	return out, nil
-}
-
-// ListChecks returns calibration checks with their results, newest first.
-func (s *Server) ListChecks(ctx context.Context, req *pb.ListChecksRequest) (*pb.ListChecksResponse, error) {
-	if err := mayRead(ctx); err != nil {
-		return nil, err
-	}
-	f, err := s.filter(req.Filter)
-	if err != nil {
-		return nil, err
-	}
-	asked := oneMore(&f)
-	rows, err := s.store.ReadCheckResults(ctx, f)
-	if err != nil {
-		return nil, err
-	}
-	rows, more := cut(rows, asked)
-	out := &pb.ListChecksResponse{More: more}
-	for _, r := range rows {
-		out.Checks = append(out.Checks, &pb.Check{
-			CheckId: r.CheckID, CellId: r.CellID, Kind: fleet.CheckKind(r.Kind).String(), State: fleet.CheckState(r.State).String(),
-			PerformedAt: stamp(r.PerformedAt), PerformedBy: r.PerformedBy, Verdict: r.Verdict, Reason: r.Reason,
-			ZeroErrorN: r.ZeroError, ZeroExpandedUncertaintyN: r.ZeroErrorU,
-			GainError: r.GainError, GainExpandedUncertainty: r.GainErrorU, Readings: r.Readings,
-		})
 	}
 	return out, nil
 }
@@ -360,9 +349,10 @@ func fromCoastDown(r *store.CoastDownRow) *pb.Pull {
 	p := &pb.Pull{
 		PullId: r.PullID, CellId: r.CellID, Kind: fleet.KindEmptyCoastDown.String(), StartedAt: stamp(r.StartedAt),
 		State: r.State, Reason: r.Reason, Epoch: r.Epoch, CodeVersion: r.CodeVersion,
+		BaseInertiaEpoch: r.BaseInertiaEpoch, ParasiticEpoch: r.ParasiticEpoch,
 	}
 	if r.DeltaForce != nil && r.DeltaForceU != nil && r.MidSpeed != nil {
-		p.Reason = fmt.Sprintf("parasitic loss %s N ± %.1f N against the registry at %.1f m/s", show.Signed(*r.DeltaForce, 1), *r.DeltaForceU, *r.MidSpeed)
+		p.Reason = fmt.Sprintf("parasitic loss %s N ± %.1f N against the one in force at %.1f m/s", show.Signed(*r.DeltaForce, 1), *r.DeltaForceU, *r.MidSpeed)
 	}
 	return p
 }
@@ -376,7 +366,7 @@ func fromCurve(r *store.CurveRow) *pb.Pull {
 		PeakEngineSpeedRadS: r.PeakEnginePowerEngineSpeed, PeakEngineTorqueNm: r.PeakEngineTorque,
 		PeakCorrectedPowerW: r.PeakCorrectedPower, PeakCorrectedPowerExpandedUncertaintyW: r.PeakCorrectedPowerU,
 		CorrectionNote: r.CorrectionNote, PeakNote: peakNote(r),
-		Epoch: r.Epoch, CodeVersion: r.CodeVersion,
+		Epoch: r.Epoch, BaseInertiaEpoch: r.BaseInertiaEpoch, ParasiticEpoch: r.ParasiticEpoch, CodeVersion: r.CodeVersion,
 	}
 	if p.Reason == "" {
 		p.Reason = r.NoEnginePower

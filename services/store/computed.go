@@ -98,6 +98,8 @@ var computedTables = []struct {
 	{"car_estimates", "car_id, at, run_id", columnsOf[CarEstimateRow](), true},
 	{"flags", "flag_id", columnsOf[FlagRow](), true},
 	{"touched_pulls", "flag_id, started_at, pull_id", columnsOf[TouchedRow](), true},
+	{"epochs", "cell_id, of, since, epoch", columnsOf[EpochRow](), true},
+	{"check_intervals", "cell_id, of", columnsOf[IntervalRow](), true},
 }
 
 // ClearComputed empties every computed table.

@@ -112,6 +112,8 @@ type CurveRow struct {
 	Epoch                          string     `ch:"epoch"`                 // of the load-cell calibration it was computed with
 	RegistryEffectiveAt            time.Time  `ch:"registry_effective_at"` // of the cell's registry entry it was computed with
 	CodeVersion                    string     `ch:"code_version"`
+	BaseInertiaEpoch               string     `ch:"base_inertia_epoch"` // of the base inertia it was computed with; empty: the registry's
+	ParasiticEpoch                 string     `ch:"parasitic_epoch"`    // of the parasitic loss it was computed with; empty: the registry's
 }
 
 // FindingRow is one finding of a pull. The arrays Finding… of CurveRow hold
@@ -226,6 +228,10 @@ type CoastDownRow struct {
 	Epoch               string    `ch:"epoch"`
 	RegistryEffectiveAt time.Time `ch:"registry_effective_at"`
 	CodeVersion         string    `ch:"code_version"`
+	BaseInertiaEpoch    string    `ch:"base_inertia_epoch"` // of the base inertia it was computed with; empty: the registry's
+	ParasiticEpoch      string    `ch:"parasitic_epoch"`    // of the parasitic loss it was compared with; empty: the registry's
+	MassU               *float64  `ch:"mass_u_kg"`          // kg, standard uncertainty of Mass
+	LossU               *float64  `ch:"loss_u_n"`           // N, the largest standard uncertainty over the speeds seen
 }
 
 // WriteCoastDowns writes results of empty-roller coast-downs; one replaces that
@@ -238,6 +244,21 @@ var selectCoastDowns = "SELECT " + columnsOf[CoastDownRow]() + ` FROM coastdown_
 WHERE started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
 	AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id))
 ORDER BY started_at DESC, pull_id DESC LIMIT {limit:UInt64}`
+
+var selectCoastDown = "SELECT " + columnsOf[CoastDownRow]() + " FROM coastdown_results FINAL WHERE pull_id = {pull:String} LIMIT 1"
+
+// ReadCoastDown returns the result of an empty-roller coast-down, and whether
+// there is one.
+func (s *Store) ReadCoastDown(ctx context.Context, id fleet.PullID) (CoastDownRow, bool, error) {
+	rows, err := selectRows[CoastDownRow](ctx, s, selectCoastDown, clickhouse.Named("pull", string(id)))
+	if err != nil {
+		return CoastDownRow{}, false, fmt.Errorf("read the result of coast-down %s: %w", id, err)
+	}
+	if len(rows) == 0 {
+		return CoastDownRow{}, false, nil
+	}
+	return rows[0], true, nil
+}
 
 // ReadCoastDowns returns results of empty-roller coast-downs, newest first. The
 // filter's car does not narrow.

@@ -24,7 +24,11 @@ type Change struct {
 	P        float64 // probability of as large a change by chance
 	// Mean is the mean change over the common speeds, N, and UMean expanded.
 	Mean, UMean float64
-	Says        string // a sentence
+	// Power is the mean over the common speeds of change times speed, W, UPower
+	// expanded; PowerWithin says that it keeps the limit of 40 CFR 1066.260.
+	Power, UPower float64
+	PowerWithin   bool
+	Says          string // a sentence
 }
 
 // ChangePoint is the change at one speed.
