@@ -257,9 +257,7 @@ func check(j Judged) Check {
 	}
 	r := j.Result
 	out.Findings = findings(r.Findings, r.Notes)
-	if r.Risk > 0 {
-		out.Risk = &r.Risk
-	}
+	out.Risk = decided(v, r.Risk)
 	out.Results = results(j)
 	for _, p := range r.Points {
 		out.Points = append(out.Points, point(p, ""))
@@ -324,9 +322,7 @@ func results(j Judged) []Result {
 		}
 		one := result(s)
 		one.Tolerance, one.Verdict = j.Cell.ZeroTolerance, r.ZeroVerdict.String()
-		if r.ZeroRisk > 0 {
-			one.Risk = &r.ZeroRisk
-		}
+		one.Risk = decided(r.ZeroVerdict, r.ZeroRisk)
 		out = append(out, one)
 	}
 	if r.GainValid {
@@ -352,9 +348,7 @@ func results(j Judged) []Result {
 	for _, z := range r.SpeedZeros {
 		u, one := z.U, Result{Name: fmt.Sprintf("zero at %.1f km/h", z.Speed*3.6), Unit: "N", Value: z.Error, Tolerance: j.Cell.ZeroTolerance, Verdict: z.Verdict.String()}
 		one.U = &u
-		if risk := z.Risk; risk > 0 {
-			one.Risk = &risk
-		}
+		one.Risk = decided(z.Verdict, z.Risk)
 		out = append(out, one)
 	}
 	return out
@@ -389,12 +383,17 @@ func degrees(dof float64) *float64 {
 }
 
 func point(p loadcell.Point, sense string) Point {
-	out := Point{Load: p.Load, Direction: direction(p.Direction), Sense: sense, Count: p.Count, Error: p.Error, U: p.U, K: p.K, DoF: degrees(p.DoF),
-		Tolerance: p.Tolerance, Verdict: p.Verdict.String()}
-	if risk := p.Risk; risk > 0 {
-		out.Risk = &risk
+	return Point{Load: p.Load, Direction: direction(p.Direction), Sense: sense, Count: p.Count, Error: p.Error, U: p.U, K: p.K, DoF: degrees(p.DoF),
+		Tolerance: p.Tolerance, Verdict: p.Verdict.String(), Risk: decided(p.Verdict, p.Risk)}
+}
+
+// decided returns the probability that a decision is wrong; nothing where none
+// was made.
+func decided(v fleet.Verdict, risk float64) *float64 {
+	if v == fleet.VerdictNone || v == fleet.VerdictUnusable {
+		return nil
 	}
-	return out
+	return &risk
 }
 
 func direction(d fleet.Direction) string {
@@ -519,9 +518,7 @@ func source(s string) string {
 
 func inertia(out *Check, r baseinertia.Result) {
 	out.Findings = findings(r.Findings, nil)
-	if r.Risk > 0 {
-		out.Risk = &r.Risk
-	}
+	out.Risk = decided(r.Verdict, r.Risk)
 	if r.Valid {
 		one := result(loadcell.Stated{Quantity: "base inertia", Unit: "kg", Value: r.Mass, U: r.U, K: r.K, DoF: r.DoF, Budget: r.Budget})
 		out.Results = append(out.Results, one)

@@ -96,7 +96,7 @@ func Lay(d Document) Sheet {
 				value = strings.TrimSuffix(day+". "+value, ". ")
 			}
 		}
-		last.Rows = append(last.Rows, Row{"Next check, recommended", show.Sentence(value)})
+		last.Rows = append(last.Rows, Row{"Next check, recommended", sentence(value)})
 	}
 	if d.Remark != "" {
 		last.Rows = append(last.Rows, Row{"Remark", d.Remark})
@@ -560,9 +560,9 @@ func risk(p *float64) string {
 // chance is a probability in percent, never nought or a hundred by rounding.
 func chance(p float64) string {
 	switch {
-	case p > 0 && p < 0.0005:
+	case p < 0.0005:
 		return "< 0.1 %"
-	case p < 1 && p >= 0.9995:
+	case p >= 0.9995:
 		return "> 99.9 %"
 	}
 	return fixed(100*p, 1) + " %"

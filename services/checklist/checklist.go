@@ -220,7 +220,7 @@ func (l *List) sequence(loads []load) {
 	top := loads[len(loads)-1]
 	do := func(part, text string) { l.Steps = append(l.Steps, Step{Part: part, Text: text}) }
 	do("before", "Let indicator and load cell warm up as their maker says. Lock the rollers and isolate the brake's power.")
-	do("before", "Put the calibration arm on and level it. Set nothing to nought that the weekly work does not set to nought.")
+	do("before", "Put the calibration arm on and level it. Zero the indicator only if it is zeroed before every pull too.")
 	if slices.ContainsFunc(l.Masses, func(m Mass) bool { return m.Used && m.Mass.Mass >= heavy }) {
 		do("before", fmt.Sprintf("Masses of %.0f kg and more are lifted by two people. Nobody stands under the arm or puts a hand between masses.", heavy))
 	}

@@ -247,7 +247,7 @@ func (a *app) checkList() *cobra.Command {
 	return c
 }
 
-// checkListText lays the list out for paper, 96 characters wide.
+// checkListText lays the list out for paper, sheetWidth characters wide.
 func checkListText(l *rollcallv1.GetCheckListResponse) string {
 	var b strings.Builder
 	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
@@ -293,17 +293,17 @@ func checkListText(l *rollcallv1.GetCheckListResponse) string {
 			line("")
 			line("%s", strings.ToUpper(show.Clean(part)))
 		}
-		text := fmt.Sprintf("%3d  %s", s.GetStep(), show.Clean(s.GetText()))
-		if !s.GetReads() {
-			b.WriteString(fold(text, ""))
-			continue
-		}
+		text := show.Clean(s.GetText())
 		reads := fmt.Sprintf("about %5.0f N  read ____________ N", s.GetLoadN())
-		if n := utf8.RuneCountInString(text) + 2 + utf8.RuneCountInString(reads); n > 96 {
-			b.WriteString(fold(text, ""))
-			line("%s%s", strings.Repeat(" ", 96-utf8.RuneCountInString(reads)), reads)
-		} else {
-			line("%s%s%s", text, strings.Repeat(" ", 98-n), reads)
+		room := sheetWidth - utf8.RuneCountInString(reads) - 7
+		switch number := fmt.Sprintf("%3d  ", s.GetStep()); {
+		case !s.GetReads():
+			b.WriteString(fold(text, number))
+		case utf8.RuneCountInString(text) > room:
+			b.WriteString(fold(text, number))
+			line("%*s", sheetWidth, reads)
+		default:
+			line("%s%-*s  %s", number, room, text, reads)
 		}
 	}
 	line("")
@@ -311,18 +311,22 @@ func checkListText(l *rollcallv1.GetCheckListResponse) string {
 	return b.String()
 }
 
-// fold breaks a text into lines of 96 characters.
-func fold(s, indent string) string {
+// sheetWidth is that of a check list, in characters.
+const sheetWidth = 96
+
+// fold breaks a text into lines; the first begins as said, the others under it.
+func fold(s, first string) string {
 	var b strings.Builder
-	line := indent
-	for i, w := range strings.Fields(show.Clean(s)) {
-		if i > 0 && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(w) > 96 {
+	line, empty := first, true
+	for _, w := range strings.Fields(show.Clean(s)) {
+		if !empty && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(w) > sheetWidth {
 			b.WriteString(line + "\n")
-			line = indent + "     "
-		} else if i > 0 {
+			line, empty = strings.Repeat(" ", utf8.RuneCountInString(first)), true
+		}
+		if !empty {
 			line += " "
 		}
-		line += w
+		line, empty = line+w, false
 	}
 	return b.String() + line + "\n"
 }

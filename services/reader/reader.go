@@ -106,9 +106,9 @@ func Explain(err error) string {
 	return s.Message()
 }
 
-// Commands returns the commands cells, flags, checks, pulls, pull, curve, compare, runs, certificate, checklist,
-// fleet and recompute, to be added to a root command. They return errors and
-// print none: the caller prints Explain(err) and exits with ExitCode(err).
+// Commands returns the commands cells, flags, checks, check, epochs, parasitic, due, pulls,
+// pull, curve, compare, budget, runs, certificate, checklist, fleet and recompute, to be added to a root command.
+// They return errors and print none: the caller prints Explain(err) and exits with ExitCode(err).
 func Commands(dial Dial) []*cobra.Command {
 	a := &app{dial: dial, now: time.Now}
 	return a.commands()
@@ -120,7 +120,7 @@ type app struct {
 }
 
 func (a *app) commands() []*cobra.Command {
-	all := []*cobra.Command{a.cells(), a.flags(), a.checks(), a.pulls(), a.pull(), a.curve(), a.compare(), a.budget(), a.runs(), a.certificate(), a.checkList(), a.fleet(), a.recompute()}
+	all := []*cobra.Command{a.cells(), a.flags(), a.checks(), a.check(), a.epochs(), a.parasitic(), a.due(), a.pulls(), a.pull(), a.curve(), a.compare(), a.budget(), a.runs(), a.certificate(), a.checkList(), a.fleet(), a.recompute()}
 	for _, c := range all {
 		a.finish(c)
 	}

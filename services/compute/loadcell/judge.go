@@ -115,9 +115,26 @@ type judge struct {
 	along    float64 // slope that readings of one load are brought together by
 	typeB    typeB
 	refit    []gum.Component // zero, N, and gain, ratio, of putting the arm on again
+	mounted  spread          // of raw readings about the line of their mounting; with refit
 	s        Calibration     // S(x) whose errors are stated
 	decided  []decision
 	result   Result
+}
+
+// spread is a standard deviation with its degrees of freedom.
+type spread struct {
+	sd  float64
+	dof int
+}
+
+// about returns the scatter of readings about a line through y, over scale. With
+// several mountings it is that about each one's own line: what differs between
+// them has its own components.
+func (j *judge) about(fit gum.Line) spread {
+	if j.refit == nil {
+		return spread{fit.Residual, fit.DoF}
+	}
+	return spread{j.mounted.sd * scaleOf(j.s.curved(), j.along), j.mounted.dof}
 }
 
 // typeB is what the loads' uncertainty rests on.
@@ -478,6 +495,9 @@ func (j *judge) line(calibrates bool) string {
 		left.Epoch, left.Since = epoch, since
 	}
 	if calibrates {
+		if !left.possible() {
+			return fmt.Sprintf("the readings are %.4g times the load with %.4g N at no load: no load cell is that far off; check the indicator's unit and scale, and send the check again", fit.Slope, fit.Intercept)
+		}
 		j.result.AsLeft, j.result.AsLeftValid = left, true
 	}
 	j.choose()
@@ -517,9 +537,10 @@ func (j *judge) line(calibrates bool) string {
 	if repeat, dof := j.repeats(true); dof >= repeatDoF {
 		j.errors(repeat*scaleOf(j.s.curved(), j.along), dof)
 	} else {
-		j.errors(fit.Residual, fit.DoF)
+		about := j.about(fit)
+		j.errors(about.sd, about.dof)
 	}
-	j.figures()
+	j.figures(fit)
 	return ""
 }
 
@@ -553,7 +574,8 @@ func (j *judge) design(f []float64, fit gum.Line, scale float64) design {
 		d.sxx += (x - d.mf) * (x - d.mf)
 	}
 	mf, sxx := d.mf, d.sxx
-	d.scatter = j.typeA(fit.Residual, fit.DoF)
+	about := j.about(fit)
+	d.scatter = j.typeA(about.sd, about.dof)
 	scatterZero, scatterGain := d.scatter, d.scatter
 	scatterZero.Sensitivity, scatterGain.Sensitivity = math.Sqrt(1/float64(n)+mf*mf/sxx), 1/math.Sqrt(sxx)
 	zeroBudget, gainBudget := []gum.Component{scatterZero}, []gum.Component{scatterGain}
@@ -703,7 +725,11 @@ const repeatDoF = 5
 // Source: JCGM 100:2008, H.5, eq. H.25 (within-group part).
 func (j *judge) repeats(apart bool) (sd float64, dof int) {
 	ss := 0.0
-	for _, g := range j.groups(apart) {
+	groups := j.groups(apart)
+	if apart && j.refit != nil {
+		groups = j.mountings(groups)
+	}
+	for _, g := range groups {
 		m := 0.0
 		for _, i := range g {
 			m += j.together(i, g[0]) / float64(len(g))
@@ -718,6 +744,25 @@ func (j *judge) repeats(apart bool) (sd float64, dof int) {
 		return 0, 0
 	}
 	return math.Sqrt(ss / float64(dof)), dof
+}
+
+// mountings splits groups by mounting.
+func (j *judge) mountings(groups [][]int) [][]int {
+	var out [][]int
+	for _, g := range groups {
+		at := map[int]int{}
+		for _, i := range g {
+			m := j.readings[i].Mounting
+			k, seen := at[m]
+			if !seen {
+				k = len(out)
+				at[m] = k
+				out = append(out, nil)
+			}
+			out[k] = append(out[k], i)
+		}
+	}
+	return out
 }
 
 // together returns reading i as it would be under the load of reading at: beside

@@ -74,7 +74,10 @@ func (j *judge) reference() string {
 		}
 		x := *r.Reference
 		u := max(s.U*math.Abs(x), s.ULeast) / gum.K
-		j.load = append(j.load, load{force: x / over, standard: math.Copysign(u, x) / over})
+		if x < -togetherWithin*s.Range {
+			u = -u // the other way it is wrong the other way; about nought its zero is
+		}
+		j.load = append(j.load, load{force: x / over, standard: u / over})
 		most = max(most, math.Abs(x))
 	}
 	name := "standard " + string(c.Standard)
