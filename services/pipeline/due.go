@@ -2,6 +2,7 @@ package pipeline
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"rollcall/services/compute/flag"
@@ -19,6 +20,23 @@ const (
 // asks says that a registry entry asks for an interval between checks; without
 // one the day is said and nobody is flagged for it.
 func asks(c fleet.Cell) bool { return c.CheckEvery > 0 || c.CheckPulls > 0 || c.Reliability > 0 }
+
+// asked returns an outcome with the day of the rules that the registry asks for:
+// of time and pulls where it sets them, of drift where it sets a reliability.
+// Where it sets nothing all rules count. The other rules' days stay in Rules.
+func asked(o interval.Outcome, cell fleet.Cell) interval.Outcome {
+	if !asks(cell) || cell.Reliability > 0 {
+		return o
+	}
+	o.Due, o.Rule, o.Says, o.AtDue = time.Time{}, "", "the rules that the registry asks for give no day", 0
+	for _, r := range o.Rules {
+		if r.Known && r.Rule != interval.ByDrift && (o.Due.IsZero() || r.At.Before(o.Due)) {
+			o.Due, o.Rule = r.At, r.Rule
+			o.Says = fmt.Sprintf("due on %s by %s: %s", r.At.UTC().Format(time.DateOnly), r.Rule, r.Says)
+		}
+	}
+	return o
+}
 
 // due returns the intervals between the load-cell checks of every cell, and when
 // each cell's next checks are due. now is the end of what has not ended.
@@ -80,7 +98,7 @@ func (p *Pipeline) due(ctx context.Context, checks []flag.Check, now time.Time) 
 					in.Pulls = append(in.Pulls, at)
 				}
 			}
-			iv.Outcome = interval.Next(in)
+			iv.Outcome = asked(interval.Next(in), then)
 			if asks(then) {
 				intervals = append(intervals, iv)
 			}
@@ -138,7 +156,10 @@ func intervalRow(cell fleet.CellID, of string, last *flag.Check, o interval.Outc
 		row.RuleAt = append(row.RuleAt, at)
 	}
 	if o.DriftKnown {
-		row.Rate, row.RateU, row.AtDue = ptr(o.Rate), ptr(o.URate), ptr(o.AtDue)
+		row.Rate, row.RateU = ptr(o.Rate), ptr(o.URate)
+		if o.AtDue > 0 {
+			row.AtDue = ptr(o.AtDue)
+		}
 	}
 	return row
 }

@@ -78,14 +78,6 @@ func inForce(all []loadcell.Calibration, t time.Time) loadcell.Calibration {
 	return loadcell.Calibration{}
 }
 
-// before returns the last calibration that began before t.
-func before(all []loadcell.Calibration, t time.Time) loadcell.Calibration {
-	if c := last(all, sinceOf, t, false); c != nil {
-		return *c
-	}
-	return loadcell.Calibration{}
-}
-
 // epochsOf returns a cell's epochs.
 func (p *Pipeline) epochsOf(cell fleet.CellID) epochs {
 	p.known.Lock()

@@ -305,7 +305,8 @@ func checkResultRow(judged flag.Check, opens bool, epoch fleet.EpochID, effectiv
 		row.PointDirection = append(row.PointDirection, uint8(p.Direction))
 	}
 	if opens {
-		s := r.AsLeft
+		// Of a curve its straight line; the curve is in Result.
+		s := r.AsLeft.Line()
 		row.CalibrationZero, row.CalibrationGain = s.Zero, s.Gain
 		row.CalibrationZeroU, row.CalibrationGainU, row.CalibrationCovZeroGain = s.UZero, s.UGain, s.CovZeroGain
 	}

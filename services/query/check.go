@@ -251,7 +251,7 @@ func (s *Server) ListDue(ctx context.Context, req *pb.ListDueRequest) (*pb.ListD
 			d.LastCheckAt = stamp(row.LastCheckAt)
 		}
 		if row.DueAt != nil {
-			d.DueAt, d.Overdue = stamp(*row.DueAt), now.After(*row.DueAt)
+			d.DueAt, d.Overdue = stamp(*row.DueAt), row.Asked && now.After(*row.DueAt)
 		}
 		for i, name := range row.RuleName {
 			rule := &pb.DueRule{Rule: name, Reached: row.RuleReached[i], Says: row.RuleSays[i]}

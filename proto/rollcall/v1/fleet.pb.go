@@ -4067,8 +4067,9 @@ type DueCheck struct {
 	// Absent: no rule gives a day; says has why.
 	DueAt *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=due_at,json=dueAt,proto3" json:"due_at,omitempty"`
 	// The rule that rules: time, pulls, drift.
-	Rule        string                 `protobuf:"bytes,5,opt,name=rule,proto3" json:"rule,omitempty"`
-	Says        string                 `protobuf:"bytes,6,opt,name=says,proto3" json:"says,omitempty"`
+	Rule string `protobuf:"bytes,5,opt,name=rule,proto3" json:"rule,omitempty"`
+	Says string `protobuf:"bytes,6,opt,name=says,proto3" json:"says,omitempty"`
+	// The day is past, and the registry asks for an interval: there is a flag.
 	Overdue     bool                   `protobuf:"varint,7,opt,name=overdue,proto3" json:"overdue,omitempty"`
 	Rules       []*DueRule             `protobuf:"bytes,8,rep,name=rules,proto3" json:"rules,omitempty"`
 	LastCheckId string                 `protobuf:"bytes,9,opt,name=last_check_id,json=lastCheckId,proto3" json:"last_check_id,omitempty"`

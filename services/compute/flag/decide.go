@@ -511,7 +511,8 @@ func Restarts(checks []Check, closings []Closing, cells map[fleet.CellID]fleet.C
 	var out []drift.Restart
 	for _, c := range left {
 		cell := c.Check.Cell
-		now := calibration{c.Result.AsLeft.Zero, c.Result.AsLeft.Gain}
+		line := c.Result.AsLeft.Line()
+		now := calibration{line.Zero, line.Gain}
 		old := inForce[cell]
 		inForce[cell] = now
 		moved := math.Abs(now.gain-old.gain) > steady || math.Abs(now.zero-old.zero) > steady*cells[cell].LoadCellRange

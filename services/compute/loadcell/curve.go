@@ -137,6 +137,36 @@ func (c Calibration) CovForce(x, y float64) float64 {
 	return v
 }
 
+// The share of a curve's loads at which its straight line has the curve's value
+// and covariance: between them and to the ends the two differ least.
+const (
+	lineFrom = 0.2
+	lineTo   = 0.8
+)
+
+// Line returns the straight line that stands for a curve where its errors are
+// carried on by zero and gain alone: it goes through the curve at a fifth and at
+// four fifths of its loads, and UForce and the covariance of Force at the two are
+// the curve's. A line is returned as it is.
+func (c Calibration) Line() Calibration {
+	if !c.curved() {
+		return c
+	}
+	f1, f2 := c.Low+lineFrom*(c.High-c.Low), c.Low+lineTo*(c.High-c.Low)
+	x1, x2 := c.Reading(f1), c.Reading(f2)
+	d := f2 - f1
+	slope := (x2 - x1) / d
+	v11, v12, v22 := c.CovForce(x1, x1), c.CovForce(x1, x2), c.CovForce(x2, x2)
+	// δF = −(δZero + F·δGain)/slope at both loads gives both.
+	k := slope * slope / (d * d)
+	return Calibration{
+		Epoch: c.Epoch, Since: c.Since, Zero: x1 - slope*f1, Gain: slope - 1,
+		UZero:       root(k * (v11*f2*f2 - 2*v12*f1*f2 + v22*f1*f1)),
+		UGain:       root(k * (v11 - 2*v12 + v22)),
+		CovZeroGain: k * (v12*(f1+f2) - v11*f2 - v22*f1),
+	}
+}
+
 // possible reports whether a load cell can have this calibration.
 func (c Calibration) possible() bool {
 	ok := math.Abs(c.Zero) <= largestForce && c.Gain > -0.99 && c.Gain < 100 &&

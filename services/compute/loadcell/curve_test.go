@@ -79,6 +79,41 @@ func TestCurve(t *testing.T) {
 	}
 }
 
+// TestLine: the line that stands for a curve has its force and covariance at a
+// fifth and four fifths of the loads, and its U within a fifth over the loads
+// that are judged, for calibrations as a bent load cell gives them.
+func TestLine(t *testing.T) {
+	cell, masses := bay(), weights()
+	rng := rand.New(rand.NewPCG(5, 5))
+	for _, bend := range []func(float64) float64{
+		func(f float64) float64 { return -5e-6 * f * f },
+		func(f float64) float64 { return 6e-6*f*f - 3.5e-9*f*f*f },
+	} {
+		check := weigh(cycle(5), 2, cell, masses, gravity, func(f float64) float64 { return 2 + 1.01*f + bend(f) + 0.5*rng.NormFloat64() })
+		check.State = fleet.AsLeft
+		c := Judge(check, cell, masses, gravity, Calibration{}).AsLeft
+		if c.Degree < 2 {
+			t.Fatalf("degree %d", c.Degree)
+		}
+		l := c.Line()
+		if l.Degree != 0 || l.Epoch != c.Epoch || l.Line() != l {
+			t.Errorf("%+v", l)
+		}
+		x := []float64{c.Reading(c.Low + 0.2*(c.High-c.Low)), c.Reading(c.Low + 0.8*(c.High-c.Low))}
+		for i := range x {
+			near(t, "force", l.Force(x[i]), c.Force(x[i]), 1e-9, 0)
+			for k := range x {
+				near(t, "covariance", l.CovForce(x[i], x[k]), c.CovForce(x[i], x[k]), 0, 1e-6)
+			}
+		}
+		for f := 0.2 * c.High; f <= c.High; f += 50 {
+			if q := l.UForce(l.Reading(f)) / c.UForce(c.Reading(f)); q < 0.8 || q > 1.2 {
+				t.Errorf("at %v N the line's u is %.2f of the curve's", f, q)
+			}
+		}
+	}
+}
+
 // TestPontius: NIST StRD Pontius as a shunt check, readings in millionths:
 // degree 2 with the certified coefficients (1e6 times the certified ones), and
 // the lack-of-fit F of NIST/SEMATECH e-Handbook 4.6.1.

@@ -386,6 +386,9 @@ func (j *judge) zero() string {
 		if len(r.Masses) > 0 {
 			return fmt.Sprintf("%s of a zero check carries a mass: take the masses off, or record a dead-weight check", j.where(i))
 		}
+		if j.in.Check.Kind == fleet.CheckZero && r.Speed != nil && math.Abs(*r.Speed) > sameSpeed {
+			return fmt.Sprintf("%s of a zero check was taken with the rollers at %.3g m/s: stop them, or record a zero check with rollers turning", j.where(i), *r.Speed)
+		}
 		j.load = append(j.load, load{})
 	}
 	n := len(j.reading)

@@ -449,6 +449,50 @@ func TestDrift(t *testing.T) {
 	}
 }
 
+// TestDriftCoverage: two checks with the same arms and masses, wrong the same way
+// both times: the drift's U covers in 95 ± 1.5 % of 2000, and is under half of
+// what two independent checks would have.
+func TestDriftCoverage(t *testing.T) {
+	rng := rand.New(rand.NewPCG(20260302, 14))
+	const runs = 2000
+	zero, gain, wide := 0, 0, 0.0
+	for range runs {
+		cell, masses := bay(), weights()
+		truth, weighed := cell, weights()
+		truth.LeverArm += rng.NormFloat64() * cell.U.LeverArm
+		truth.CalibrationArm += rng.NormFloat64() * cell.U.CalibrationArm
+		for id, m := range weighed {
+			m.Mass += rng.NormFloat64() * m.U / 2
+			weighed[id] = m
+		}
+		dz, dg := rng.NormFloat64(), 1e-3*rng.NormFloat64()
+		then := weigh(cycle(5), 2, truth, weighed, gravity, func(f float64) float64 { return 1 + 1.002*f + 0.5*rng.NormFloat64() })
+		now := weigh(cycle(5), 2, truth, weighed, gravity, func(f float64) float64 { return 1 + dz + (1.002+dg)*f + 0.5*rng.NormFloat64() })
+		then.ID, then.PerformedAt = "then", performed.AddDate(0, 0, -30)
+		r := Assess(Input{Check: now, Cell: cell, Masses: masses, Gravity: gravity, Earlier: []Earlier{{then, Judge(then, cell, masses, gravity, Calibration{})}}})
+		d := r.Drift
+		// What is wrong with the arms scales the change, which is of the second
+		// order.
+		if math.Abs(d.Zero-dz) <= d.UZero {
+			zero++
+		}
+		if math.Abs(d.Gain-dg) <= d.UGain {
+			gain++
+		}
+		wide += d.UGain / r.UGainError / math.Sqrt2 / runs
+	}
+	for _, n := range []int{zero, gain} {
+		share := 100 * float64(n) / runs
+		t.Logf("drift covered in %.2f %%", share)
+		if math.Abs(share-95) > 1.5 {
+			t.Errorf("covered in %.2f %%, want 95 ± 1.5", share)
+		}
+	}
+	if wide > 0.5 {
+		t.Errorf("U is %.2f of that of independent checks", wide)
+	}
+}
+
 // TestClass: figures in per cent by hand against the tables' limits (from
 // memory, as said in the tables).
 func TestClass(t *testing.T) {

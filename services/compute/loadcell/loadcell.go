@@ -68,6 +68,12 @@ type Calibration struct {
 	Low, High float64
 }
 
+// Calibrates reports whether a kind of check loads the load cell with forces
+// that are known, so that it gives zero and gain, and a calibration as left.
+func Calibrates(k fleet.CheckKind) bool {
+	return k == fleet.CheckDeadWeight || k == fleet.CheckTransfer || k == fleet.CheckTorque
+}
+
 // Masses are check masses by id.
 type Masses map[fleet.MassID]fleet.Mass
 

@@ -668,6 +668,10 @@ func TestUnusable(t *testing.T) {
 		{"impossible curve", func(w *world) { w.inForce = Calibration{Degree: 2, Quadratic: math.NaN(), High: 1} }, "calibration in force"},
 		{"unknown kind", func(w *world) { w.check.Kind = 9 }, "kind 9"},
 		{"zero check with a mass", func(w *world) { w.check.Kind = fleet.CheckZero }, "carries a mass"},
+		{"zero check while turning", func(w *world) {
+			w.check = zeroCheck(1, 1, 1)
+			w.check.Readings[1].Speed = is(12)
+		}, "rollers turning"},
 		{"zero check of one", func(w *world) { w.check = zeroCheck(1) }, "at least two readings"},
 		{"shunt without force", func(w *world) { w.check.Kind = fleet.CheckShunt }, "which force the shunt stands for"},
 		{"shunt read once", func(w *world) {

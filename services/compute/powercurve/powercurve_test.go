@@ -47,9 +47,14 @@ func TestReduceExact(t *testing.T) {
 	hunting.Hunt, hunting.HuntRate = 0.5, 1.5 // a quarter of the ramp's own, 450 N of the brake
 	calibrated := pulltest.Example()
 	calibrated.Calibration = loadcell.Calibration{Epoch: "e", Zero: 12, Gain: 0.02, UZero: 1, UGain: 5e-4}
+	bent := pulltest.Example()
+	bent.Calibration = loadcell.Calibration{
+		Epoch: "e", Zero: 12, Gain: 0.02, Quadratic: -4e-6, Cubic: 6e-10, Degree: 3, High: 4000,
+		UZero: 1, UGain: 1e-3, Cov: [4][4]float64{{1, -1e-4}, {-1e-4, 1e-6, -1e-10}, {0, -1e-10, 1e-13}},
+	}
 	for name, s := range map[string]pulltest.Pull{
 		"15 s at 100 Hz": pulltest.Example(), "5 s": fast, "1 kHz": thousand, "10 Hz": ten, "without engine speed": byGear,
-		"calibrated": calibrated, "brake hunts": hunting,
+		"calibrated": calibrated, "bent load cell": bent, "brake hunts": hunting,
 	} {
 		t.Run(name, func(t *testing.T) {
 			in := input(&s, s.Cell)

@@ -211,7 +211,7 @@ func (s *Pull) Sample() map[fleet.Channel]channel.Series {
 			x  float64
 		}{
 			{&speed, v + gauss(s.SpeedNoise) + s.Ripple*math.Sin(turned/s.Cell.RollerRadius)},
-			{&load, s.Calibration.Zero + (1+s.Calibration.Gain)*brake*s.Cell.RollerRadius/(s.Cell.LeverArm*s.Cell.BrakeRatio) + gauss(s.LoadNoise)},
+			{&load, s.Calibration.Reading(brake*s.Cell.RollerRadius/(s.Cell.LeverArm*s.Cell.BrakeRatio)) + gauss(s.LoadNoise)},
 			{&engine, n + gauss(s.EngineNoise)}, {&pedal, down},
 			{&pressure, 98200}, {&temperature, 296.15}, {&humidity, 0.45},
 		} {
