@@ -70,7 +70,9 @@ func (p *Pipeline) Judged(ctx context.Context, cell fleet.CellID) ([]certificate
 		case c.Check.State == fleet.AsLeft:
 			when = c.Check.From()
 		}
-		j.InForce = before(calibrations, when)
+		if c := last(calibrations, sinceOf, when, false); c != nil {
+			j.InForce = *c
+		}
 		out = append(out, j)
 	}
 	return out, nil
