@@ -43,6 +43,9 @@ type Server struct {
 	// RecomputeAll rebuilds every computed table and reports its progress.
 	RecomputeAll func(ctx context.Context, progress func(stage string, done, total uint64) error) error
 
+	// Certificates is what signing needs.
+	Certificates Certificates
+
 	applying, deciding sync.Mutex
 }
 
@@ -144,7 +147,7 @@ func stamp(t time.Time) *timestamppb.Timestamp { return timestamppb.New(t) }
 func (s *Server) person(ctx context.Context, field, said string) (string, error) {
 	id := access.FromContext(ctx)
 	if !id.MayAdminister() {
-		return "", access.Denied("%s may not change the registry, close flags or carry losses; a quality manager's certificate is needed", id)
+		return "", access.Denied("%s may not change the registry, close flags, carry losses or sign certificates; a quality manager's certificate is needed", id)
 	}
 	if id.Person != "" {
 		return id.Person, nil

@@ -40,14 +40,16 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 // admin answers with what it is told and remembers what it was asked.
 type admin struct {
 	rollcallv1.UnimplementedAdminServiceServer
-	applied  *rollcallv1.ApplyRegistryRequest
-	answer   *rollcallv1.ApplyRegistryResponse
-	closed   *rollcallv1.CloseFlagRequest
-	adopted  *rollcallv1.AdoptParasiticRequest
-	carried  *rollcallv1.CarryLossRequest
-	undone   *rollcallv1.UndoCarriedLossRequest
-	progress []*rollcallv1.RecomputeResponse
-	err      error
+	applied   *rollcallv1.ApplyRegistryRequest
+	answer    *rollcallv1.ApplyRegistryResponse
+	closed    *rollcallv1.CloseFlagRequest
+	adopted   *rollcallv1.AdoptParasiticRequest
+	carried   *rollcallv1.CarryLossRequest
+	undone    *rollcallv1.UndoCarriedLossRequest
+	signed    *rollcallv1.SignCertificateRequest
+	corrected *rollcallv1.CorrectCertificateRequest
+	progress  []*rollcallv1.RecomputeResponse
+	err       error
 }
 
 func (a *admin) ApplyRegistry(_ context.Context, r *rollcallv1.ApplyRegistryRequest) (*rollcallv1.ApplyRegistryResponse, error) {

@@ -28,9 +28,7 @@ func (b Batch) Empty() bool {
 // ErrUnavailable when trying again later may help.
 func (s *Store) Append(ctx context.Context, b Batch) error {
 	g, first := errgroup.WithContext(ctx)
-	if len(b.Blocks) > 0 {
-		g.Go(func() error { return insertBlocks(first, s, b.Blocks) })
-	}
+	g.Go(func() error { return insertBlocks(first, s, b.Blocks) })
 	run(g, first, s, "pulls", b.Pulls)
 	run(g, first, s, "calibration_checks", b.Checks)
 	run(g, first, s, "heartbeats", b.Heartbeats)

@@ -12,6 +12,7 @@ import (
 	"github.com/ClickHouse/ch-go/proto"
 	"github.com/ClickHouse/clickhouse-go/v2"
 	"github.com/ClickHouse/clickhouse-go/v2/lib/column"
+	"github.com/ClickHouse/clickhouse-go/v2/lib/driver"
 
 	"rollcall/services/fleet"
 	"rollcall/services/wire"
@@ -64,23 +65,15 @@ func (r BlockRow) Block() wire.Block {
 // value at a time, each through an interface, which was two thirds of the time
 // an insert cost it.
 func insertBlocks(ctx context.Context, s *Store, rows []BlockRow) error {
-	ctx, cancel := s.deadline(ctx)
-	defer cancel()
-	batch, err := s.conn.PrepareBatch(ctx, "INSERT INTO sample_blocks ("+columnsOf[BlockRow]()+")")
-	if err != nil {
-		return fmt.Errorf("insert into sample_blocks: %w", classify(err))
-	}
-	defer batch.Close()
-	columns := batch.Columns()
-	for i := range reflect.TypeFor[BlockRow]().NumField() {
-		if err := appendColumn(columns[i], rows, i); err != nil {
-			return fmt.Errorf("insert into sample_blocks: column %s: %w", columns[i].Name(), classify(err))
+	return insertWith(ctx, s, "sample_blocks", rows, func(batch driver.Batch) error {
+		columns := batch.Columns()
+		for i := range reflect.TypeFor[BlockRow]().NumField() {
+			if err := appendColumn(columns[i], rows, i); err != nil {
+				return fmt.Errorf("column %s: %w", columns[i].Name(), err)
+			}
 		}
-	}
-	if err := batch.Send(); err != nil {
-		return fmt.Errorf("insert into sample_blocks: %w", classify(err))
-	}
-	return nil
+		return nil
+	})
 }
 
 // appendColumn appends field i of every row to its column.

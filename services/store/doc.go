@@ -10,6 +10,8 @@
 // audit, flag_closings, loss_carries. Their sort key is the identity of their content, and
 // ReplacingMergeTree lets a row that is sent twice vanish: in the background
 // when parts merge, and at once for every reader, who reads with FINAL.
+// certificate_numbers and certificates are raw too, and a row of theirs is
+// inserted once only: see TakeCertificateNumber.
 //
 // Computed tables can be rebuilt from the raw ones: curves, check_results,
 // coastdown_results, runs, estimates, car_estimates, flags, touched_pulls,

@@ -857,11 +857,246 @@ func (x *RecomputeResponse) GetTotal() uint64 {
 	return 0
 }
 
+type SignCertificateRequest struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	CheckId  string                 `protobuf:"bytes,1,opt,name=check_id,json=checkId,proto3" json:"check_id,omitempty"`
+	SignedBy string                 `protobuf:"bytes,2,opt,name=signed_by,json=signedBy,proto3" json:"signed_by,omitempty"`
+	// For whom it is, as it shall stand on the certificate; empty: the site.
+	Customer      string `protobuf:"bytes,3,opt,name=customer,proto3" json:"customer,omitempty"`
+	Remark        string `protobuf:"bytes,4,opt,name=remark,proto3" json:"remark,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignCertificateRequest) Reset() {
+	*x = SignCertificateRequest{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignCertificateRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignCertificateRequest) ProtoMessage() {}
+
+func (x *SignCertificateRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignCertificateRequest.ProtoReflect.Descriptor instead.
+func (*SignCertificateRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *SignCertificateRequest) GetCheckId() string {
+	if x != nil {
+		return x.CheckId
+	}
+	return ""
+}
+
+func (x *SignCertificateRequest) GetSignedBy() string {
+	if x != nil {
+		return x.SignedBy
+	}
+	return ""
+}
+
+func (x *SignCertificateRequest) GetCustomer() string {
+	if x != nil {
+		return x.Customer
+	}
+	return ""
+}
+
+func (x *SignCertificateRequest) GetRemark() string {
+	if x != nil {
+		return x.Remark
+	}
+	return ""
+}
+
+type SignCertificateResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Certificate   *Certificate           `protobuf:"bytes,1,opt,name=certificate,proto3" json:"certificate,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignCertificateResponse) Reset() {
+	*x = SignCertificateResponse{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignCertificateResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignCertificateResponse) ProtoMessage() {}
+
+func (x *SignCertificateResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignCertificateResponse.ProtoReflect.Descriptor instead.
+func (*SignCertificateResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *SignCertificateResponse) GetCertificate() *Certificate {
+	if x != nil {
+		return x.Certificate
+	}
+	return nil
+}
+
+type CorrectCertificateRequest struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Number string                 `protobuf:"bytes,1,opt,name=number,proto3" json:"number,omitempty"`
+	// Why; it stands on the certificate.
+	Reason   string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	SignedBy string `protobuf:"bytes,3,opt,name=signed_by,json=signedBy,proto3" json:"signed_by,omitempty"`
+	// Absent: as before.
+	Customer      *string `protobuf:"bytes,4,opt,name=customer,proto3,oneof" json:"customer,omitempty"`
+	Remark        *string `protobuf:"bytes,5,opt,name=remark,proto3,oneof" json:"remark,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CorrectCertificateRequest) Reset() {
+	*x = CorrectCertificateRequest{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CorrectCertificateRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CorrectCertificateRequest) ProtoMessage() {}
+
+func (x *CorrectCertificateRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CorrectCertificateRequest.ProtoReflect.Descriptor instead.
+func (*CorrectCertificateRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *CorrectCertificateRequest) GetNumber() string {
+	if x != nil {
+		return x.Number
+	}
+	return ""
+}
+
+func (x *CorrectCertificateRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *CorrectCertificateRequest) GetSignedBy() string {
+	if x != nil {
+		return x.SignedBy
+	}
+	return ""
+}
+
+func (x *CorrectCertificateRequest) GetCustomer() string {
+	if x != nil && x.Customer != nil {
+		return *x.Customer
+	}
+	return ""
+}
+
+func (x *CorrectCertificateRequest) GetRemark() string {
+	if x != nil && x.Remark != nil {
+		return *x.Remark
+	}
+	return ""
+}
+
+type CorrectCertificateResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Certificate   *Certificate           `protobuf:"bytes,1,opt,name=certificate,proto3" json:"certificate,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CorrectCertificateResponse) Reset() {
+	*x = CorrectCertificateResponse{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CorrectCertificateResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CorrectCertificateResponse) ProtoMessage() {}
+
+func (x *CorrectCertificateResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CorrectCertificateResponse.ProtoReflect.Descriptor instead.
+func (*CorrectCertificateResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *CorrectCertificateResponse) GetCertificate() *Certificate {
+	if x != nil {
+		return x.Certificate
+	}
+	return nil
+}
+
 var File_rollcall_v1_admin_proto protoreflect.FileDescriptor
 
 const file_rollcall_v1_admin_proto_rawDesc = "" +
 	"\n" +
-	"\x17rollcall/v1/admin.proto\x12\vrollcall.v1\x1a\x1fgoogle/protobuf/timestamp.proto\"\x7f\n" +
+	"\x17rollcall/v1/admin.proto\x12\vrollcall.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x17rollcall/v1/fleet.proto\"\x7f\n" +
 	"\x14ApplyRegistryRequest\x12\x12\n" +
 	"\x04yaml\x18\x01 \x01(\fR\x04yaml\x12\x1b\n" +
 	"\tfile_name\x18\x02 \x01(\tR\bfileName\x12\x1d\n" +
@@ -922,14 +1157,33 @@ const file_rollcall_v1_admin_proto_rawDesc = "" +
 	"\x11RecomputeResponse\x12\x14\n" +
 	"\x05stage\x18\x01 \x01(\tR\x05stage\x12\x12\n" +
 	"\x04done\x18\x02 \x01(\x04R\x04done\x12\x14\n" +
-	"\x05total\x18\x03 \x01(\x04R\x05total2\x85\x04\n" +
+	"\x05total\x18\x03 \x01(\x04R\x05total\"\x84\x01\n" +
+	"\x16SignCertificateRequest\x12\x19\n" +
+	"\bcheck_id\x18\x01 \x01(\tR\acheckId\x12\x1b\n" +
+	"\tsigned_by\x18\x02 \x01(\tR\bsignedBy\x12\x1a\n" +
+	"\bcustomer\x18\x03 \x01(\tR\bcustomer\x12\x16\n" +
+	"\x06remark\x18\x04 \x01(\tR\x06remark\"U\n" +
+	"\x17SignCertificateResponse\x12:\n" +
+	"\vcertificate\x18\x01 \x01(\v2\x18.rollcall.v1.CertificateR\vcertificate\"\xbe\x01\n" +
+	"\x19CorrectCertificateRequest\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\tR\x06number\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x1b\n" +
+	"\tsigned_by\x18\x03 \x01(\tR\bsignedBy\x12\x1f\n" +
+	"\bcustomer\x18\x04 \x01(\tH\x00R\bcustomer\x88\x01\x01\x12\x1b\n" +
+	"\x06remark\x18\x05 \x01(\tH\x01R\x06remark\x88\x01\x01B\v\n" +
+	"\t_customerB\t\n" +
+	"\a_remark\"X\n" +
+	"\x1aCorrectCertificateResponse\x12:\n" +
+	"\vcertificate\x18\x01 \x01(\v2\x18.rollcall.v1.CertificateR\vcertificate2\xca\x05\n" +
 	"\fAdminService\x12V\n" +
 	"\rApplyRegistry\x12!.rollcall.v1.ApplyRegistryRequest\x1a\".rollcall.v1.ApplyRegistryResponse\x12J\n" +
 	"\tCloseFlag\x12\x1d.rollcall.v1.CloseFlagRequest\x1a\x1e.rollcall.v1.CloseFlagResponse\x12Y\n" +
 	"\x0eAdoptParasitic\x12\".rollcall.v1.AdoptParasiticRequest\x1a#.rollcall.v1.AdoptParasiticResponse\x12J\n" +
 	"\tCarryLoss\x12\x1d.rollcall.v1.CarryLossRequest\x1a\x1e.rollcall.v1.CarryLossResponse\x12\\\n" +
 	"\x0fUndoCarriedLoss\x12#.rollcall.v1.UndoCarriedLossRequest\x1a$.rollcall.v1.UndoCarriedLossResponse\x12L\n" +
-	"\tRecompute\x12\x1d.rollcall.v1.RecomputeRequest\x1a\x1e.rollcall.v1.RecomputeResponse0\x01B'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
+	"\tRecompute\x12\x1d.rollcall.v1.RecomputeRequest\x1a\x1e.rollcall.v1.RecomputeResponse0\x01\x12\\\n" +
+	"\x0fSignCertificate\x12#.rollcall.v1.SignCertificateRequest\x1a$.rollcall.v1.SignCertificateResponse\x12e\n" +
+	"\x12CorrectCertificate\x12&.rollcall.v1.CorrectCertificateRequest\x1a'.rollcall.v1.CorrectCertificateResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
 
 var (
 	file_rollcall_v1_admin_proto_rawDescOnce sync.Once
@@ -943,47 +1197,58 @@ func file_rollcall_v1_admin_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_admin_proto_rawDescData
 }
 
-var file_rollcall_v1_admin_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_rollcall_v1_admin_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
 var file_rollcall_v1_admin_proto_goTypes = []any{
-	(*ApplyRegistryRequest)(nil),    // 0: rollcall.v1.ApplyRegistryRequest
-	(*ApplyRegistryResponse)(nil),   // 1: rollcall.v1.ApplyRegistryResponse
-	(*RegistryChange)(nil),          // 2: rollcall.v1.RegistryChange
-	(*RegistryProblem)(nil),         // 3: rollcall.v1.RegistryProblem
-	(*CloseFlagRequest)(nil),        // 4: rollcall.v1.CloseFlagRequest
-	(*CloseFlagResponse)(nil),       // 5: rollcall.v1.CloseFlagResponse
-	(*AdoptParasiticRequest)(nil),   // 6: rollcall.v1.AdoptParasiticRequest
-	(*AdoptParasiticResponse)(nil),  // 7: rollcall.v1.AdoptParasiticResponse
-	(*CarryLossRequest)(nil),        // 8: rollcall.v1.CarryLossRequest
-	(*CarryLossResponse)(nil),       // 9: rollcall.v1.CarryLossResponse
-	(*UndoCarriedLossRequest)(nil),  // 10: rollcall.v1.UndoCarriedLossRequest
-	(*UndoCarriedLossResponse)(nil), // 11: rollcall.v1.UndoCarriedLossResponse
-	(*RecomputeRequest)(nil),        // 12: rollcall.v1.RecomputeRequest
-	(*RecomputeResponse)(nil),       // 13: rollcall.v1.RecomputeResponse
-	(*timestamppb.Timestamp)(nil),   // 14: google.protobuf.Timestamp
+	(*ApplyRegistryRequest)(nil),       // 0: rollcall.v1.ApplyRegistryRequest
+	(*ApplyRegistryResponse)(nil),      // 1: rollcall.v1.ApplyRegistryResponse
+	(*RegistryChange)(nil),             // 2: rollcall.v1.RegistryChange
+	(*RegistryProblem)(nil),            // 3: rollcall.v1.RegistryProblem
+	(*CloseFlagRequest)(nil),           // 4: rollcall.v1.CloseFlagRequest
+	(*CloseFlagResponse)(nil),          // 5: rollcall.v1.CloseFlagResponse
+	(*AdoptParasiticRequest)(nil),      // 6: rollcall.v1.AdoptParasiticRequest
+	(*AdoptParasiticResponse)(nil),     // 7: rollcall.v1.AdoptParasiticResponse
+	(*CarryLossRequest)(nil),           // 8: rollcall.v1.CarryLossRequest
+	(*CarryLossResponse)(nil),          // 9: rollcall.v1.CarryLossResponse
+	(*UndoCarriedLossRequest)(nil),     // 10: rollcall.v1.UndoCarriedLossRequest
+	(*UndoCarriedLossResponse)(nil),    // 11: rollcall.v1.UndoCarriedLossResponse
+	(*RecomputeRequest)(nil),           // 12: rollcall.v1.RecomputeRequest
+	(*RecomputeResponse)(nil),          // 13: rollcall.v1.RecomputeResponse
+	(*SignCertificateRequest)(nil),     // 14: rollcall.v1.SignCertificateRequest
+	(*SignCertificateResponse)(nil),    // 15: rollcall.v1.SignCertificateResponse
+	(*CorrectCertificateRequest)(nil),  // 16: rollcall.v1.CorrectCertificateRequest
+	(*CorrectCertificateResponse)(nil), // 17: rollcall.v1.CorrectCertificateResponse
+	(*timestamppb.Timestamp)(nil),      // 18: google.protobuf.Timestamp
+	(*Certificate)(nil),                // 19: rollcall.v1.Certificate
 }
 var file_rollcall_v1_admin_proto_depIdxs = []int32{
 	2,  // 0: rollcall.v1.ApplyRegistryResponse.changes:type_name -> rollcall.v1.RegistryChange
 	3,  // 1: rollcall.v1.ApplyRegistryResponse.problems:type_name -> rollcall.v1.RegistryProblem
-	14, // 2: rollcall.v1.AdoptParasiticRequest.effective_at:type_name -> google.protobuf.Timestamp
-	14, // 3: rollcall.v1.AdoptParasiticResponse.effective_at:type_name -> google.protobuf.Timestamp
-	14, // 4: rollcall.v1.CarryLossResponse.from_started_at:type_name -> google.protobuf.Timestamp
-	0,  // 5: rollcall.v1.AdminService.ApplyRegistry:input_type -> rollcall.v1.ApplyRegistryRequest
-	4,  // 6: rollcall.v1.AdminService.CloseFlag:input_type -> rollcall.v1.CloseFlagRequest
-	6,  // 7: rollcall.v1.AdminService.AdoptParasitic:input_type -> rollcall.v1.AdoptParasiticRequest
-	8,  // 8: rollcall.v1.AdminService.CarryLoss:input_type -> rollcall.v1.CarryLossRequest
-	10, // 9: rollcall.v1.AdminService.UndoCarriedLoss:input_type -> rollcall.v1.UndoCarriedLossRequest
-	12, // 10: rollcall.v1.AdminService.Recompute:input_type -> rollcall.v1.RecomputeRequest
-	1,  // 11: rollcall.v1.AdminService.ApplyRegistry:output_type -> rollcall.v1.ApplyRegistryResponse
-	5,  // 12: rollcall.v1.AdminService.CloseFlag:output_type -> rollcall.v1.CloseFlagResponse
-	7,  // 13: rollcall.v1.AdminService.AdoptParasitic:output_type -> rollcall.v1.AdoptParasiticResponse
-	9,  // 14: rollcall.v1.AdminService.CarryLoss:output_type -> rollcall.v1.CarryLossResponse
-	11, // 15: rollcall.v1.AdminService.UndoCarriedLoss:output_type -> rollcall.v1.UndoCarriedLossResponse
-	13, // 16: rollcall.v1.AdminService.Recompute:output_type -> rollcall.v1.RecomputeResponse
-	11, // [11:17] is the sub-list for method output_type
-	5,  // [5:11] is the sub-list for method input_type
-	5,  // [5:5] is the sub-list for extension type_name
-	5,  // [5:5] is the sub-list for extension extendee
-	0,  // [0:5] is the sub-list for field type_name
+	18, // 2: rollcall.v1.AdoptParasiticRequest.effective_at:type_name -> google.protobuf.Timestamp
+	18, // 3: rollcall.v1.AdoptParasiticResponse.effective_at:type_name -> google.protobuf.Timestamp
+	18, // 4: rollcall.v1.CarryLossResponse.from_started_at:type_name -> google.protobuf.Timestamp
+	19, // 5: rollcall.v1.SignCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	19, // 6: rollcall.v1.CorrectCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	0,  // 7: rollcall.v1.AdminService.ApplyRegistry:input_type -> rollcall.v1.ApplyRegistryRequest
+	4,  // 8: rollcall.v1.AdminService.CloseFlag:input_type -> rollcall.v1.CloseFlagRequest
+	6,  // 9: rollcall.v1.AdminService.AdoptParasitic:input_type -> rollcall.v1.AdoptParasiticRequest
+	8,  // 10: rollcall.v1.AdminService.CarryLoss:input_type -> rollcall.v1.CarryLossRequest
+	10, // 11: rollcall.v1.AdminService.UndoCarriedLoss:input_type -> rollcall.v1.UndoCarriedLossRequest
+	12, // 12: rollcall.v1.AdminService.Recompute:input_type -> rollcall.v1.RecomputeRequest
+	14, // 13: rollcall.v1.AdminService.SignCertificate:input_type -> rollcall.v1.SignCertificateRequest
+	16, // 14: rollcall.v1.AdminService.CorrectCertificate:input_type -> rollcall.v1.CorrectCertificateRequest
+	1,  // 15: rollcall.v1.AdminService.ApplyRegistry:output_type -> rollcall.v1.ApplyRegistryResponse
+	5,  // 16: rollcall.v1.AdminService.CloseFlag:output_type -> rollcall.v1.CloseFlagResponse
+	7,  // 17: rollcall.v1.AdminService.AdoptParasitic:output_type -> rollcall.v1.AdoptParasiticResponse
+	9,  // 18: rollcall.v1.AdminService.CarryLoss:output_type -> rollcall.v1.CarryLossResponse
+	11, // 19: rollcall.v1.AdminService.UndoCarriedLoss:output_type -> rollcall.v1.UndoCarriedLossResponse
+	13, // 20: rollcall.v1.AdminService.Recompute:output_type -> rollcall.v1.RecomputeResponse
+	15, // 21: rollcall.v1.AdminService.SignCertificate:output_type -> rollcall.v1.SignCertificateResponse
+	17, // 22: rollcall.v1.AdminService.CorrectCertificate:output_type -> rollcall.v1.CorrectCertificateResponse
+	15, // [15:23] is the sub-list for method output_type
+	7,  // [7:15] is the sub-list for method input_type
+	7,  // [7:7] is the sub-list for extension type_name
+	7,  // [7:7] is the sub-list for extension extendee
+	0,  // [0:7] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_admin_proto_init() }
@@ -991,13 +1256,15 @@ func file_rollcall_v1_admin_proto_init() {
 	if File_rollcall_v1_admin_proto != nil {
 		return
 	}
+	file_rollcall_v1_fleet_proto_init()
+	file_rollcall_v1_admin_proto_msgTypes[16].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_admin_proto_rawDesc), len(file_rollcall_v1_admin_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   14,
+			NumMessages:   18,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

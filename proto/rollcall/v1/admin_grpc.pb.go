@@ -21,12 +21,14 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	AdminService_ApplyRegistry_FullMethodName   = "/rollcall.v1.AdminService/ApplyRegistry"
-	AdminService_CloseFlag_FullMethodName       = "/rollcall.v1.AdminService/CloseFlag"
-	AdminService_AdoptParasitic_FullMethodName  = "/rollcall.v1.AdminService/AdoptParasitic"
-	AdminService_CarryLoss_FullMethodName       = "/rollcall.v1.AdminService/CarryLoss"
-	AdminService_UndoCarriedLoss_FullMethodName = "/rollcall.v1.AdminService/UndoCarriedLoss"
-	AdminService_Recompute_FullMethodName       = "/rollcall.v1.AdminService/Recompute"
+	AdminService_ApplyRegistry_FullMethodName      = "/rollcall.v1.AdminService/ApplyRegistry"
+	AdminService_CloseFlag_FullMethodName          = "/rollcall.v1.AdminService/CloseFlag"
+	AdminService_AdoptParasitic_FullMethodName     = "/rollcall.v1.AdminService/AdoptParasitic"
+	AdminService_CarryLoss_FullMethodName          = "/rollcall.v1.AdminService/CarryLoss"
+	AdminService_UndoCarriedLoss_FullMethodName    = "/rollcall.v1.AdminService/UndoCarriedLoss"
+	AdminService_Recompute_FullMethodName          = "/rollcall.v1.AdminService/Recompute"
+	AdminService_SignCertificate_FullMethodName    = "/rollcall.v1.AdminService/SignCertificate"
+	AdminService_CorrectCertificate_FullMethodName = "/rollcall.v1.AdminService/CorrectCertificate"
 )
 
 // AdminServiceClient is the client API for AdminService service.
@@ -51,6 +53,12 @@ type AdminServiceClient interface {
 	UndoCarriedLoss(ctx context.Context, in *UndoCarriedLossRequest, opts ...grpc.CallOption) (*UndoCarriedLossResponse, error)
 	// Recompute rebuilds every computed table from the raw ones.
 	Recompute(ctx context.Context, in *RecomputeRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[RecomputeResponse], error)
+	// SignCertificate issues the certificate of a check. A check has one; a check
+	// as found and the check as left that followed it on the same day share one.
+	SignCertificate(ctx context.Context, in *SignCertificateRequest, opts ...grpc.CallOption) (*SignCertificateResponse, error)
+	// CorrectCertificate issues a new version that replaces the newest one. The
+	// versions before stay as they are.
+	CorrectCertificate(ctx context.Context, in *CorrectCertificateRequest, opts ...grpc.CallOption) (*CorrectCertificateResponse, error)
 }
 
 type adminServiceClient struct {
@@ -130,6 +138,26 @@ func (c *adminServiceClient) Recompute(ctx context.Context, in *RecomputeRequest
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type AdminService_RecomputeClient = grpc.ServerStreamingClient[RecomputeResponse]
 
+func (c *adminServiceClient) SignCertificate(ctx context.Context, in *SignCertificateRequest, opts ...grpc.CallOption) (*SignCertificateResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SignCertificateResponse)
+	err := c.cc.Invoke(ctx, AdminService_SignCertificate_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *adminServiceClient) CorrectCertificate(ctx context.Context, in *CorrectCertificateRequest, opts ...grpc.CallOption) (*CorrectCertificateResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CorrectCertificateResponse)
+	err := c.cc.Invoke(ctx, AdminService_CorrectCertificate_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // AdminServiceServer is the server API for AdminService service.
 // All implementations must embed UnimplementedAdminServiceServer
 // for forward compatibility.
@@ -152,6 +180,12 @@ type AdminServiceServer interface {
 	UndoCarriedLoss(context.Context, *UndoCarriedLossRequest) (*UndoCarriedLossResponse, error)
 	// Recompute rebuilds every computed table from the raw ones.
 	Recompute(*RecomputeRequest, grpc.ServerStreamingServer[RecomputeResponse]) error
+	// SignCertificate issues the certificate of a check. A check has one; a check
+	// as found and the check as left that followed it on the same day share one.
+	SignCertificate(context.Context, *SignCertificateRequest) (*SignCertificateResponse, error)
+	// CorrectCertificate issues a new version that replaces the newest one. The
+	// versions before stay as they are.
+	CorrectCertificate(context.Context, *CorrectCertificateRequest) (*CorrectCertificateResponse, error)
 	mustEmbedUnimplementedAdminServiceServer()
 }
 
@@ -179,6 +213,12 @@ func (UnimplementedAdminServiceServer) UndoCarriedLoss(context.Context, *UndoCar
 }
 func (UnimplementedAdminServiceServer) Recompute(*RecomputeRequest, grpc.ServerStreamingServer[RecomputeResponse]) error {
 	return status.Error(codes.Unimplemented, "method Recompute not implemented")
+}
+func (UnimplementedAdminServiceServer) SignCertificate(context.Context, *SignCertificateRequest) (*SignCertificateResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SignCertificate not implemented")
+}
+func (UnimplementedAdminServiceServer) CorrectCertificate(context.Context, *CorrectCertificateRequest) (*CorrectCertificateResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CorrectCertificate not implemented")
 }
 func (UnimplementedAdminServiceServer) mustEmbedUnimplementedAdminServiceServer() {}
 func (UnimplementedAdminServiceServer) testEmbeddedByValue()                      {}
@@ -302,6 +342,42 @@ func _AdminService_Recompute_Handler(srv interface{}, stream grpc.ServerStream) 
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type AdminService_RecomputeServer = grpc.ServerStreamingServer[RecomputeResponse]
 
+func _AdminService_SignCertificate_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SignCertificateRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).SignCertificate(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_SignCertificate_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).SignCertificate(ctx, req.(*SignCertificateRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AdminService_CorrectCertificate_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CorrectCertificateRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).CorrectCertificate(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_CorrectCertificate_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).CorrectCertificate(ctx, req.(*CorrectCertificateRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // AdminService_ServiceDesc is the grpc.ServiceDesc for AdminService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -328,6 +404,14 @@ var AdminService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "UndoCarriedLoss",
 			Handler:    _AdminService_UndoCarriedLoss_Handler,
+		},
+		{
+			MethodName: "SignCertificate",
+			Handler:    _AdminService_SignCertificate_Handler,
+		},
+		{
+			MethodName: "CorrectCertificate",
+			Handler:    _AdminService_CorrectCertificate_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

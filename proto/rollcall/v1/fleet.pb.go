@@ -7512,6 +7512,770 @@ func (x *AgreeingCell) GetK() float64 {
 	return 0
 }
 
+type ListCertificatesRequest struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Filter *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"` // its times bound when the check was made
+	// Only those of this check; empty: all.
+	CheckId       string `protobuf:"bytes,2,opt,name=check_id,json=checkId,proto3" json:"check_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCertificatesRequest) Reset() {
+	*x = ListCertificatesRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCertificatesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCertificatesRequest) ProtoMessage() {}
+
+func (x *ListCertificatesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCertificatesRequest.ProtoReflect.Descriptor instead.
+func (*ListCertificatesRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{76}
+}
+
+func (x *ListCertificatesRequest) GetFilter() *Filter {
+	if x != nil {
+		return x.Filter
+	}
+	return nil
+}
+
+func (x *ListCertificatesRequest) GetCheckId() string {
+	if x != nil {
+		return x.CheckId
+	}
+	return ""
+}
+
+type ListCertificatesResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Certificates  []*Certificate         `protobuf:"bytes,1,rep,name=certificates,proto3" json:"certificates,omitempty"`
+	More          bool                   `protobuf:"varint,2,opt,name=more,proto3" json:"more,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCertificatesResponse) Reset() {
+	*x = ListCertificatesResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCertificatesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCertificatesResponse) ProtoMessage() {}
+
+func (x *ListCertificatesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCertificatesResponse.ProtoReflect.Descriptor instead.
+func (*ListCertificatesResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{77}
+}
+
+func (x *ListCertificatesResponse) GetCertificates() []*Certificate {
+	if x != nil {
+		return x.Certificates
+	}
+	return nil
+}
+
+func (x *ListCertificatesResponse) GetMore() bool {
+	if x != nil {
+		return x.More
+	}
+	return false
+}
+
+// Certificate is one version of a certificate, without its documents.
+type Certificate struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	Number      string                 `protobuf:"bytes,1,opt,name=number,proto3" json:"number,omitempty"`
+	Version     uint32                 `protobuf:"varint,2,opt,name=version,proto3" json:"version,omitempty"`
+	CellId      string                 `protobuf:"bytes,3,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	Kind        string                 `protobuf:"bytes,4,opt,name=kind,proto3" json:"kind,omitempty"`                         // of the check
+	CheckIds    []string               `protobuf:"bytes,5,rep,name=check_ids,json=checkIds,proto3" json:"check_ids,omitempty"` // as found first
+	PerformedAt *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=performed_at,json=performedAt,proto3" json:"performed_at,omitempty"`
+	// Of the last check on it: as left where there is one.
+	Verdict  string                 `protobuf:"bytes,7,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	SignedAt *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=signed_at,json=signedAt,proto3" json:"signed_at,omitempty"`
+	SignedBy string                 `protobuf:"bytes,9,opt,name=signed_by,json=signedBy,proto3" json:"signed_by,omitempty"`
+	// Why the version before was replaced; empty for version 1.
+	Reason string `protobuf:"bytes,10,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The version that replaced this one, 0: none, and why.
+	ReplacedByVersion uint32                 `protobuf:"varint,11,opt,name=replaced_by_version,json=replacedByVersion,proto3" json:"replaced_by_version,omitempty"`
+	ReplacedReason    string                 `protobuf:"bytes,12,opt,name=replaced_reason,json=replacedReason,proto3" json:"replaced_reason,omitempty"`
+	ReplacedAt        *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=replaced_at,json=replacedAt,proto3" json:"replaced_at,omitempty"`
+	JsonSha256        string                 `protobuf:"bytes,14,opt,name=json_sha256,json=jsonSha256,proto3" json:"json_sha256,omitempty"`
+	HtmlSha256        string                 `protobuf:"bytes,15,opt,name=html_sha256,json=htmlSha256,proto3" json:"html_sha256,omitempty"`
+	PdfSha256         string                 `protobuf:"bytes,16,opt,name=pdf_sha256,json=pdfSha256,proto3" json:"pdf_sha256,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
+}
+
+func (x *Certificate) Reset() {
+	*x = Certificate{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Certificate) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Certificate) ProtoMessage() {}
+
+func (x *Certificate) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Certificate.ProtoReflect.Descriptor instead.
+func (*Certificate) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{78}
+}
+
+func (x *Certificate) GetNumber() string {
+	if x != nil {
+		return x.Number
+	}
+	return ""
+}
+
+func (x *Certificate) GetVersion() uint32 {
+	if x != nil {
+		return x.Version
+	}
+	return 0
+}
+
+func (x *Certificate) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *Certificate) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *Certificate) GetCheckIds() []string {
+	if x != nil {
+		return x.CheckIds
+	}
+	return nil
+}
+
+func (x *Certificate) GetPerformedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.PerformedAt
+	}
+	return nil
+}
+
+func (x *Certificate) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *Certificate) GetSignedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SignedAt
+	}
+	return nil
+}
+
+func (x *Certificate) GetSignedBy() string {
+	if x != nil {
+		return x.SignedBy
+	}
+	return ""
+}
+
+func (x *Certificate) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *Certificate) GetReplacedByVersion() uint32 {
+	if x != nil {
+		return x.ReplacedByVersion
+	}
+	return 0
+}
+
+func (x *Certificate) GetReplacedReason() string {
+	if x != nil {
+		return x.ReplacedReason
+	}
+	return ""
+}
+
+func (x *Certificate) GetReplacedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ReplacedAt
+	}
+	return nil
+}
+
+func (x *Certificate) GetJsonSha256() string {
+	if x != nil {
+		return x.JsonSha256
+	}
+	return ""
+}
+
+func (x *Certificate) GetHtmlSha256() string {
+	if x != nil {
+		return x.HtmlSha256
+	}
+	return ""
+}
+
+func (x *Certificate) GetPdfSha256() string {
+	if x != nil {
+		return x.PdfSha256
+	}
+	return ""
+}
+
+type GetCertificateRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Number        string                 `protobuf:"bytes,1,opt,name=number,proto3" json:"number,omitempty"`
+	Version       uint32                 `protobuf:"varint,2,opt,name=version,proto3" json:"version,omitempty"` // 0: the newest
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetCertificateRequest) Reset() {
+	*x = GetCertificateRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCertificateRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCertificateRequest) ProtoMessage() {}
+
+func (x *GetCertificateRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCertificateRequest.ProtoReflect.Descriptor instead.
+func (*GetCertificateRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{79}
+}
+
+func (x *GetCertificateRequest) GetNumber() string {
+	if x != nil {
+		return x.Number
+	}
+	return ""
+}
+
+func (x *GetCertificateRequest) GetVersion() uint32 {
+	if x != nil {
+		return x.Version
+	}
+	return 0
+}
+
+type GetCertificateResponse struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	Certificate *Certificate           `protobuf:"bytes,1,opt,name=certificate,proto3" json:"certificate,omitempty"`
+	// The documents, the bytes that were signed. They were checked against their
+	// SHA-256 when they were read.
+	Json []byte `protobuf:"bytes,2,opt,name=json,proto3" json:"json,omitempty"`
+	Html []byte `protobuf:"bytes,3,opt,name=html,proto3" json:"html,omitempty"` // a part of a page
+	Pdf  []byte `protobuf:"bytes,4,opt,name=pdf,proto3" json:"pdf,omitempty"`
+	// All versions, first to last.
+	Versions      []*Certificate `protobuf:"bytes,5,rep,name=versions,proto3" json:"versions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetCertificateResponse) Reset() {
+	*x = GetCertificateResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCertificateResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCertificateResponse) ProtoMessage() {}
+
+func (x *GetCertificateResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCertificateResponse.ProtoReflect.Descriptor instead.
+func (*GetCertificateResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{80}
+}
+
+func (x *GetCertificateResponse) GetCertificate() *Certificate {
+	if x != nil {
+		return x.Certificate
+	}
+	return nil
+}
+
+func (x *GetCertificateResponse) GetJson() []byte {
+	if x != nil {
+		return x.Json
+	}
+	return nil
+}
+
+func (x *GetCertificateResponse) GetHtml() []byte {
+	if x != nil {
+		return x.Html
+	}
+	return nil
+}
+
+func (x *GetCertificateResponse) GetPdf() []byte {
+	if x != nil {
+		return x.Pdf
+	}
+	return nil
+}
+
+func (x *GetCertificateResponse) GetVersions() []*Certificate {
+	if x != nil {
+		return x.Versions
+	}
+	return nil
+}
+
+type GetCheckListRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	CellId        string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetCheckListRequest) Reset() {
+	*x = GetCheckListRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCheckListRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCheckListRequest) ProtoMessage() {}
+
+func (x *GetCheckListRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCheckListRequest.ProtoReflect.Descriptor instead.
+func (*GetCheckListRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{81}
+}
+
+func (x *GetCheckListRequest) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+type GetCheckListResponse struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	CellId   string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	CellName string                 `protobuf:"bytes,2,opt,name=cell_name,json=cellName,proto3" json:"cell_name,omitempty"`
+	SiteName string                 `protobuf:"bytes,3,opt,name=site_name,json=siteName,proto3" json:"site_name,omitempty"`
+	MadeAt   *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=made_at,json=madeAt,proto3" json:"made_at,omitempty"`
+	// What to keep in mind first, a sentence each.
+	Cautions []string `protobuf:"bytes,5,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// What to note before the first reading, such as who checks.
+	Particulars []string `protobuf:"bytes,6,rep,name=particulars,proto3" json:"particulars,omitempty"`
+	// What the masses reach, and what is wrong with them.
+	Remarks []string         `protobuf:"bytes,7,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	Masses  []*CheckListMass `protobuf:"bytes,8,rep,name=masses,proto3" json:"masses,omitempty"`
+	Steps   []*CheckListStep `protobuf:"bytes,9,rep,name=steps,proto3" json:"steps,omitempty"`
+	// A file to fill in, in the form the agent reads.
+	Csv           string `protobuf:"bytes,10,opt,name=csv,proto3" json:"csv,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetCheckListResponse) Reset() {
+	*x = GetCheckListResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCheckListResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCheckListResponse) ProtoMessage() {}
+
+func (x *GetCheckListResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCheckListResponse.ProtoReflect.Descriptor instead.
+func (*GetCheckListResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{82}
+}
+
+func (x *GetCheckListResponse) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *GetCheckListResponse) GetCellName() string {
+	if x != nil {
+		return x.CellName
+	}
+	return ""
+}
+
+func (x *GetCheckListResponse) GetSiteName() string {
+	if x != nil {
+		return x.SiteName
+	}
+	return ""
+}
+
+func (x *GetCheckListResponse) GetMadeAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.MadeAt
+	}
+	return nil
+}
+
+func (x *GetCheckListResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *GetCheckListResponse) GetParticulars() []string {
+	if x != nil {
+		return x.Particulars
+	}
+	return nil
+}
+
+func (x *GetCheckListResponse) GetRemarks() []string {
+	if x != nil {
+		return x.Remarks
+	}
+	return nil
+}
+
+func (x *GetCheckListResponse) GetMasses() []*CheckListMass {
+	if x != nil {
+		return x.Masses
+	}
+	return nil
+}
+
+func (x *GetCheckListResponse) GetSteps() []*CheckListStep {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *GetCheckListResponse) GetCsv() string {
+	if x != nil {
+		return x.Csv
+	}
+	return ""
+}
+
+// CheckListMass is a check mass of the chain.
+type CheckListMass struct {
+	state                 protoimpl.MessageState `protogen:"open.v1"`
+	MassId                string                 `protobuf:"bytes,1,opt,name=mass_id,json=massId,proto3" json:"mass_id,omitempty"`
+	MassKg                float64                `protobuf:"fixed64,2,opt,name=mass_kg,json=massKg,proto3" json:"mass_kg,omitempty"`
+	ExpandedUncertaintyKg float64                `protobuf:"fixed64,3,opt,name=expanded_uncertainty_kg,json=expandedUncertaintyKg,proto3" json:"expanded_uncertainty_kg,omitempty"`
+	Certificate           string                 `protobuf:"bytes,4,opt,name=certificate,proto3" json:"certificate,omitempty"`
+	DueAt                 *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=due_at,json=dueAt,proto3" json:"due_at,omitempty"`
+	// The certificate has ended.
+	Overdue       bool `protobuf:"varint,6,opt,name=overdue,proto3" json:"overdue,omitempty"`
+	Used          bool `protobuf:"varint,7,opt,name=used,proto3" json:"used,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckListMass) Reset() {
+	*x = CheckListMass{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckListMass) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckListMass) ProtoMessage() {}
+
+func (x *CheckListMass) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckListMass.ProtoReflect.Descriptor instead.
+func (*CheckListMass) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{83}
+}
+
+func (x *CheckListMass) GetMassId() string {
+	if x != nil {
+		return x.MassId
+	}
+	return ""
+}
+
+func (x *CheckListMass) GetMassKg() float64 {
+	if x != nil {
+		return x.MassKg
+	}
+	return 0
+}
+
+func (x *CheckListMass) GetExpandedUncertaintyKg() float64 {
+	if x != nil {
+		return x.ExpandedUncertaintyKg
+	}
+	return 0
+}
+
+func (x *CheckListMass) GetCertificate() string {
+	if x != nil {
+		return x.Certificate
+	}
+	return ""
+}
+
+func (x *CheckListMass) GetDueAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DueAt
+	}
+	return nil
+}
+
+func (x *CheckListMass) GetOverdue() bool {
+	if x != nil {
+		return x.Overdue
+	}
+	return false
+}
+
+func (x *CheckListMass) GetUsed() bool {
+	if x != nil {
+		return x.Used
+	}
+	return false
+}
+
+// CheckListStep is a thing to do, with a blank for a reading where it has one.
+type CheckListStep struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Step      uint32                 `protobuf:"varint,1,opt,name=step,proto3" json:"step,omitempty"`
+	Part      string                 `protobuf:"bytes,2,opt,name=part,proto3" json:"part,omitempty"` // preload, zero, cycle 1 rising …
+	Text      string                 `protobuf:"bytes,3,opt,name=text,proto3" json:"text,omitempty"`
+	Cycle     uint32                 `protobuf:"varint,4,opt,name=cycle,proto3" json:"cycle,omitempty"`        // 0: none
+	Direction string                 `protobuf:"bytes,5,opt,name=direction,proto3" json:"direction,omitempty"` // rising, falling; empty: none
+	MassIds   []string               `protobuf:"bytes,6,rep,name=mass_ids,json=massIds,proto3" json:"mass_ids,omitempty"`
+	// The force at the lever arm that the masses stand for, N.
+	LoadN         float64 `protobuf:"fixed64,7,opt,name=load_n,json=loadN,proto3" json:"load_n,omitempty"`
+	Reads         bool    `protobuf:"varint,8,opt,name=reads,proto3" json:"reads,omitempty"` // a reading is to be written down
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckListStep) Reset() {
+	*x = CheckListStep{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckListStep) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckListStep) ProtoMessage() {}
+
+func (x *CheckListStep) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckListStep.ProtoReflect.Descriptor instead.
+func (*CheckListStep) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{84}
+}
+
+func (x *CheckListStep) GetStep() uint32 {
+	if x != nil {
+		return x.Step
+	}
+	return 0
+}
+
+func (x *CheckListStep) GetPart() string {
+	if x != nil {
+		return x.Part
+	}
+	return ""
+}
+
+func (x *CheckListStep) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *CheckListStep) GetCycle() uint32 {
+	if x != nil {
+		return x.Cycle
+	}
+	return 0
+}
+
+func (x *CheckListStep) GetDirection() string {
+	if x != nil {
+		return x.Direction
+	}
+	return ""
+}
+
+func (x *CheckListStep) GetMassIds() []string {
+	if x != nil {
+		return x.MassIds
+	}
+	return nil
+}
+
+func (x *CheckListStep) GetLoadN() float64 {
+	if x != nil {
+		return x.LoadN
+	}
+	return 0
+}
+
+func (x *CheckListStep) GetReads() bool {
+	if x != nil {
+		return x.Reads
+	}
+	return false
+}
+
 var File_rollcall_v1_fleet_proto protoreflect.FileDescriptor
 
 const file_rollcall_v1_fleet_proto_rawDesc = "" +
@@ -8306,7 +9070,75 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x04mean\x18\x03 \x01(\x01R\x04mean\x12-\n" +
 	"\x12standard_deviation\x18\x04 \x01(\x01R\x11standardDeviation\x12\f\n" +
 	"\x01h\x18\x05 \x01(\x01R\x01h\x12\f\n" +
-	"\x01k\x18\x06 \x01(\x01R\x01k2\xa6\t\n" +
+	"\x01k\x18\x06 \x01(\x01R\x01k\"a\n" +
+	"\x17ListCertificatesRequest\x12+\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\x12\x19\n" +
+	"\bcheck_id\x18\x02 \x01(\tR\acheckId\"l\n" +
+	"\x18ListCertificatesResponse\x12<\n" +
+	"\fcertificates\x18\x01 \x03(\v2\x18.rollcall.v1.CertificateR\fcertificates\x12\x12\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xc7\x04\n" +
+	"\vCertificate\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\tR\x06number\x12\x18\n" +
+	"\aversion\x18\x02 \x01(\rR\aversion\x12\x17\n" +
+	"\acell_id\x18\x03 \x01(\tR\x06cellId\x12\x12\n" +
+	"\x04kind\x18\x04 \x01(\tR\x04kind\x12\x1b\n" +
+	"\tcheck_ids\x18\x05 \x03(\tR\bcheckIds\x12=\n" +
+	"\fperformed_at\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\vperformedAt\x12\x18\n" +
+	"\averdict\x18\a \x01(\tR\averdict\x127\n" +
+	"\tsigned_at\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\bsignedAt\x12\x1b\n" +
+	"\tsigned_by\x18\t \x01(\tR\bsignedBy\x12\x16\n" +
+	"\x06reason\x18\n" +
+	" \x01(\tR\x06reason\x12.\n" +
+	"\x13replaced_by_version\x18\v \x01(\rR\x11replacedByVersion\x12'\n" +
+	"\x0freplaced_reason\x18\f \x01(\tR\x0ereplacedReason\x12;\n" +
+	"\vreplaced_at\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"replacedAt\x12\x1f\n" +
+	"\vjson_sha256\x18\x0e \x01(\tR\n" +
+	"jsonSha256\x12\x1f\n" +
+	"\vhtml_sha256\x18\x0f \x01(\tR\n" +
+	"htmlSha256\x12\x1d\n" +
+	"\n" +
+	"pdf_sha256\x18\x10 \x01(\tR\tpdfSha256\"I\n" +
+	"\x15GetCertificateRequest\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\tR\x06number\x12\x18\n" +
+	"\aversion\x18\x02 \x01(\rR\aversion\"\xc4\x01\n" +
+	"\x16GetCertificateResponse\x12:\n" +
+	"\vcertificate\x18\x01 \x01(\v2\x18.rollcall.v1.CertificateR\vcertificate\x12\x12\n" +
+	"\x04json\x18\x02 \x01(\fR\x04json\x12\x12\n" +
+	"\x04html\x18\x03 \x01(\fR\x04html\x12\x10\n" +
+	"\x03pdf\x18\x04 \x01(\fR\x03pdf\x124\n" +
+	"\bversions\x18\x05 \x03(\v2\x18.rollcall.v1.CertificateR\bversions\".\n" +
+	"\x13GetCheckListRequest\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\"\xee\x02\n" +
+	"\x14GetCheckListResponse\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x1b\n" +
+	"\tcell_name\x18\x02 \x01(\tR\bcellName\x12\x1b\n" +
+	"\tsite_name\x18\x03 \x01(\tR\bsiteName\x123\n" +
+	"\amade_at\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x06madeAt\x12\x1a\n" +
+	"\bcautions\x18\x05 \x03(\tR\bcautions\x12 \n" +
+	"\vparticulars\x18\x06 \x03(\tR\vparticulars\x12\x18\n" +
+	"\aremarks\x18\a \x03(\tR\aremarks\x122\n" +
+	"\x06masses\x18\b \x03(\v2\x1a.rollcall.v1.CheckListMassR\x06masses\x120\n" +
+	"\x05steps\x18\t \x03(\v2\x1a.rollcall.v1.CheckListStepR\x05steps\x12\x10\n" +
+	"\x03csv\x18\n" +
+	" \x01(\tR\x03csv\"\xfc\x01\n" +
+	"\rCheckListMass\x12\x17\n" +
+	"\amass_id\x18\x01 \x01(\tR\x06massId\x12\x17\n" +
+	"\amass_kg\x18\x02 \x01(\x01R\x06massKg\x126\n" +
+	"\x17expanded_uncertainty_kg\x18\x03 \x01(\x01R\x15expandedUncertaintyKg\x12 \n" +
+	"\vcertificate\x18\x04 \x01(\tR\vcertificate\x121\n" +
+	"\x06due_at\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\x05dueAt\x12\x18\n" +
+	"\aoverdue\x18\x06 \x01(\bR\aoverdue\x12\x12\n" +
+	"\x04used\x18\a \x01(\bR\x04used\"\xc7\x01\n" +
+	"\rCheckListStep\x12\x12\n" +
+	"\x04step\x18\x01 \x01(\rR\x04step\x12\x12\n" +
+	"\x04part\x18\x02 \x01(\tR\x04part\x12\x12\n" +
+	"\x04text\x18\x03 \x01(\tR\x04text\x12\x14\n" +
+	"\x05cycle\x18\x04 \x01(\rR\x05cycle\x12\x1c\n" +
+	"\tdirection\x18\x05 \x01(\tR\tdirection\x12\x19\n" +
+	"\bmass_ids\x18\x06 \x03(\tR\amassIds\x12\x15\n" +
+	"\x06load_n\x18\a \x01(\x01R\x05loadN\x12\x14\n" +
+	"\x05reads\x18\b \x01(\bR\x05reads2\xb7\v\n" +
 	"\fFleetService\x12J\n" +
 	"\tListCells\x12\x1d.rollcall.v1.ListCellsRequest\x1a\x1e.rollcall.v1.ListCellsResponse\x12J\n" +
 	"\tListFlags\x12\x1d.rollcall.v1.ListFlagsRequest\x1a\x1e.rollcall.v1.ListFlagsResponse\x12M\n" +
@@ -8324,7 +9156,10 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\fComparePulls\x12 .rollcall.v1.ComparePullsRequest\x1a!.rollcall.v1.ComparePullsResponse\x12J\n" +
 	"\tGetBudget\x12\x1d.rollcall.v1.GetBudgetRequest\x1a\x1e.rollcall.v1.GetBudgetResponse\x12_\n" +
 	"\x10GetRepeatability\x12$.rollcall.v1.GetRepeatabilityRequest\x1a%.rollcall.v1.GetRepeatabilityResponse\x12P\n" +
-	"\vGetRegistry\x12\x1f.rollcall.v1.GetRegistryRequest\x1a .rollcall.v1.GetRegistryResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
+	"\vGetRegistry\x12\x1f.rollcall.v1.GetRegistryRequest\x1a .rollcall.v1.GetRegistryResponse\x12_\n" +
+	"\x10ListCertificates\x12$.rollcall.v1.ListCertificatesRequest\x1a%.rollcall.v1.ListCertificatesResponse\x12Y\n" +
+	"\x0eGetCertificate\x12\".rollcall.v1.GetCertificateRequest\x1a#.rollcall.v1.GetCertificateResponse\x12S\n" +
+	"\fGetCheckList\x12 .rollcall.v1.GetCheckListRequest\x1a!.rollcall.v1.GetCheckListResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
 
 var (
 	file_rollcall_v1_fleet_proto_rawDescOnce sync.Once
@@ -8338,7 +9173,7 @@ func file_rollcall_v1_fleet_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_fleet_proto_rawDescData
 }
 
-var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 77)
+var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 86)
 var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*Filter)(nil),                   // 0: rollcall.v1.Filter
 	(*ListCellsRequest)(nil),         // 1: rollcall.v1.ListCellsRequest
@@ -8416,39 +9251,48 @@ var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*Trend)(nil),                    // 73: rollcall.v1.Trend
 	(*Agreement)(nil),                // 74: rollcall.v1.Agreement
 	(*AgreeingCell)(nil),             // 75: rollcall.v1.AgreeingCell
-	nil,                              // 76: rollcall.v1.GetPullResponse.HeaderEntry
-	(*timestamppb.Timestamp)(nil),    // 77: google.protobuf.Timestamp
-	(*CalibrationCheck)(nil),         // 78: rollcall.v1.CalibrationCheck
-	(LoadDirection)(0),               // 79: rollcall.v1.LoadDirection
-	(LoadSense)(0),                   // 80: rollcall.v1.LoadSense
+	(*ListCertificatesRequest)(nil),  // 76: rollcall.v1.ListCertificatesRequest
+	(*ListCertificatesResponse)(nil), // 77: rollcall.v1.ListCertificatesResponse
+	(*Certificate)(nil),              // 78: rollcall.v1.Certificate
+	(*GetCertificateRequest)(nil),    // 79: rollcall.v1.GetCertificateRequest
+	(*GetCertificateResponse)(nil),   // 80: rollcall.v1.GetCertificateResponse
+	(*GetCheckListRequest)(nil),      // 81: rollcall.v1.GetCheckListRequest
+	(*GetCheckListResponse)(nil),     // 82: rollcall.v1.GetCheckListResponse
+	(*CheckListMass)(nil),            // 83: rollcall.v1.CheckListMass
+	(*CheckListStep)(nil),            // 84: rollcall.v1.CheckListStep
+	nil,                              // 85: rollcall.v1.GetPullResponse.HeaderEntry
+	(*timestamppb.Timestamp)(nil),    // 86: google.protobuf.Timestamp
+	(*CalibrationCheck)(nil),         // 87: rollcall.v1.CalibrationCheck
+	(LoadDirection)(0),               // 88: rollcall.v1.LoadDirection
+	(LoadSense)(0),                   // 89: rollcall.v1.LoadSense
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
-	77,  // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
-	77,  // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
+	86,  // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
+	86,  // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
 	0,   // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
 	3,   // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
-	77,  // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
-	77,  // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
-	77,  // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
-	77,  // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
+	86,  // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
+	86,  // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
+	86,  // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
+	86,  // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
 	0,   // 8: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
 	6,   // 9: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
-	77,  // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
-	77,  // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
-	77,  // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
-	77,  // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
+	86,  // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
+	86,  // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
+	86,  // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
+	86,  // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
 	7,   // 14: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
 	8,   // 15: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
-	77,  // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
-	77,  // 17: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	86,  // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
+	86,  // 17: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
 	0,   // 18: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
 	11,  // 19: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	77,  // 20: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
-	77,  // 21: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
+	86,  // 20: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	86,  // 21: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
 	11,  // 22: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
-	78,  // 23: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
+	87,  // 23: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
 	14,  // 24: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
-	77,  // 25: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
+	86,  // 25: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
 	15,  // 26: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
 	17,  // 27: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
 	17,  // 28: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
@@ -8463,14 +9307,14 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	28,  // 37: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
 	29,  // 38: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
 	16,  // 39: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	79,  // 40: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
-	79,  // 41: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
+	88,  // 40: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
+	88,  // 41: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
 	16,  // 42: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	77,  // 43: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
+	86,  // 43: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
 	21,  // 44: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
-	77,  // 45: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
+	86,  // 45: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
 	24,  // 46: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
-	80,  // 47: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
+	89,  // 47: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
 	14,  // 48: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
 	16,  // 49: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
 	30,  // 50: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
@@ -8478,29 +9322,29 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	32,  // 52: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
 	0,   // 53: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
 	35,  // 54: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
-	77,  // 55: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
-	77,  // 56: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
+	86,  // 55: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
+	86,  // 56: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
 	36,  // 57: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
 	0,   // 58: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
 	39,  // 59: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
-	77,  // 60: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
-	77,  // 61: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
-	77,  // 62: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
+	86,  // 60: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
+	86,  // 61: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
+	86,  // 62: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
 	0,   // 63: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
 	42,  // 64: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
-	77,  // 65: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
-	77,  // 66: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
+	86,  // 65: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
+	86,  // 66: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
 	43,  // 67: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
-	77,  // 68: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
-	77,  // 69: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
+	86,  // 68: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
+	86,  // 69: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
 	0,   // 70: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
 	46,  // 71: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	77,  // 72: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	86,  // 72: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
 	47,  // 73: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
-	77,  // 74: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
+	86,  // 74: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
 	46,  // 75: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
 	52,  // 76: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	76,  // 77: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	85,  // 77: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
 	50,  // 78: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
 	51,  // 79: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
 	51,  // 80: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
@@ -8509,8 +9353,8 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	50,  // 83: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
 	0,   // 84: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
 	58,  // 85: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	77,  // 86: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	77,  // 87: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	86,  // 86: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	86,  // 87: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
 	0,   // 88: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
 	61,  // 89: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
 	61,  // 90: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
@@ -8520,51 +9364,68 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	65,  // 94: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
 	65,  // 95: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
 	66,  // 96: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	77,  // 97: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	77,  // 98: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	86,  // 97: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	86,  // 98: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
 	69,  // 99: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
 	61,  // 100: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
 	72,  // 101: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
 	73,  // 102: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
 	73,  // 103: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
 	74,  // 104: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
-	77,  // 105: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
+	86,  // 105: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
 	75,  // 106: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
-	1,   // 107: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,   // 108: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	9,   // 109: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	12,  // 110: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
-	33,  // 111: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
-	37,  // 112: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
-	40,  // 113: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
-	44,  // 114: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	48,  // 115: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	53,  // 116: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	56,  // 117: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	62,  // 118: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	67,  // 119: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
-	70,  // 120: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
-	59,  // 121: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	2,   // 122: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,   // 123: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	10,  // 124: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	13,  // 125: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
-	34,  // 126: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
-	38,  // 127: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
-	41,  // 128: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
-	45,  // 129: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	49,  // 130: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	54,  // 131: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	57,  // 132: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	63,  // 133: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	68,  // 134: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
-	71,  // 135: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
-	60,  // 136: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	122, // [122:137] is the sub-list for method output_type
-	107, // [107:122] is the sub-list for method input_type
-	107, // [107:107] is the sub-list for extension type_name
-	107, // [107:107] is the sub-list for extension extendee
-	0,   // [0:107] is the sub-list for field type_name
+	0,   // 107: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
+	78,  // 108: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
+	86,  // 109: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
+	86,  // 110: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
+	86,  // 111: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
+	78,  // 112: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	78,  // 113: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
+	86,  // 114: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
+	83,  // 115: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
+	84,  // 116: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
+	86,  // 117: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
+	1,   // 118: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,   // 119: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	9,   // 120: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	12,  // 121: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
+	33,  // 122: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
+	37,  // 123: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
+	40,  // 124: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
+	44,  // 125: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	48,  // 126: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	53,  // 127: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	56,  // 128: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	62,  // 129: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	67,  // 130: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	70,  // 131: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
+	59,  // 132: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	76,  // 133: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
+	79,  // 134: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
+	81,  // 135: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
+	2,   // 136: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,   // 137: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	10,  // 138: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	13,  // 139: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
+	34,  // 140: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
+	38,  // 141: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
+	41,  // 142: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
+	45,  // 143: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	49,  // 144: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	54,  // 145: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	57,  // 146: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	63,  // 147: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	68,  // 148: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	71,  // 149: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
+	60,  // 150: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	77,  // 151: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
+	80,  // 152: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
+	82,  // 153: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
+	136, // [136:154] is the sub-list for method output_type
+	118, // [118:136] is the sub-list for method input_type
+	118, // [118:118] is the sub-list for extension type_name
+	118, // [118:118] is the sub-list for extension extendee
+	0,   // [0:118] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -8601,7 +9462,7 @@ func file_rollcall_v1_fleet_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_fleet_proto_rawDesc), len(file_rollcall_v1_fleet_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   77,
+			NumMessages:   86,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

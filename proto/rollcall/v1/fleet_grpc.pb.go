@@ -38,6 +38,9 @@ const (
 	FleetService_GetBudget_FullMethodName        = "/rollcall.v1.FleetService/GetBudget"
 	FleetService_GetRepeatability_FullMethodName = "/rollcall.v1.FleetService/GetRepeatability"
 	FleetService_GetRegistry_FullMethodName      = "/rollcall.v1.FleetService/GetRegistry"
+	FleetService_ListCertificates_FullMethodName = "/rollcall.v1.FleetService/ListCertificates"
+	FleetService_GetCertificate_FullMethodName   = "/rollcall.v1.FleetService/GetCertificate"
+	FleetService_GetCheckList_FullMethodName     = "/rollcall.v1.FleetService/GetCheckList"
 )
 
 // FleetServiceClient is the client API for FleetService service.
@@ -71,6 +74,12 @@ type FleetServiceClient interface {
 	// how the cells agree.
 	GetRepeatability(ctx context.Context, in *GetRepeatabilityRequest, opts ...grpc.CallOption) (*GetRepeatabilityResponse, error)
 	GetRegistry(ctx context.Context, in *GetRegistryRequest, opts ...grpc.CallOption) (*GetRegistryResponse, error)
+	// ListCertificates lists every version of the certificates of checks.
+	ListCertificates(ctx context.Context, in *ListCertificatesRequest, opts ...grpc.CallOption) (*ListCertificatesResponse, error)
+	// GetCertificate returns a certificate's documents, the bytes that were signed.
+	GetCertificate(ctx context.Context, in *GetCertificateRequest, opts ...grpc.CallOption) (*GetCertificateResponse, error)
+	// GetCheckList says what to do in a cell to check its load cell.
+	GetCheckList(ctx context.Context, in *GetCheckListRequest, opts ...grpc.CallOption) (*GetCheckListResponse, error)
 }
 
 type fleetServiceClient struct {
@@ -231,6 +240,36 @@ func (c *fleetServiceClient) GetRegistry(ctx context.Context, in *GetRegistryReq
 	return out, nil
 }
 
+func (c *fleetServiceClient) ListCertificates(ctx context.Context, in *ListCertificatesRequest, opts ...grpc.CallOption) (*ListCertificatesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListCertificatesResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListCertificates_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) GetCertificate(ctx context.Context, in *GetCertificateRequest, opts ...grpc.CallOption) (*GetCertificateResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetCertificateResponse)
+	err := c.cc.Invoke(ctx, FleetService_GetCertificate_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) GetCheckList(ctx context.Context, in *GetCheckListRequest, opts ...grpc.CallOption) (*GetCheckListResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetCheckListResponse)
+	err := c.cc.Invoke(ctx, FleetService_GetCheckList_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // FleetServiceServer is the server API for FleetService service.
 // All implementations must embed UnimplementedFleetServiceServer
 // for forward compatibility.
@@ -262,6 +301,12 @@ type FleetServiceServer interface {
 	// how the cells agree.
 	GetRepeatability(context.Context, *GetRepeatabilityRequest) (*GetRepeatabilityResponse, error)
 	GetRegistry(context.Context, *GetRegistryRequest) (*GetRegistryResponse, error)
+	// ListCertificates lists every version of the certificates of checks.
+	ListCertificates(context.Context, *ListCertificatesRequest) (*ListCertificatesResponse, error)
+	// GetCertificate returns a certificate's documents, the bytes that were signed.
+	GetCertificate(context.Context, *GetCertificateRequest) (*GetCertificateResponse, error)
+	// GetCheckList says what to do in a cell to check its load cell.
+	GetCheckList(context.Context, *GetCheckListRequest) (*GetCheckListResponse, error)
 	mustEmbedUnimplementedFleetServiceServer()
 }
 
@@ -316,6 +361,15 @@ func (UnimplementedFleetServiceServer) GetRepeatability(context.Context, *GetRep
 }
 func (UnimplementedFleetServiceServer) GetRegistry(context.Context, *GetRegistryRequest) (*GetRegistryResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetRegistry not implemented")
+}
+func (UnimplementedFleetServiceServer) ListCertificates(context.Context, *ListCertificatesRequest) (*ListCertificatesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListCertificates not implemented")
+}
+func (UnimplementedFleetServiceServer) GetCertificate(context.Context, *GetCertificateRequest) (*GetCertificateResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetCertificate not implemented")
+}
+func (UnimplementedFleetServiceServer) GetCheckList(context.Context, *GetCheckListRequest) (*GetCheckListResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetCheckList not implemented")
 }
 func (UnimplementedFleetServiceServer) mustEmbedUnimplementedFleetServiceServer() {}
 func (UnimplementedFleetServiceServer) testEmbeddedByValue()                      {}
@@ -608,6 +662,60 @@ func _FleetService_GetRegistry_Handler(srv interface{}, ctx context.Context, dec
 	return interceptor(ctx, in, info, handler)
 }
 
+func _FleetService_ListCertificates_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListCertificatesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListCertificates(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListCertificates_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListCertificates(ctx, req.(*ListCertificatesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_GetCertificate_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetCertificateRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).GetCertificate(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_GetCertificate_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).GetCertificate(ctx, req.(*GetCertificateRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_GetCheckList_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetCheckListRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).GetCheckList(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_GetCheckList_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).GetCheckList(ctx, req.(*GetCheckListRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // FleetService_ServiceDesc is the grpc.ServiceDesc for FleetService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -674,6 +782,18 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetRegistry",
 			Handler:    _FleetService_GetRegistry_Handler,
+		},
+		{
+			MethodName: "ListCertificates",
+			Handler:    _FleetService_ListCertificates_Handler,
+		},
+		{
+			MethodName: "GetCertificate",
+			Handler:    _FleetService_GetCertificate_Handler,
+		},
+		{
+			MethodName: "GetCheckList",
+			Handler:    _FleetService_GetCheckList_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -49,6 +49,9 @@ type Config struct {
 	// FleetDelay is how long new reference runs are gathered before the fleet
 	// is compared anew.
 	FleetDelay time.Duration `yaml:"fleet_delay"`
+	// Issuer is the name and address that stand in the head of certificates;
+	// empty: the operator of the site.
+	Issuer string `yaml:"issuer"`
 	// LogLevel is debug, info, warn or error.
 	LogLevel string `yaml:"log_level"`
 }
@@ -108,6 +111,9 @@ func (c Config) Validate() error {
 	}
 	if c.FleetDelay < 0 || c.FleetDelay > time.Hour {
 		errs = append(errs, fmt.Errorf("fleet_delay is %s; use 0s to 1h", c.FleetDelay))
+	}
+	if len([]rune(c.Issuer)) > 200 {
+		errs = append(errs, fmt.Errorf("issuer has %d characters; at most 200 have room in the head of a certificate", len([]rune(c.Issuer))))
 	}
 	switch c.LogLevel {
 	case "debug", "info", "warn", "error":
@@ -230,6 +236,7 @@ func serveFlags(cmd *cobra.Command) func() (Config, error) {
 		fs.Int64Var(&c.EngineMemoryBytes, "engine-memory-bytes", c.EngineMemoryBytes, "most memory for the engine's queries (0: half of the machine's, at most 4 GiB)")
 		fs.Float64Var(&c.FalseFlagsPerCellYear, "false-flags-per-cell-year", c.FalseFlagsPerCellYear, "drift flags a cell without a fault may raise in a year")
 		fs.DurationVar(&c.FleetDelay, "fleet-delay", c.FleetDelay, "how long new reference runs are gathered before the fleet is compared anew")
+		fs.StringVar(&c.Issuer, "issuer", c.Issuer, "name and address in the head of certificates (default: the operator of the site)")
 		fs.StringVar(&c.LogLevel, "log-level", c.LogLevel, "debug, info, warn or error")
 	}
 	bind(&given, fs)

@@ -249,6 +249,7 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 			log.Error("records touched by the registry's change not queued; run rollcall recompute", zap.Error(err))
 		}
 	}
+	keeping.Certificates = admin.Certificates{Issuer: c.Issuer, Judged: computing.Judged, Next: computing.NextCheck}
 	reading := query.New(s, book, time.Now)
 	reading.Document, reading.Reduce, reading.Sweeps = keeping.Registry, computing.Reduce, computing.Sweeps
 

@@ -43,7 +43,11 @@ type Fleet struct {
 	Runs   []*rollcallv1.Run
 	Pulls  []*rollcallv1.Pull
 	Points []*rollcallv1.CurvePoint
-	YAML   string
+	// Certificates are answers of GetCertificate, newest first.
+	Certificates []*rollcallv1.GetCertificateResponse
+	// List is the answer of GetCheckList; nil: there is no such cell.
+	List *rollcallv1.GetCheckListResponse
+	YAML string
 	// Err is returned by every method when it is set.
 	Err error
 	// More is said of pulls.
@@ -147,6 +151,7 @@ func Chain() *Fleet {
 		p.TractiveForceN, p.TractiveForceUncertaintyN = p.WheelPowerW/v, p.WheelPowerUncertaintyW/v
 		f.Points = append(f.Points, p)
 	}
+	f.certify()
 	return f
 }
 
