@@ -7,10 +7,7 @@ func fleetDashboard() dashboard {
 		UID: "rollcall-fleet", Title: "Rollcall: the fleet", Tags: []string{"rollcall"}, Timezone: "utc", GraphTooltip: 1, Refresh: "1m", SchemaVersion: schemaVersion,
 		Description: "Where every cell stands against the fleet. Offsets are relative errors of corrected tractive force; U is expanded, k = 2.",
 		Time:        span{From: "now-26w", To: "now"},
-		Templating: templating{List: []variable{{
-			Name: "cell", Label: "Cell", Type: "query", DataSource: clickhouse(), Query: cellsSQL, Refresh: 2, Sort: 1, Multi: true, IncludeAll: true,
-			Current: selection{Text: []string{"All"}, Value: []string{"$__all"}}, Options: []struct{}{},
-		}}},
+		Templating:  templating{List: []variable{someOf("cell", "Cell", cellsSQL)}},
 		Panels: placed(
 			[]sized{{openFlags(), 6, 4}, {recalibrate(), 6, 4}, {widest(), 6, 4}, {silentAgents(), 6, 4}},
 			[]sized{{offsets(), 24, 10}},

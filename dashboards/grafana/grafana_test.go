@@ -48,7 +48,12 @@ func TestGolden(t *testing.T) {
 // Every panel says what it shows, from which source, in which unit, over which
 // time; none lies over another; ids differ.
 func TestPanelsAreWhole(t *testing.T) {
-	d := fleetDashboard()
+	for _, d := range []dashboard{fleetDashboard(), cellDashboard(), carDashboard(), ingestDashboard()} {
+		t.Run(d.UID, func(t *testing.T) { whole(t, d) })
+	}
+}
+
+func whole(t *testing.T, d dashboard) {
 	ids := map[int]bool{}
 	cells := map[[2]int]string{}
 	for _, p := range d.Panels {
@@ -95,7 +100,7 @@ func expand(t *testing.T, sql string, from, to time.Time, cells ...string) strin
 	second := func(x time.Time) string { return fmt.Sprintf("toDateTime(%d)", x.Unix()) }
 	sql = timeFilter.ReplaceAllString(sql, "$1 >= "+second(from)+" AND $1 <= "+second(to))
 	sql = timeInterval.ReplaceAllString(sql, "toStartOfInterval(toDateTime($1), INTERVAL 60 second)")
-	sql = strings.NewReplacer("$__fromTime", second(from), "$__toTime", second(to), "${cell:singlequote}", "'"+strings.Join(cells, "','")+"'").Replace(sql)
+	sql = strings.NewReplacer("$__fromTime", second(from), "$__toTime", second(to), "${cell:singlequote}", "'"+strings.Join(cells, "','")+"'", "${car:singlequote}", "'hazel'").Replace(sql)
 	if strings.Contains(sql, "$") {
 		t.Fatalf("a macro is left over in %s", sql)
 	}
@@ -293,6 +298,7 @@ type server struct {
 	token      string
 	folder     bool // the folder is there
 	dashboards []map[string]any
+	alerts     map[string]any // the rule group
 	folderID   float64
 	overwrite  bool
 	// fail answers in place of a path's own answer.
@@ -341,6 +347,12 @@ func (s *server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		}
 		s.dashboards, s.folderID, s.overwrite = append(s.dashboards, request.Dashboard), request.FolderID, request.Overwrite
 		answer(200, `{"id":1,"uid":"rollcall-fleet","url":"/d/rollcall-fleet/the-fleet","status":"success","version":1,"slug":"the-fleet"}`)
+	case "PUT /api/v1/provisioning/folder/rollcall/rule-groups/rollcall":
+		if err := json.NewDecoder(r.Body).Decode(&s.alerts); err != nil || s.alerts["folderUid"] != "rollcall" || s.alerts["interval"] != 60.0 || !s.folder {
+			answer(400, `{"message":"invalid alert rule"}`)
+			return
+		}
+		answer(200, `{"title":"rollcall","folderUid":"rollcall","interval":60}`)
 	default:
 		answer(404, `{"message":"Not found"}`)
 	}
@@ -357,6 +369,9 @@ func TestPush(t *testing.T) {
 	}
 	if len(s.dashboards) != 2*len(Dashboards()) || s.folderID != 17 || !s.overwrite {
 		t.Errorf("%d dashboards, folder %v, overwrite %v", len(s.dashboards), s.folderID, s.overwrite)
+	}
+	if rules, _ := s.alerts["rules"].([]any); len(rules) != len(alertRules()) {
+		t.Errorf("alert rules %v", s.alerts)
 	}
 	var want map[string]any
 	if err := json.Unmarshal(Dashboards()[0].JSON, &want); err != nil {
@@ -376,6 +391,7 @@ func TestPushTrouble(t *testing.T) {
 		}
 	}
 	const folder, create, board = "GET /api/folders/rollcall", "POST /api/folders", "POST /api/dashboards/db"
+	const alerts = "PUT /api/v1/provisioning/folder/rollcall/rule-groups/rollcall"
 	for _, c := range []struct {
 		name, at string
 		answer   func(http.ResponseWriter)
@@ -389,6 +405,12 @@ func TestPushTrouble(t *testing.T) {
 		{"proxy, empty object", board, reply(502, `{}`), 502, []string{"push the dashboard", "502 Bad Gateway", "try again later"}},
 		{"proxy, page", board, reply(502, `<html>Bad Gateway</html>`), 502, []string{"502"}},
 		{"proxy at the folder", folder, reply(502, `{}`), 502, []string{"look for the folder"}},
+		{"newer version there", board, reply(412, `{"status":"version-mismatch","message":"The dashboard has been changed by someone else"}`), 412, []string{"push the dashboard", "changed by someone else", "newer version"}},
+		{"alerts, empty object", alerts, reply(503, `{}`), 503, []string{"push the alert rules", "503", "try again later"}},
+		{"alerts provisioned by file", alerts, reply(409, `{"message":"cannot change provenance from 'file' to 'api'"}`), 409, []string{"push the alert rules", "provenance", "from a file"}},
+		{"alerts refused", alerts, reply(400, `{"message":"invalid alert rule: no interval"}`), 400, []string{"no interval"}},
+		{"alerts not allowed", alerts, reply(403, `{"message":"Permission denied"}`), 403, []string{"Editor"}},
+		{"alerts, login page", alerts, reply(200, `<html>Sign in</html>`), 0, []string{"push the alert rules", "no JSON"}},
 		{"login page", folder, reply(200, `<html>Sign in</html>`), 0, []string{"look for the folder", "invalid character"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
