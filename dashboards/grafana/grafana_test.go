@@ -97,14 +97,17 @@ var (
 // Source: the plugin's README and pkg/macros/macros.go.
 func expand(t *testing.T, sql string, from, to time.Time, cells ...string) string {
 	t.Helper()
-	second := func(x time.Time) string { return fmt.Sprintf("toDateTime(%d)", x.Unix()) }
-	sql = timeFilter.ReplaceAllString(sql, "$1 >= "+second(from)+" AND $1 <= "+second(to))
-	sql = timeInterval.ReplaceAllString(sql, "toStartOfInterval(toDateTime($1), INTERVAL 60 second)")
-	sql = strings.NewReplacer("$__fromTime", second(from), "$__toTime", second(to), "${cell:singlequote}", "'"+strings.Join(cells, "','")+"'", "${car:singlequote}", "'hazel'").Replace(sql)
-	if strings.Contains(sql, "$") {
+	if sql = expandFor(sql, from, to, "hazel", cells...); strings.Contains(sql, "$") {
 		t.Fatalf("a macro is left over in %s", sql)
 	}
 	return sql
+}
+
+func expandFor(sql string, from, to time.Time, car string, cells ...string) string {
+	second := func(x time.Time) string { return fmt.Sprintf("toDateTime(%d)", x.Unix()) }
+	sql = timeFilter.ReplaceAllString(sql, "$1 >= "+second(from)+" AND $1 <= "+second(to))
+	sql = timeInterval.ReplaceAllString(sql, "toStartOfInterval(toDateTime($1), INTERVAL 60 second)")
+	return strings.NewReplacer("$__fromTime", second(from), "$__toTime", second(to), "${cell:singlequote}", "'"+strings.Join(cells, "','")+"'", "${car:singlequote}", "'"+car+"'").Replace(sql)
 }
 
 // rows runs a query and returns its columns and its rows as text.

@@ -53,7 +53,7 @@ func (a *alertServer) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if got := r.Header.Get("Authorization"); got != a.auth {
-		http.Error(w, `"unauthorised"`, 401)
+		http.Error(w, `"unauthorised"`, http.StatusUnauthorized)
 		return
 	}
 	var posted []alert

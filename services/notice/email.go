@@ -51,7 +51,8 @@ func newEmail(c Email) (*email, error) {
 	return e, err
 }
 
-// send sends one message to all addresses. Its Message-ID is made of the
+// send sends one message to all addresses; where the server refuses one of them,
+// nobody gets it, and `rollcall notices` says which. Its Message-ID is made of the
 // notice's key: many mail systems show a message that comes twice once.
 func (e *email) send(ctx context.Context, n Notice) (string, error) {
 	m := smtp.NewMsg()
@@ -78,7 +79,7 @@ func (e *email) send(ctx context.Context, n Notice) (string, error) {
 
 	if err := e.client.DialAndSendWithContext(ctx, m); err != nil {
 		var refused *smtp.SendError
-		if errors.As(err, &refused) && refused.Reason == smtp.ErrSMTPDataClose || errors.As(err, &refused) && refused.ErrorCode() > 0 {
+		if errors.As(err, &refused) && refused.ErrorCode() > 0 {
 			return "", &Refusal{Status: refused.ErrorCode(), Text: e.hide(short(err.Error()))}
 		}
 		return "", errors.New(e.hide(short(err.Error())))

@@ -309,7 +309,7 @@ func TestReceiverFailsAndComesBack(t *testing.T) {
 			http.Error(w, "no room", 500)
 		case "busy":
 			w.Header().Set("Retry-After", "600")
-			http.Error(w, "later", 503)
+			http.Error(w, "later", http.StatusServiceUnavailable)
 		case "moved":
 			http.Redirect(w, r, "https://elsewhere.example/", http.StatusMovedPermanently)
 		case "hangs":
