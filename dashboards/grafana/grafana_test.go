@@ -195,8 +195,8 @@ func TestPanelsOnEngine(t *testing.T) {
 		ago     time.Duration
 		waiting int
 	}{{"fen-1", time.Minute, 0}, {"fen-2", 2 * time.Hour, 7}, {"fen-2", time.Hour, 1250}} {
-		err := s.Conn().Exec(ctx, fmt.Sprintf("INSERT INTO heartbeats (cell_id, sent_at, received_at, spool_messages, spool_bytes, rejected_files, set_aside_messages, agent_version) VALUES ('%s', fromUnixTimestamp64Nano(%d, 'UTC'), now64(9), %d, 0, 0, 0, 'test')",
-			beat.cell, now.Add(-beat.ago).UnixNano(), beat.waiting))
+		err := s.Conn().Exec(ctx, fmt.Sprintf("INSERT INTO heartbeats (cell_id, sent_at, received_at, spool_messages, spool_bytes, rejected_files, set_aside_messages, agent_version) VALUES ('%s', fromUnixTimestamp64Nano(%d, 'UTC'), fromUnixTimestamp64Nano(%d, 'UTC'), %d, 0, 0, 0, 'test')",
+			beat.cell, now.Add(-beat.ago).UnixNano(), now.Add(-beat.ago).UnixNano(), beat.waiting))
 		if err != nil {
 			t.Fatal(i, err)
 		}
@@ -210,8 +210,8 @@ func TestPanelsOnEngine(t *testing.T) {
 			{"2026-06-17 09:30:00", "fen-1", "0.1"}, {"2026-06-24 09:30:00", "fen-1", "0.2"}, {"2026-06-24 09:30:00", "fen-2", "1.96"}},
 		"CUSUM, as a share of its limit": {
 			{"2026-06-17 09:30:00", "fen-1", "12.5"}, {"2026-06-24 09:30:00", "fen-1", "25"}, {"2026-06-24 09:30:00", "fen-2", "200"}},
-		"Messages waiting at the cells": {
-			{"2026-06-29 07:30:00", "fen-2", "7"}, {"2026-06-29 08:30:00", "fen-2", "1250"}, {"2026-06-29 09:29:00", "fen-1", "0"}},
+		// Heartbeats of that age are gone; the panel has its rows in TestOtherPanelsOnEngine.
+		"Messages waiting at the cells": nil,
 		"Where every cell stands": {
 			{"fen-2", "1.96", "0.43", "recalibrate", "load-cell gain", "26", "2026-06-24 09:30:00", "", "2026-06-29 08:30:00", "1250"},
 			{"fen-1", "0.2", "0.4", "", "", "25", "2026-06-24 09:30:00", "", "2026-06-29 09:29:00", "0"}},
