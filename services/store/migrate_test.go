@@ -154,7 +154,8 @@ func TestReadMigrations(t *testing.T) {
 		t.Fatal(err)
 	}
 	for i, m := range all {
-		if m.Number != uint32(i+1) {
+		// Blocks of numbers are set aside for work side by side: they rise, with gaps.
+		if i > 0 && m.Number <= all[i-1].Number || m.Number == 0 {
 			t.Errorf("step %d has number %d", i+1, m.Number)
 		}
 		if !strings.HasPrefix(m.Statement, "-- ") {
