@@ -19,6 +19,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"rollcall/services/access"
+	"rollcall/services/notice"
 	"rollcall/services/store"
 )
 
@@ -54,6 +55,8 @@ type Config struct {
 	Issuer string `yaml:"issuer"`
 	// LogLevel is debug, info, warn or error.
 	LogLevel string `yaml:"log_level"`
+	// Notices say who is told of what. They stand in the file only.
+	Notices notice.Config `yaml:"notices"`
 }
 
 // DefaultConfig returns what holds where nothing else is said.
@@ -65,6 +68,7 @@ func DefaultConfig() Config {
 		FalseFlagsPerCellYear: 0.1,
 		FleetDelay:            2 * time.Second,
 		LogLevel:              "info",
+		Notices:               notice.DefaultConfig(),
 	}
 }
 
@@ -119,6 +123,11 @@ func (c Config) Validate() error {
 	case "debug", "info", "warn", "error":
 	default:
 		errs = append(errs, fmt.Errorf("log_level is %q; use debug, info, warn or error", c.LogLevel))
+	}
+	if err := c.Notices.Validate(); err != nil {
+		for line := range strings.Lines(err.Error()) {
+			errs = append(errs, errors.New("notices: "+strings.TrimSuffix(line, "\n")))
+		}
 	}
 	return errors.Join(errs...)
 }
@@ -221,7 +230,7 @@ func explainYAML(file string, line int, err error) error {
 // hyphens, and returns what merges file, environment and flags.
 func serveFlags(cmd *cobra.Command) func() (Config, error) {
 	fs := cmd.Flags()
-	file := fs.String("config", "", "YAML file with these settings, keys with underscores")
+	file := fs.String("config", "", "YAML file with these settings, keys with underscores, and notices")
 	given := DefaultConfig()
 	bind := func(c *Config, fs *pflag.FlagSet) {
 		fs.StringVar(&c.DataDir, "data-dir", c.DataDir, "folder of the embedded engine")
@@ -325,6 +334,9 @@ func (m Main) checkConfigCommand() *cobra.Command {
 		}
 		if _, err := c.clickHousePassword(); err != nil {
 			errs = append(errs, err)
+		}
+		if err := c.Notices.CheckFiles(); err != nil {
+			errs = append(errs, fmt.Errorf("notices: %w", err))
 		}
 		if err := errors.Join(errs...); err != nil {
 			return usageError{fmt.Errorf("configuration:\n%w", err)}

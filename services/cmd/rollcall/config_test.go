@@ -10,6 +10,8 @@ import (
 
 	"github.com/goccy/go-yaml"
 	"github.com/google/go-cmp/cmp"
+
+	"rollcall/services/notice"
 )
 
 // writeFile writes a file into a folder of the test's own.
@@ -56,6 +58,7 @@ func TestEverySetting(t *testing.T) {
 	want := Config{
 		DataDir: "d", GRPCListen: "127.0.0.1:1", HTTPListen: "[::1]:2", ClickHouse: "clickhouse://u@h:9000/db",
 		EngineLibrary: "lib.so", EngineMemoryBytes: 1 << 30, FalseFlagsPerCellYear: 2, FleetDelay: 7 * time.Second, Issuer: "Fenland Dyno Chain", LogLevel: "debug",
+		Notices: notice.DefaultConfig(), // in the file only
 	}
 	text, err := yaml.Marshal(want)
 	if err != nil {

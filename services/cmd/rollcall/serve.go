@@ -27,6 +27,7 @@ import (
 	"rollcall/services/admin"
 	"rollcall/services/fleet"
 	"rollcall/services/ingest"
+	"rollcall/services/notice"
 	"rollcall/services/pipeline"
 	"rollcall/services/query"
 	"rollcall/services/rpc"
@@ -256,6 +257,9 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 	pb.RegisterIngestServiceServer(server, taking)
 	pb.RegisterFleetServiceServer(server, reading)
 	pb.RegisterAdminServiceServer(server, keeping)
+	telling := notice.New(c.Notices, s, book, time.Now, log, metrics)
+	telling.Settled = computing.Settled
+	pb.RegisterNoticeServiceServer(server, notice.Server{Service: telling})
 	server.OnStop(taking.Stop)
 	server.SetServing("", true)
 
@@ -270,6 +274,7 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 	var inner errgroup.Group
 	committed := make(chan struct{})
 	inner.Go(func() error { return computing.Run(computeCtx) })
+	inner.Go(func() error { return telling.Run(computeCtx) })
 	inner.Go(func() error { defer close(committed); return taking.Run(commitCtx) })
 	outer, listening := errgroup.WithContext(ctx)
 	outer.Go(func() error { return server.Serve(listening, grpcListener) })
