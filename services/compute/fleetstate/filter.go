@@ -86,7 +86,7 @@ func newFilter(net *network, v *Variances) *filter {
 		f.off[i] = v.Start[i] == 0 && v.Walk[i] == 0
 		switch {
 		case f.off[i]:
-			f.start[i] = 1
+			f.start[i] = 1e200
 		case v.Start[i] == 0:
 			// An error that starts at nought exactly: a millionth of a week's
 			// change stands for nothing.
