@@ -259,9 +259,11 @@ func lay(h History, s Settings) (*network, error) {
 		cellAt[id] = c
 		net.cells[c] = cellTrack{id: id, place: map[int]int{}}
 	}
+	stats := make([]stat, len(net.runs))
+	each(len(net.runs), s.Workers, func(_, i int) { stats[i] = newStat(&net.runs[i], net.modes, s.Faults, nil) })
 	for i := range net.runs {
 		r := &net.runs[i]
-		e := net.sessionEvent(r, i, carOf[i])
+		e := net.sessionEvent(r, i, carOf[i], stats[i])
 		c := &net.cells[cellAt[r.Cell]]
 		c.events = append(c.events, e)
 		c.runs++
@@ -318,7 +320,10 @@ func checkRun(r *refrun.Run, points *int) error {
 		for _, y := range p.Y {
 			sum += y
 		}
-		for _, s := range p.Signature {
+		for f, s := range p.Signature {
+			if s != nil && len(s) != *points {
+				return fmt.Errorf("run %s, pull %s: the signature of %v has %d points, the pull %d: assemble it again", r.ID, p.ID, f, len(s), *points)
+			}
 			for _, y := range s {
 				sum += y
 			}
@@ -358,9 +363,9 @@ func (n *network) layCar(c *carEpoch) {
 	}
 }
 
-func (n *network) sessionEvent(r *refrun.Run, run, car int) event {
+func (n *network) sessionEvent(r *refrun.Run, run, car int, st stat) event {
 	c := &n.cars[car]
-	e := event{at: r.At, week: weekOf(r.At), kind: session, id: string(r.ID), run: run, lambda: 1, car: car, stat: newStat(r, n.modes, n.s.Faults, nil)}
+	e := event{at: r.At, week: weekOf(r.At), kind: session, id: string(r.ID), run: run, lambda: 1, car: car, stat: st}
 	n.settle(&e)
 	e.knot, e.part = c.place(e.week)
 	return e

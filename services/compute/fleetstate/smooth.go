@@ -113,22 +113,24 @@ func (s *smoother) run(c *cellTrack, g, sigma []float64) *path {
 			}
 		}
 	}
-	if len(steps) > 0 {
-		// The variance of b_Δ·g needs b_Δ·Σ: one product for all steps.
-		all := make([]float64, len(steps)*d*n)
-		for i, st := range steps {
-			copy(all[i*d*n:], st.b)
-		}
-		prod := make([]float64, len(all))
-		blas64.Gemm(blas.NoTrans, blas.NoTrans, 1,
-			blas64.General{Rows: len(steps) * d, Cols: n, Stride: n, Data: all},
-			blas64.General{Rows: n, Cols: n, Stride: n, Data: sigma}, 0,
-			blas64.General{Rows: len(steps) * d, Cols: n, Stride: n, Data: prod})
-		for i, st := range steps {
-			for j := range d {
-				at := (i*d + j) * n
-				out.stepV[st.at*d+j] = st.v[j*d+j] + dot(prod[at:at+n], all[at:at+n])
+	// The variance of b_Δ·g is b_Δ·Σ·b_Δ', and b_Δ·Σ the difference of two rows of
+	// bs, but of an error that restarts right after the step.
+	row := make([]float64, n)
+	for _, st := range steps {
+		e := &c.events[st.at]
+		for j := range d {
+			b := st.b[j*n : (j+1)*n]
+			if e.kind == restart && e.mask>>j&1 == 1 {
+				clear(row)
+				for k, x := range b {
+					axpy(x, sigma[k*n:(k+1)*n], row)
+				}
+			} else {
+				at := (st.at*d + j) * n
+				copy(row, out.bs[at:at+n])
+				axpy(-1, out.bs[at-d*n:at-d*n+n], row)
 			}
+			out.stepV[st.at*d+j] = st.v[j*d+j] + dot(row, b)
 		}
 	}
 	return out

@@ -75,48 +75,51 @@ type stat struct {
 	shape  []float64
 }
 
-// rows returns z_ip of one pull, modes × width.
-func rows(dst []float64, run *refrun.Run, p *refrun.Pull, modes [][]float64, faults []FaultModel) {
+// rows returns z_ip of one pull, modes × width. flat is K ones.
+func rows(dst []float64, run *refrun.Run, p *refrun.Pull, modes [][]float64, faults []FaultModel, flat []float64) {
 	d := len(faults)
 	w := width(d)
-	for i := range dst {
-		dst[i] = 0
+	k := len(flat)
+	clear(dst)
+	project := func(x []float64, at int) {
+		if len(x) != k {
+			return
+		}
+		for i, u := range modes {
+			dst[i*w+at] = dot(u, x)
+		}
 	}
-	z := 0.0
+	for f := range faults {
+		project(signature(p, faults[f].Fault, flat), f)
+	}
+	project(p.Signature[fleet.FaultInertia], d)
+	for i := range modes {
+		dst[i*w+d] = -dst[i*w+d]
+	}
 	if run.Air.Temperature > 0 {
-		z = (run.Air.Temperature - intakeAt) / intakeUnit
+		dst[d+1] = (run.Air.Temperature - intakeAt) / intakeUnit * math.Sqrt(float64(k))
 	}
-	inertia := p.Signature[fleet.FaultInertia]
-	for i, u := range modes {
-		row := dst[i*w : (i+1)*w]
-		for k, uk := range u {
-			for f := range faults {
-				row[f] += uk * signature(p, faults[f].Fault, k)
-			}
-			if k < len(inertia) {
-				row[d] -= uk * inertia[k]
-			}
-			row[d+2] += uk * p.Y[k]
-		}
-		if i == 0 {
-			row[d+1] = z * math.Sqrt(float64(len(u)))
-		}
-	}
+	project(p.Y, d+2)
 }
 
-// signature is ∂y/∂x of a fault at band point k.
-func signature(p *refrun.Pull, f fleet.Fault, k int) float64 {
-	switch f {
-	case fleet.FaultAir, fleet.FaultOther:
-		if s := p.Signature[f]; k < len(s) {
-			return s[k]
-		}
-		return 1
+// signature is ∂y/∂x of a fault at every band point; nil: the pull does not say.
+func signature(p *refrun.Pull, f fleet.Fault, flat []float64) []float64 {
+	if s := p.Signature[f]; s != nil {
+		return s
 	}
-	if s := p.Signature[f]; k < len(s) {
-		return s[k]
+	if f == fleet.FaultAir || f == fleet.FaultOther {
+		return flat
 	}
-	return 0
+	return nil
+}
+
+// ones is n ones.
+func ones(n int) []float64 {
+	out := make([]float64, n)
+	for i := range out {
+		out[i] = 1
+	}
+	return out
 }
 
 // newStat sums a run up. weights may be nil: every pull counts whole.
@@ -124,9 +127,10 @@ func newStat(run *refrun.Run, modes [][]float64, faults []FaultModel, weights []
 	q, w := len(modes), width(len(faults))
 	s := stat{pulls: len(run.Pulls), points: len(modes[0]), mean: make([]float64, q*w), level: make([]float64, w*w), shape: make([]float64, w*w)}
 	all := make([]float64, len(run.Pulls)*q*w)
+	flat := ones(s.points)
 	for p := range run.Pulls {
 		z := all[p*q*w : (p+1)*q*w]
-		rows(z, run, &run.Pulls[p], modes, faults)
+		rows(z, run, &run.Pulls[p], modes, faults, flat)
 		l := 1.0
 		if weights != nil {
 			l = weights[p]
