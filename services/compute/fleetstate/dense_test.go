@@ -30,7 +30,7 @@ type place struct {
 
 func newDense(t *testing.T, h History, s Settings, v Variances, end, asked float64) dense {
 	t.Helper()
-	net, err := lay(h, s)
+	net, err := lay(h, s, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -74,9 +74,9 @@ type filter struct {
 	week  float64
 	begun bool
 
-	y     []float64 // scratch
-	row   []float64
-	small []float64
+	known []float64 // the cars' unknowns where they are taken as known; else nil
+
+	small []float64 // scratch, d × d
 }
 
 func newFilter(net *network, v *Variances) *filter {
@@ -97,7 +97,6 @@ func newFilter(net *network, v *Variances) *filter {
 	}
 	f.information = newInformation(d, 0)
 	f.small = make([]float64, d*d)
-	f.row = make([]float64, d)
 	return f
 }
 
@@ -362,10 +361,14 @@ func (net *network) meanRow(s *sparse, e *event, l *local, mode int) (y float64)
 
 // addSession adds a session's sufficient statistics.
 func (f *filter) addSession(c *cellTrack, e *event) {
-	l := c.localOf(f.net, e)
-	f.n = max(f.n, l.n)
 	st := &e.stat
 	nz := noiseOf(st, e.lambda, f.v)
+	if f.known != nil {
+		f.addKnown(e, &nz)
+		return
+	}
+	l := c.localOf(f.net, e)
+	f.n = max(f.n, l.n)
 	// Of the pulls' own orthogonal modes, of which the mean is one.
 	f.score += float64(f.net.q()) * (float64(st.pulls)*log2Pi + math.Log(st.sum))
 	var s sparse
@@ -384,6 +387,45 @@ func (f *filter) addSession(c *cellTrack, e *event) {
 		if q := f.net.q(); q > 1 {
 			f.addWithin(st.shape, 1/nz.shape, &l)
 			f.score += float64((st.pulls-1)*(q-1)) * math.Log(nz.shape)
+		}
+	}
+}
+
+// addKnown adds a session with the cars' unknowns taken as known.
+func (f *filter) addKnown(e *event, nz *noise) {
+	d, q := f.d, f.net.q()
+	w := width(d)
+	var zero [mostFaults]float64
+	for mode := range q {
+		v := nz.meanShape
+		if mode == 0 {
+			v = nz.meanLevel
+		}
+		s := sparse{x: e.stat.mean[mode*w : mode*w+d]}
+		f.add(&s, f.net.residual(e, mode, zero[:d], f.known), 1/v)
+	}
+	if e.stat.pulls < 2 {
+		return
+	}
+	base := f.net.cars[e.car].base + q
+	for i, z := range [2][]float64{e.stat.level, e.stat.shape} {
+		p := 1 / nz.level
+		if i == 1 {
+			p = 1 / nz.shape
+		}
+		if i == 1 && q == 1 {
+			break
+		}
+		for a := range d {
+			if f.off[a] {
+				continue
+			}
+			for b := range d {
+				if !f.off[b] {
+					f.xx[a*d+b] += p * z[a*w+b]
+				}
+			}
+			f.ex[a] += p * (z[a*w+d+2] - z[a*w+d]*f.known[base] - z[a*w+d+1]*f.known[base+1])
 		}
 	}
 }

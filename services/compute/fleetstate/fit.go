@@ -30,33 +30,37 @@ type Fit struct {
 
 	net   *network
 	g     []float64 // unknowns of the cars
-	inv   []float64 // their covariance, n × n, symmetric, whole
+	inv   []float64 // their covariance, n × n, upper triangle
 	cells []state
 }
 
 // state is a cell after its last event: its errors x given the unknowns g of
 // its cars are N(c + b·g, p).
 type state struct {
-	info information
 	week float64
+	d, n int
 	p    []float64 // d × d
 	b    []float64 // d × n
 	c    []float64
+	// x and cov are its errors with the unknowns' estimates taken in.
+	x, cov []float64
 }
 
-// settle works p, b and c out of the information.
-func (s *state) settle() {
-	d, n := s.info.d, s.info.n
+// stateOf works p, b and c out of the information.
+func stateOf(f *information, week float64) state {
+	d, n := f.d, f.n
+	s := state{week: week, d: d, n: n}
 	s.p = make([]float64, d*d)
 	s.b = make([]float64, d*n)
 	s.c = make([]float64, d)
-	invert(s.p, s.info.xx, d)
+	invert(s.p, f.xx, d)
 	for i := range d {
 		for j := range d {
-			axpy(-s.p[i*d+j], s.info.xg[j*s.info.cap:j*s.info.cap+n], s.b[i*n:(i+1)*n])
-			s.c[i] += s.p[i*d+j] * s.info.ex[j]
+			axpy(-s.p[i*d+j], f.xg[j*f.cap:j*f.cap+n], s.b[i*n:(i+1)*n])
+			s.c[i] += s.p[i*d+j] * f.ex[j]
 		}
 	}
+	return s
 }
 
 // batch is how many cells are reduced before their parts are added up, in
@@ -71,36 +75,36 @@ type part struct {
 	state  state
 }
 
-// solution is the outcome of solve.
-type solution struct {
-	g, inv []float64 // inv is upper only until whole is called
-	n      int
+// sums is what the cells say of the cars' unknowns together.
+type sums struct {
+	gg, eg []float64 // n × n, upper triangle; n
 	score  float64
 	states []state
+	parts  []part
 }
 
-// solve reduces every cell to what it says of the cars' unknowns, adds them
-// up in the cells' order and solves for the unknowns. It is deterministic bit
-// for bit, whatever the number of workers.
-func (net *network) solve(v *Variances) (*solution, error) {
+func (net *network) newSums() *sums {
+	return &sums{gg: make([]float64, net.n*net.n), eg: make([]float64, net.n), states: make([]state, len(net.cells)), parts: make([]part, batch)}
+}
+
+// reduce adds sign times what the cells of the list say. It is deterministic
+// bit for bit, whatever the number of workers: parts are added in the list's
+// order.
+func (net *network) reduce(v *Variances, to *sums, list []int, sign float64) {
 	n := net.n
-	out := &solution{n: n, states: make([]state, len(net.cells))}
-	gg := make([]float64, n*n)
-	eg := make([]float64, n)
 	filters := make([]*filter, net.s.Workers)
-	parts := make([]part, min(batch, len(net.cells)))
-	for from := 0; from < len(net.cells); from += batch {
-		to := min(from+batch, len(net.cells))
-		each(to-from, net.s.Workers, func(w, i int) {
+	for len(list) > 0 {
+		some := list[:min(batch, len(list))]
+		list = list[len(some):]
+		each(len(some), net.s.Workers, func(w, i int) {
 			if filters[w] == nil {
 				filters[w] = newFilter(net, v)
 			}
 			f := filters[w]
-			c := &net.cells[from+i]
+			c := &net.cells[some[i]]
 			f.run(c, nil)
-			p := &parts[i]
-			p.state = state{info: f.clone(), week: f.week}
-			p.state.settle()
+			p := &to.parts[i]
+			p.state = stateOf(&f.information, f.week)
 			f.close()
 			m := len(c.cols)
 			p.n, p.score = m, f.score
@@ -110,43 +114,81 @@ func (net *network) solve(v *Variances) (*solution, error) {
 			}
 			copy(p.eg, f.eg[:m])
 		})
-		for i := range to - from {
-			p, cols := &parts[i], net.cells[from+i].cols
-			out.score += p.score
-			out.states[from+i] = p.state
+		for i, at := range some {
+			p, cols := &to.parts[i], net.cells[at].cols
+			to.score += sign * p.score
+			to.states[at] = p.state
 			for r, a := range cols {
-				eg[a] += p.eg[r]
+				to.eg[a] += sign * p.eg[r]
 				for s := r; s < p.n; s++ {
 					b := cols[s]
-					gg[min(a, b)*n+max(a, b)] += p.gg[r*p.n+s]
+					to.gg[min(a, b)*n+max(a, b)] += sign * p.gg[r*p.n+s]
 				}
 			}
 		}
 	}
-	out.score += net.priors(v, gg, eg)
-	out.g = append([]float64(nil), eg...)
-	logDet, err := net.factor(gg)
+}
+
+// all lists the cells.
+func (net *network) all() []int {
+	out := make([]int, len(net.cells))
+	for i := range out {
+		out[i] = i
+	}
+	return out
+}
+
+// solution is the outcome of solve.
+type solution struct {
+	g      []float64
+	inv    []float64 // the factor until invert is called, then the covariance
+	scale  []float64
+	n      int
+	score  float64
+	states []state
+}
+
+// solve reduces every cell to what it says of the cars' unknowns and solves for
+// them, with their covariance.
+func (net *network) solve(v *Variances) (*solution, error) {
+	to := net.newSums()
+	net.reduce(v, to, net.all(), 1)
+	out, err := net.solveSums(v, to)
 	if err != nil {
 		return nil, err
 	}
-	out.score += logDet.value
-	if n > 0 {
-		// x = D·U⁻¹·U⁻ᵀ·D·s with the scaling D.
-		for i := range out.g {
-			out.g[i] *= logDet.scale[i]
-		}
-		u := blas64.Triangular{Uplo: blas.Upper, Diag: blas.NonUnit, N: n, Stride: n, Data: gg}
-		blas64.Trsv(blas.Trans, u, blas64.Vector{N: n, Inc: 1, Data: out.g})
-		for _, x := range out.g {
-			out.score -= x * x
-		}
-		blas64.Trsv(blas.NoTrans, u, blas64.Vector{N: n, Inc: 1, Data: out.g})
-		for i := range out.g {
-			out.g[i] *= logDet.scale[i]
-		}
+	out.invert()
+	return out, nil
+}
+
+// solveSums solves for the unknowns. The sums' matrix becomes the solution's.
+func (net *network) solveSums(v *Variances, to *sums) (*solution, error) {
+	n := net.n
+	out := &solution{n: n, states: to.states, score: to.score}
+	out.g = append([]float64(nil), to.eg...)
+	out.score += net.priors(v, to.gg, out.g)
+	f, err := net.factor(to.gg)
+	if err != nil {
+		return nil, err
 	}
-	out.inv = gg
-	out.invertFactor(logDet.scale)
+	out.inv, out.scale = to.gg, f.scale
+	out.score += f.value
+	if n == 0 {
+		return out, nil
+	}
+	// g = D·U⁻¹·U⁻ᵀ·D·eg with the scaling D.
+	for i := range out.g {
+		out.g[i] *= f.scale[i]
+	}
+	u := blas64.Triangular{Uplo: blas.Upper, Diag: blas.NonUnit, N: n, Stride: n, Data: out.inv}
+	blas64.Trsv(blas.Trans, u, blas64.Vector{N: n, Inc: 1, Data: out.g})
+	for _, x := range out.g {
+		out.score -= x * x
+	}
+	blas64.Trsv(blas.NoTrans, u, blas64.Vector{N: n, Inc: 1, Data: out.g})
+	for i := range out.g {
+		out.g[i] *= f.scale[i]
+	}
 	return out, nil
 }
 
@@ -259,17 +301,16 @@ func (net *network) factor(gg []float64) (factored, error) {
 	return f, nil
 }
 
-// invertFactor turns the factor in inv into the covariance, whole.
-func (s *solution) invertFactor(scale []float64) {
-	n := s.n
+// invert turns the factor in inv into the covariance, upper triangle.
+func (s *solution) invert() {
+	n, scale := s.n, s.scale
 	if n == 0 {
 		return
 	}
 	lapack64.Potri(blas64.Triangular{Uplo: blas.Upper, Diag: blas.NonUnit, N: n, Stride: n, Data: s.inv})
 	for i := range n {
 		for j := i; j < n; j++ {
-			x := s.inv[i*n+j] * scale[i] * scale[j]
-			s.inv[i*n+j], s.inv[j*n+i] = x, x
+			s.inv[i*n+j] *= scale[i] * scale[j]
 		}
 	}
 }
@@ -295,7 +336,7 @@ func begin(h History, s Settings) (*network, error) {
 	if err := s.Validate(); err != nil {
 		return nil, err
 	}
-	net, err := lay(h, s)
+	net, err := lay(h, s, nil)
 	if err != nil {
 		return nil, fmt.Errorf("fleetstate: %w", err)
 	}
@@ -321,16 +362,20 @@ func checkVariances(v Variances, s Settings) error {
 	return nil
 }
 
-// fit solves, and weighs what lies far out, until the weights stand.
+// fit solves, and weighs what lies far out.
 func (net *network) fit(v Variances, e Estimation) (*Fit, error) {
 	sol, err := net.solveRobust(&v)
 	if err != nil {
 		return nil, err
 	}
-	return &Fit{
+	f := &Fit{
 		Settings: net.s, Variances: v, Score: sol.score, Estimation: e, At: net.at,
 		net: net, g: sol.g, inv: sol.inv, cells: sol.states,
-	}, nil
+	}
+	each(len(f.cells), net.s.Workers, func(_, c int) {
+		f.cells[c].x, f.cells[c].cov = f.now(c)
+	})
+	return f, nil
 }
 
 // Cells returns the cells, by id.
@@ -365,15 +410,18 @@ func (f *Fit) local(c int) []float64 {
 	return out
 }
 
+// covariance is that of two unknowns.
+func (f *Fit) covariance(a, b int) float64 { return f.inv[min(a, b)*f.net.n+max(a, b)] }
+
 // block returns the covariance of a cell's unknowns, n × n.
 func (f *Fit) block(c int) []float64 {
 	cols := f.net.cells[c].cols
 	n := len(cols)
 	out := make([]float64, n*n)
 	for i, a := range cols {
-		row := f.inv[a*f.net.n:]
-		for j, b := range cols {
-			out[i*n+j] = row[b]
+		for j := i; j < n; j++ {
+			x := f.covariance(a, cols[j])
+			out[i*n+j], out[j*n+i] = x, x
 		}
 	}
 	return out
@@ -401,8 +449,7 @@ func (f *Fit) Errors(cell fleet.CellID, at time.Time) (Errors, bool) {
 	if dt < 0 {
 		return Errors{}, false
 	}
-	x, cov := f.now(c)
-	out := f.errorsOf(cell, at, x, cov)
+	out := f.errorsOf(cell, at, slices.Clone(s.x), s.cov)
 	for i, q := range f.Variances.Walk {
 		out.Covariance[i][i] += q * dt
 	}
@@ -430,34 +477,22 @@ func (net *network) faults() []fleet.Fault {
 // p + b·Σ·b'.
 func (f *Fit) now(c int) (x, cov []float64) {
 	s := &f.cells[c]
-	d, n := s.info.d, s.info.n
-	x = append([]float64(nil), s.c...)
-	cov = append([]float64(nil), s.p...)
-	cols := f.net.cells[c].cols
-	bs := make([]float64, d*n)
-	for k := range n {
-		row := f.inv[cols[k]*f.net.n:]
-		for i := range d {
-			b := s.b[i*n+k]
-			x[i] += b * f.g[cols[k]]
-			if b == 0 {
-				continue
-			}
-			dst := bs[i*n : (i+1)*n]
-			for j, g := range cols[:n] {
-				dst[j] += b * row[g]
+	d, n := s.d, s.n
+	x, cov = slices.Clone(s.c), slices.Clone(s.p)
+	sigma, g := f.block(c), f.local(c)
+	row := make([]float64, n)
+	for i := range d {
+		b := s.b[i*n : (i+1)*n]
+		x[i] += dot(b, g)
+		clear(row)
+		for k, v := range b {
+			if v != 0 {
+				axpy(v, sigma[k*n:(k+1)*n], row)
 			}
 		}
-	}
-	for i := range d {
-		for j := range d {
-			cov[i*d+j] += dot(bs[i*n:(i+1)*n], s.b[j*n:(j+1)*n])
-		}
-	}
-	for i := range d {
-		for j := range i {
-			m := (cov[i*d+j] + cov[j*d+i]) / 2
-			cov[i*d+j], cov[j*d+i] = m, m
+		for j := range i + 1 {
+			cov[i*d+j] += dot(row, s.b[j*n:(j+1)*n])
+			cov[j*d+i] = cov[i*d+j]
 		}
 	}
 	return x, cov

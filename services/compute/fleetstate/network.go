@@ -71,8 +71,9 @@ type event struct {
 	// session
 	run    int // in network.runs; −1: none kept
 	stat   stat
-	lambda float64 // weight of the session
-	car    int     // in network.cars
+	lambda float64   // weight of the session
+	pull   []float64 // weights of its pulls; nil: all 1
+	car    int       // in network.cars
 	// knots of the car's own change, −1: none, with their weights.
 	knot [2]int
 	part [2]float64
@@ -172,8 +173,9 @@ func (n *network) faultPlace(f fleet.Fault) int {
 	return slices.IndexFunc(n.s.Faults, func(m FaultModel) bool { return m.Fault == f })
 }
 
-// lay builds the network of a history. weights are by pull, see Fit.
-func lay(h History, s Settings) (*network, error) {
+// lay builds the network of a history. A cell's errors start at its first event,
+// or at its origin where one is given.
+func lay(h History, s Settings, origin map[fleet.CellID]time.Time) (*network, error) {
 	net := &network{s: s, carRestarts: map[fleet.CarID][]float64{}}
 	points := 0
 	for i := range h.Runs {
@@ -288,6 +290,9 @@ func lay(h History, s Settings) (*network, error) {
 	}
 	for c := range net.cells {
 		t := &net.cells[c]
+		if at, ok := origin[t.id]; ok {
+			t.events = append(t.events, event{at: at, week: weekOf(at), kind: moment})
+		}
 		slices.SortStableFunc(t.events, order)
 		for i := range t.events {
 			net.touch(t, &t.events[i])

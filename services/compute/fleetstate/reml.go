@@ -1,9 +1,11 @@
 package fleetstate
 
 import (
-	"errors"
 	"math"
 	"slices"
+	"time"
+
+	"rollcall/services/fleet"
 )
 
 // Estimation says how the variances were found.
@@ -53,7 +55,7 @@ func (net *network) gradient(v *Variances, sol *solution) slopes {
 		for a, x := range c.cols {
 			g[a] = sol.g[x]
 			for b, y := range c.cols {
-				sigma[w][a*n+b] = sol.inv[x*sol.n+y]
+				sigma[w][a*n+b] = sol.inv[min(x, y)*sol.n+max(x, y)]
 			}
 		}
 		p := smoothers[w].run(c, g, sigma[w])
@@ -188,7 +190,7 @@ func (net *network) carSlopes(v *Variances, sol *solution, out slopes) {
 		if a < 0 || b < 0 {
 			return 0
 		}
-		return sol.inv[a*n+b]
+		return sol.inv[min(a, b)*n+max(a, b)]
 	}
 	for j := range net.cars {
 		c := &net.cars[j]
@@ -253,13 +255,13 @@ func stated(x []float64, priors []Prior, s slopes) float64 {
 // search (BFGS) over the log variances with exact slopes, that starts from the
 // expected second derivatives. A variance without a prior that falls towards 0
 // while the likelihood still rises is 0.
-func (net *network) estimate() (Variances, Estimation, error) {
+func (net *network) estimate(from Variances) (Variances, Estimation, error) {
 	priors := net.s.priors()
-	x := net.s.Stated().vector()
-	begin := slices.Clone(x)
+	begin := net.s.Stated().vector()
+	x := from.vector()
 	var free []int
 	for i, p := range priors {
-		if !math.IsInf(p.Freedom, 1) {
+		if !math.IsInf(p.Freedom, 1) && x[i] > 0 {
 			free = append(free, i)
 		}
 	}
@@ -380,6 +382,9 @@ func (net *network) estimate() (Variances, Estimation, error) {
 	for i, name := range net.s.names() {
 		if !math.IsInf(priors[i].Freedom, 1) {
 			e.Freedom[name] = s.second[i]
+			if p := priors[i]; p.Freedom > 0 {
+				e.Freedom[name] -= p.Freedom * math.Min(p.SD*p.SD/x[i], 1)
+			}
 		}
 	}
 	return variancesOf(x), e, nil
@@ -415,19 +420,142 @@ func updateInverse(h, dx, dg []float64, sy float64) {
 	}
 }
 
-// ErrNotSettled says that the variances could not be found.
-var ErrNotSettled = errors.New("fleetstate: the search for the variances did not settle")
+// estimateRobust estimates, weighs what lies far out by the variances found, and
+// estimates again, until the weights stand.
+func (net *network) estimateRobust() (Variances, Estimation, error) {
+	v := net.s.Stated()
+	spent := 0
+	for round := 0; ; round++ {
+		var e Estimation
+		var err error
+		if v, e, err = net.estimate(v); err != nil {
+			return v, e, err
+		}
+		e.Evaluations += spent
+		spent = e.Evaluations
+		if round == weighPasses || e.Sessions == 0 || math.IsInf(net.s.FarOut, 1) {
+			return v, e, nil
+		}
+		to := net.newSums()
+		net.reduce(&v, to, net.all(), 1)
+		sol, err := net.solveSums(&v, to)
+		if err != nil {
+			return v, e, err
+		}
+		changed, weights := net.weigh(&v, sol.g)
+		if len(changed) == 0 {
+			return v, e, nil
+		}
+		for i, c := range changed {
+			net.put(&net.cells[c], weights[i])
+		}
+	}
+}
+
+// recent is how far back the part of a large fleet looks that stands for all.
+const recent = 104 * Week
+
+// representatives returns the part of a large fleet's history that its variances
+// are estimated from: the sessions of the last 104 weeks of as many cells as
+// Settings.MostSessions allows, joined by their cars: first the cell with the
+// most sessions (by id among equals), then always the one with the most sessions
+// with the cars that are there already. A cell's errors still start where they
+// did: what happened before is not forgotten but integrated out.
+func (net *network) representatives(h History) (History, map[fleet.CellID]time.Time) {
+	since := net.at.Add(-recent)
+	count := make([]map[int]int, len(net.cells)) // by cell: sessions by car
+	total := make([]int, len(net.cells))
+	for c := range net.cells {
+		count[c] = map[int]int{}
+		for i := range net.cells[c].events {
+			if e := &net.cells[c].events[i]; e.kind == session && !e.at.Before(since) {
+				count[c][e.car]++
+				total[c]++
+			}
+		}
+	}
+	cars := make([]bool, len(net.cars))
+	taken := make([]bool, len(net.cells))
+	sessions := 0
+	for sessions < net.s.MostSessions {
+		best, bestShare := -1, -1
+		for c := range net.cells {
+			if taken[c] || total[c] == 0 {
+				continue
+			}
+			share := 0
+			for j, n := range count[c] {
+				if cars[j] {
+					share += n
+				}
+			}
+			if share == 0 && sessions == 0 {
+				share = total[c]
+			}
+			if share > bestShare {
+				best, bestShare = c, share
+			}
+		}
+		if best < 0 {
+			break
+		}
+		taken[best] = true
+		sessions += total[best]
+		for j := range count[best] {
+			cars[j] = true
+		}
+	}
+	var out History
+	origin := map[fleet.CellID]time.Time{}
+	keep := map[fleet.CellID]bool{}
+	for c := range net.cells {
+		if taken[c] {
+			keep[net.cells[c].id] = true
+			origin[net.cells[c].id] = net.cells[c].events[0].at
+		}
+	}
+	for i := range h.Runs {
+		if r := &h.Runs[i]; keep[r.Cell] && !r.At.Before(since) {
+			out.Runs = append(out.Runs, *r)
+		}
+	}
+	for _, o := range h.Observations {
+		if keep[o.Cell] && !o.At.Before(since) {
+			out.Observations = append(out.Observations, o)
+		}
+	}
+	for _, r := range h.Restarts {
+		if r.Car != "" || keep[r.Cell] {
+			out.Restarts = append(out.Restarts, r)
+		}
+	}
+	return out, origin
+}
 
 // Estimate returns the fleet with its variances estimated from it by REML; the
-// stated ones stand while history is short.
+// stated ones stand while history is short. On a fleet of more than
+// Settings.MostSessions sessions a part of it stands for all, which does not
+// change while the history does not. Errors are those of Solve.
 func Estimate(h History, s Settings) (*Fit, error) {
 	net, err := begin(h, s)
 	if err != nil {
 		return nil, err
 	}
-	v, e, err := net.estimate()
+	v, e, err := net.variances(h)
 	if err != nil {
 		return nil, err
 	}
 	return net.fit(v, e)
+}
+
+func (net *network) variances(h History) (Variances, Estimation, error) {
+	from := net
+	if len(net.runs) > net.s.MostSessions {
+		part, origin := net.representatives(h)
+		var err error
+		if from, err = lay(part, net.s, origin); err != nil {
+			return Variances{}, Estimation{}, err
+		}
+	}
+	return from.estimateRobust()
 }

@@ -103,7 +103,7 @@ func chain(cells, cars, weeks int, seed uint64) History {
 }
 
 func TestScaleProbe(t *testing.T) {
-	for _, size := range [][3]int{{125, 8, 260}, {1000, 60, 65}, {1000, 60, 260}} {
+	for _, size := range [][3]int{{125, 8, 260}} {
 		began := time.Now()
 		h := chain(size[0], size[1], size[2], 1)
 		invent := time.Since(began)

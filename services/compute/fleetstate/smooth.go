@@ -51,9 +51,8 @@ func (s *smoother) run(c *cellTrack, g, sigma []float64) *path {
 	if e == 0 {
 		return out
 	}
-	end := state{info: s.f.information}
-	end.settle()
-	// settle's b is as wide as the columns met.
+	end := stateOf(&s.f.information, s.f.week)
+	// Its b is as wide as the columns met.
 	cur := &state{p: end.p, c: end.c, b: make([]float64, d*n)}
 	for i := range d {
 		copy(cur.b[i*n:i*n+s.f.n], end.b[i*s.f.n:(i+1)*s.f.n])
