@@ -44,6 +44,8 @@ type state struct {
 	c    []float64
 	// x and cov are its errors with the unknowns' estimates taken in.
 	x, cov []float64
+	sig    []float64 // bandSignature, once it is known
+	null   steady
 }
 
 // stateOf works p, b and c out of the information.
@@ -372,8 +374,15 @@ func (net *network) fit(v Variances, e Estimation) (*Fit, error) {
 		Settings: net.s, Variances: v, Score: sol.score, Estimation: e, At: net.at,
 		net: net, g: sol.g, inv: sol.inv, cells: sol.states,
 	}
-	each(len(f.cells), net.s.Workers, func(_, c int) {
-		f.cells[c].x, f.cells[c].cov = f.now(c)
+	filters := make([]*filter, net.s.Workers)
+	each(len(f.cells), net.s.Workers, func(w, c int) {
+		if filters[w] == nil {
+			filters[w] = net.steadyFilter(&v)
+		}
+		s := &f.cells[c]
+		s.x, s.cov = f.now(c)
+		s.sig = net.signatureOf(c)
+		s.null = net.steadyOf(filters[w], &net.cells[c])
 	})
 	return f, nil
 }

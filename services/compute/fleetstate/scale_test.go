@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"syscall"
 	"testing"
 	"time"
 
@@ -102,31 +103,42 @@ func chain(cells, cars, weeks int, seed uint64) History {
 	return h
 }
 
+// spent is the processor time of this process so far.
+func spent() time.Duration {
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		panic(err)
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
 func TestScaleProbe(t *testing.T) {
-	for _, size := range [][3]int{{125, 8, 260}} {
-		began := time.Now()
+	for _, size := range [][3]int{{40, 8, 65}, {40, 8, 130}, {40, 8, 260}} {
 		h := chain(size[0], size[1], size[2], 1)
-		invent := time.Since(began)
 		s := DefaultSettings()
-		s.FarOut = math.Inf(1)
-		began = time.Now()
+		a := spent()
 		net, err := begin(h, s)
 		if err != nil {
 			t.Fatal(err)
 		}
-		layed := time.Since(began)
-		v := s.Stated()
-		began = time.Now()
-		sol, err := net.solve(&v)
+		b := spent()
+		v, e, err := net.variances(h)
 		if err != nil {
 			t.Fatal(err)
 		}
-		solved := time.Since(began)
-		t.Log(size, "invent", invent, "lay", layed, "solve", solved, "unknowns", net.n, "cols", len(net.cells[0].cols), sol.score)
-		if size[0] < 1000 {
-			began = time.Now()
-			net.gradient(&v, sol)
-			t.Log("gradient", time.Since(began))
+		c := spent()
+		f, err := net.fit(v, e)
+		if err != nil {
+			t.Fatal(err)
 		}
+		d := spent()
+		last := h.Runs[len(h.Runs)-1]
+		last.ID, last.At = "new", last.At.Add(Week)
+		w := time.Now()
+		if _, err := f.Update(History{Runs: []refrun.Run{last}}); err != nil {
+			t.Fatal(err)
+		}
+		wall := time.Since(w)
+		t.Log(size, "lay", b-a, "variances", c-b, e.Evaluations, e.Converged, e.Cells, e.Sessions, "fit", d-c, "update", spent()-d, wall, "unknowns", net.n, "cols", len(net.cells[0].cols))
 	}
 }

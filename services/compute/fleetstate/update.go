@@ -24,11 +24,18 @@ const newCurveSD = 1.0
 // Taken is what one reference run said when it was taken in.
 type Taken struct {
 	Run fleet.RunID
+	// Judged says that there was an expectation: not for the first run of a car's
+	// epoch, and then the figures below are 0.
+	Judged bool
 	// Innovation is the run's band mean less what was expected of it, the errors
-	// walking on as modelled; U is expanded. Both ratios. U is not stated, 0, for
-	// the first run of a car's epoch.
+	// walking on as modelled; U is expanded. Both ratios.
 	Innovation, U float64
-	Weight        float64 // of the session, see Settings.FarOut
+	// Steady is the same against a cell that is steady since its errors last
+	// restarted, in standard deviations, as the CUSUM wants it: about N(0, 1) and
+	// independent from run to run while the cell is. Deviation is that difference
+	// as a ratio.
+	Steady, Deviation float64
+	Weight            float64 // of the session, see Settings.FarOut
 }
 
 // Update takes new runs, observations and restarts of cells in, each later than
@@ -80,8 +87,19 @@ func (f *Fit) Update(more History) ([]Taken, error) {
 		}
 	}
 	for _, r := range more.Restarts {
-		if r.Cell == "" || r.Car != "" {
-			return nil, ErrRefit
+		if (r.Cell == "") == (r.Car == "") || r.At.IsZero() {
+			return nil, fmt.Errorf("fleetstate: restart at %v: name a cell or a car, and the time", r.At)
+		}
+		if r.Car != "" {
+			w := weekOf(r.At)
+			for j := range net.cars {
+				if net.cars[j].car == r.Car && net.cars[j].last >= w {
+					return nil, ErrRefit
+				}
+			}
+			net.carRestarts[r.Car] = append(net.carRestarts[r.Car], w)
+			slices.Sort(net.carRestarts[r.Car])
+			continue
 		}
 		items = append(items, item{net.restartEvent(r), r.Cell, -1})
 	}
@@ -121,6 +139,7 @@ func (f *Fit) Update(more History) ([]Taken, error) {
 			f.takeObservation(c, &e)
 		}
 		t.events = append(t.events, e)
+		f.cells[c].sig = net.signatureOf(c)
 		if e.at.After(f.At) {
 			f.At, net.at = e.at, e.at
 		}
@@ -139,7 +158,8 @@ func (f *Fit) meet(id fleet.CellID) (int, error) {
 	}
 	f.net.cells = slices.Insert(f.net.cells, c, cellTrack{id: id, place: map[int]int{}})
 	d := f.net.d()
-	f.cells = slices.Insert(f.cells, c, state{d: d, p: make([]float64, d*d), c: make([]float64, d), x: make([]float64, d), cov: make([]float64, d*d)})
+	room := func() steady { return steady{p: make([]float64, d*d), c: make([]float64, d)} }
+	f.cells = slices.Insert(f.cells, c, state{d: d, p: make([]float64, d*d), c: make([]float64, d), x: make([]float64, d), cov: make([]float64, d*d), null: room()})
 	return c, nil
 }
 
@@ -169,7 +189,10 @@ func (f *Fit) restart(c int, mask uint16) {
 		for j := range s.d {
 			s.p[i*s.d+j], s.p[j*s.d+i] = 0, 0
 			s.cov[i*s.d+j], s.cov[j*s.d+i] = 0, 0
+			s.null.p[i*s.d+j], s.null.p[j*s.d+i] = 0, 0
 		}
+		s.null.p[i*s.d+i], s.null.c[i] = 1/start[i], 0
+		clear(s.null.b[i*s.n : (i+1)*s.n])
 		s.p[i*s.d+i], s.cov[i*s.d+i] = 1/start[i], 1/start[i]
 		s.c[i], s.x[i] = 0, 0
 		clear(s.b[i*s.n : (i+1)*s.n])
@@ -249,11 +272,14 @@ func (f *Fit) widen(c int) {
 	if n == s.n {
 		return
 	}
-	b := make([]float64, s.d*n)
-	for i := range s.d {
-		copy(b[i*n:i*n+s.n], s.b[i*s.n:(i+1)*s.n])
+	wider := func(b []float64) []float64 {
+		out := make([]float64, s.d*n)
+		for i := range s.d {
+			copy(out[i*n:i*n+s.n], b[i*s.n:(i+1)*s.n])
+		}
+		return out
 	}
-	s.b, s.n = b, n
+	s.b, s.null.b, s.n = wider(s.b), wider(s.null.b), n
 }
 
 // seen is what was seen of a cell, whitened: rows y = h·x + g·(unknowns at) + N(0, 1).
@@ -351,7 +377,13 @@ func (f *Fit) takeSession(c int, e *event) Taken {
 	out := Taken{Run: fleet.RunID(e.id)}
 	car := &net.cars[e.car]
 	if car.sessions > 1 {
-		out.Innovation, out.U = f.expect(c, e)
+		st := &f.cells[c]
+		var sd float64
+		out.Judged = true
+		out.Innovation, sd = f.predict(c, e, st.p, st.b, st.c)
+		out.U = 2 * sd
+		out.Deviation, sd = f.predict(c, e, st.null.p, st.null.b, st.null.c)
+		out.Steady = out.Deviation / sd
 	}
 	for range weighPasses {
 		if math.IsInf(net.s.FarOut, 1) {
@@ -372,39 +404,6 @@ func (f *Fit) takeSession(c int, e *event) Taken {
 	f.absorb(c, f.see(c, e))
 	out.Weight = e.lambda
 	return out
-}
-
-// expect returns a session's band mean less what is expected of it, and U.
-func (f *Fit) expect(c int, e *event) (innovation, u float64) {
-	net := f.net
-	s := &f.cells[c]
-	t := &net.cells[c]
-	l := t.localOf(net, e)
-	var row sparse
-	net.meanRow(&row, e, &l, 0)
-	nz := noiseOf(&e.stat, 1, &f.Variances)
-	rootK := math.Sqrt(float64(e.stat.points))
-	r := net.residual(e, 0, s.x, f.g)
-	// Row of the unknowns: h·b + g.
-	a := make([]float64, s.n)
-	for i := range s.d {
-		axpy(row.x[i], s.b[i*s.n:(i+1)*s.n], a)
-	}
-	for i := range row.n {
-		a[row.at[i]] += row.val[i]
-	}
-	variance := nz.meanLevel
-	for i := range s.d {
-		variance += row.x[i] * dot(s.p[i*s.d:(i+1)*s.d], row.x)
-	}
-	for i, x := range a {
-		for j, y := range a {
-			if x != 0 && y != 0 {
-				variance += x * y * f.covariance(t.cols[i], t.cols[j])
-			}
-		}
-	}
-	return r / rootK, 2 * math.Sqrt(variance) / rootK
 }
 
 // gain is what taking something in does to the unknowns.
@@ -576,6 +575,7 @@ func (f *Fit) absorb(c int, o seen) {
 			s.p[i*d+j] = (p[i*d+j] + p[j*d+i]) / 2
 		}
 	}
+	s.null.condition(o, d, n)
 	s.x, s.cov = f.now(c)
 	// The others, through their cars.
 	each(len(f.cells), net.s.Workers, func(_, i int) {

@@ -103,8 +103,8 @@ func TestUpdateRefusesThePast(t *testing.T) {
 	if _, err := f.Update(History{Runs: h.Runs[4:5]}); err != ErrRefit {
 		t.Errorf("a run again: %v", err)
 	}
-	if _, err := f.Update(History{Restarts: []Restart{{Car: carID(0), At: visitAt(0, 40)}}}); err != ErrRefit {
-		t.Errorf("a car's restart: %v", err)
+	if _, err := f.Update(History{Restarts: []Restart{{Car: carID(0), At: visitAt(0, 4)}}}); err != ErrRefit {
+		t.Errorf("a car's restart in the past: %v", err)
 	}
 	if _, err := f.Update(History{Observations: []Observation{Observe(cellID(0), "x", visitAt(0, 1), fleet.FaultGain, 0, 1e-3)}}); err != ErrRefit {
 		t.Errorf("an old observation: %v", err)
