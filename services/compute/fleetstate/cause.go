@@ -364,8 +364,10 @@ func (h *hypothesis) judge(t2, positive, logPrior float64) {
 }
 
 // carHypotheses are jumps of the cars' own levels: a step of the walk between two
-// knots, of prior variance v and posterior mean μ and variance s², that has δ
-// more: a = 1/v − s²/v², b = μ/v. All cells that the car visits speak in it.
+// knots that has δ more than its variance θ. From its mean μ and variance s²
+// given the data, when θ' was allowed for, the data's own information is Λ =
+// 1/s² − 1/θ', and a = Λ/(1 + Λθ), b = (μ/s²)/(1 + Λθ). All cells that the car
+// visits speak in it.
 func (s *stretch) carHypotheses() (out []hypothesis, cars int) {
 	f := s.f
 	t := &f.net.cells[s.c]
@@ -382,18 +384,20 @@ func (s *stretch) carHypotheses() (out []hypothesis, cars int) {
 			continue
 		}
 		cars++
-		step := f.Variances.CarWalk * car.spacing
 		for i, k := range car.knots {
 			if car.start+float64(i+1)*car.spacing < from {
 				continue
 			}
-			mean, v := f.g[k], f.covariance(k, k)
+			mean, v, step := f.g[k], f.covariance(k, k), car.step(&f.Variances, i)
 			if i > 0 {
 				p := car.knots[i-1]
 				mean -= f.g[p]
 				v += f.covariance(p, p) - 2*f.covariance(p, k)
 			}
-			out = append(out, hypothesis{fault: -1, car: j, k: i, a: math.Max(0, 1/step-v/(step*step)), b: mean / step, reach: 1})
+			// Under the walk alone, whatever step has since been allowed for.
+			info := math.Max(0, 1/v-1/step)
+			plain := f.Variances.CarWalk * car.spacing
+			out = append(out, hypothesis{fault: -1, car: j, k: i, a: info / (1 + info*plain), b: mean / v / (1 + info*plain), reach: 1})
 		}
 	}
 	return out, cars

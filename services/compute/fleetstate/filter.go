@@ -136,7 +136,7 @@ func (f *filter) take(c *cellTrack, e *event, k *kept) {
 			f.begin(i)
 		}
 	} else {
-		f.predict(e.week-f.week, k)
+		f.predict(e, e.week-f.week, k)
 		f.week = e.week
 	}
 	switch e.kind {
@@ -167,7 +167,7 @@ func (f *filter) begin(i int) {
 
 // predict lets the errors walk for so many weeks. With Q their variance and
 // x_old = x − √Q·v, v ~ N(0, 1) is integrated out: M = 1 + √Q·xx·√Q.
-func (f *filter) predict(dt float64, k *kept) {
+func (f *filter) predict(e *event, dt float64, k *kept) {
 	if !(dt > 0) {
 		return
 	}
@@ -177,7 +177,7 @@ func (f *filter) predict(dt float64, k *kept) {
 	a := 0
 	for i := range d {
 		if f.walk[i] > 0 {
-			act[a], root[a] = i, math.Sqrt(f.walk[i]*dt)
+			act[a], root[a] = i, math.Sqrt(f.walk[i]*dt*e.looseness(i))
 			a++
 		}
 	}

@@ -229,9 +229,9 @@ func (net *network) priors(v *Variances, gg, eg []float64) float64 {
 		if len(c.knots) == 0 {
 			continue
 		}
-		step := math.Max(v.CarWalk, 1e-18) * c.spacing
-		score += float64(len(c.knots)) * math.Log(step)
 		for i, k := range c.knots {
+			step := math.Max(c.step(v, i), 1e-18)
+			score += math.Log(step)
 			gg[k*n+k] += 1 / step
 			if i > 0 {
 				l := c.knots[i-1]

@@ -67,6 +67,9 @@ type event struct {
 	week float64
 	kind eventKind
 	id   string
+	// loose is by how much the variance of each error's step to here is larger
+	// than the walk's, because a jump is seen there; nil: 1.
+	loose []float64
 
 	// session
 	run    int // in network.runs; −1: none kept
@@ -94,9 +97,27 @@ type carEpoch struct {
 	last     float64 // week of the last
 	spacing  float64 // weeks
 	ref      []float64
-	base     int   // first of the car's unknowns: curve modes, rotating mass, intake
-	knots    []int // unknowns of knots 1, 2, …; knot 0 is 0
+	base     int       // first of the car's unknowns: curve modes, rotating mass, intake
+	knots    []int     // unknowns of knots 1, 2, …; knot 0 is 0
+	loose    []float64 // as event.loose, of the step to each knot; nil: 1
 	sessions int
+}
+
+// step returns the variance of the step to knot i (from 0: to knot 1).
+func (c *carEpoch) step(v *Variances, i int) float64 {
+	s := v.CarWalk * c.spacing
+	if i < len(c.loose) {
+		s *= c.loose[i]
+	}
+	return s
+}
+
+// looseness is event.loose of an error.
+func (e *event) looseness(f int) float64 {
+	if e.loose == nil {
+		return 1
+	}
+	return e.loose[f]
 }
 
 // knotsFor returns how many knots after the first reach a week.

@@ -45,7 +45,8 @@ type Consensus struct {
 	Value float64 // ratio
 	U     float64
 	// SD is the robust standard deviation between the cells. One cell, however
-	// far out, moves Value by less than 2·SD/(Cells − 1), of three cells or more.
+	// far out, moves Value by less than 4.5·SD/(Cells − 1), of three cells or
+	// more, SD the larger of with and without it.
 	SD    float64
 	Cells int
 }

@@ -94,7 +94,7 @@ func (net *network) cellSlopes(v *Variances, c *cellTrack, p *path, g, sigma []f
 			}
 			if p.stepped[i] && v.Walk[f] > 0 {
 				m := p.stepMean[i*d+f]
-				out.add(vFaults+d+f, 1, m*m, p.stepV[i*d+f], v.Walk[f]*(e.week-c.events[i-1].week))
+				out.add(vFaults+d+f, 1, m*m, p.stepV[i*d+f], v.Walk[f]*(e.week-c.events[i-1].week)*e.looseness(f))
 			}
 		}
 		if e.kind != session {
@@ -195,10 +195,10 @@ func (net *network) carSlopes(v *Variances, sol *solution, out slopes) {
 	for j := range net.cars {
 		c := &net.cars[j]
 		last, lastValue := -1, 0.0
-		for _, k := range c.knots {
+		for i, k := range c.knots {
 			m := sol.g[k] - lastValue
 			if v.CarWalk > 0 {
-				out.add(vCarWalk, 1, m*m, at(k, k)+at(last, last)-2*at(k, last), v.CarWalk*c.spacing)
+				out.add(vCarWalk, 1, m*m, at(k, k)+at(last, last)-2*at(k, last), c.step(v, i))
 			}
 			last, lastValue = k, sol.g[k]
 		}
@@ -443,7 +443,7 @@ func (net *network) estimateRobust() (Variances, Estimation, error) {
 			return v, e, err
 		}
 		changed, weights := net.weigh(&v, sol.g)
-		if len(changed) == 0 {
+		if loosened := net.loosen(&v, sol); len(changed) == 0 && !loosened {
 			return v, e, nil
 		}
 		for i, c := range changed {

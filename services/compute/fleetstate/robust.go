@@ -5,6 +5,9 @@ import (
 	"slices"
 	"time"
 
+	"gonum.org/v1/gonum/blas"
+	"gonum.org/v1/gonum/blas/blas64"
+
 	"rollcall/services/fleet"
 )
 
@@ -21,7 +24,7 @@ type Weighted struct {
 // weighPasses bounds the passes of weighing, and weighSettled is the change of
 // a weight that is worth another one.
 const (
-	weighPasses  = 4
+	weighPasses  = 6
 	weighSettled = 0.02
 )
 
@@ -43,10 +46,12 @@ func (net *network) solveRobust(v *Variances) (*solution, error) {
 		}
 		var changed []int
 		var weights [][]weight
+		loosened := false
 		if keep {
 			changed, weights = net.weigh(v, sol.g)
+			loosened = net.loosen(v, sol)
 		}
-		if len(changed) == 0 {
+		if len(changed) == 0 && !loosened {
 			sol.invert()
 			return sol, nil
 		}
@@ -63,6 +68,10 @@ type weight struct {
 	event  int
 	lambda float64
 	pull   []float64 // nil: all 1
+	// jump is the error that jumps at the event and loose by how much; −1: none,
+	// and then the weights above are meant.
+	jump  int
+	loose float64
 }
 
 // weigh returns the cells in which a weight should change, with the weights.
@@ -84,18 +93,115 @@ func (net *network) weigh(v *Variances, g []float64) (changed []int, out [][]wei
 }
 
 func (net *network) weighCell(v *Variances, c *cellTrack, g []float64, m *meanPath) (out []weight) {
-	x := m.run(c, g)
+	p := m.run(c, g)
+	x := p.mean
 	d := net.d()
+	farthest := 0.0
 	for i := range c.events {
 		if c.events[i].kind != session {
 			continue
 		}
 		lambda, pull := net.judge(v, &c.events[i], x[i*d:(i+1)*d], g)
+		if lambda < 1 {
+			farthest = math.Max(farthest, net.s.FarOut/math.Sqrt(lambda))
+		}
+		for _, l := range pull {
+			if l < 1 {
+				farthest = math.Max(farthest, net.s.FarOut/math.Sqrt(l))
+			}
+		}
 		if differ(&c.events[i], lambda, pull) {
-			out = append(out, weight{i, lambda, pull})
+			out = append(out, weight{i, lambda, pull, -1, 1})
 		}
 	}
+	// A jump of an error, where one is clearly more evident than any session's or
+	// pull's being far out. A single one that is far out looks like a jump to it
+	// too, by up to a fifth more evident for what else is not known of it; several
+	// that agree are a jump.
+	const clearly = 1.2
+	top := math.Max(clearly*farthest, net.s.FarOut)
+	jump := weight{jump: -1}
+	for i := range c.events {
+		if !p.stepped[i] {
+			continue
+		}
+		e := &c.events[i]
+		for f := range d {
+			theta := v.Walk[f] * (e.week - c.events[i-1].week) * e.looseness(f)
+			if z, size := evident(p.stepMean[i*d+f], p.stepV[i*d+f], theta); z > top {
+				top = z
+				jump = weight{i, 0, nil, f, e.looseness(f) * (1 + size*size/theta)}
+			}
+		}
+	}
+	if jump.jump >= 0 {
+		return []weight{jump}
+	}
 	return out
+}
+
+// evident returns how evident it is, in standard deviations, that a step of a
+// walk has more to it than its variance theta, from its mean and variance given
+// the data, and how much more: with a = 1/θ − v/θ² and b = m/θ, b/√a and b/a.
+// Source: de Jong and Penzer, J. Am. Stat. Assoc. 93, 1998 (from memory).
+func evident(mean, variance, theta float64) (z, size float64) {
+	if !(theta > 0) {
+		return 0, 0
+	}
+	a := (1 - variance/theta) / theta
+	// Of a step that the data hardly tell, rounding would decide.
+	const told = 1e-6
+	if a*theta < told {
+		return 0, 0
+	}
+	b := mean / theta
+	return math.Abs(b) / math.Sqrt(a), b / a
+}
+
+// loosen gives the largest evident jump of each car's own change its variance,
+// and says whether there was one.
+func (net *network) loosen(v *Variances, sol *solution) bool {
+	if math.IsInf(net.s.FarOut, 1) || !(v.CarWalk > 0) {
+		return false
+	}
+	any := false
+	u := blas64.Triangular{Uplo: blas.Upper, Diag: blas.NonUnit, N: sol.n, Stride: sol.n, Data: sol.inv}
+	for j := range net.cars {
+		c := &net.cars[j]
+		top, at, size := net.s.FarOut, -1, 0.0
+		last := -1
+		for i, k := range c.knots {
+			mean := sol.g[k]
+			if last >= 0 {
+				mean -= sol.g[last]
+			}
+			theta := c.step(v, i)
+			// What is not half of FarOut out even before the data's doubt is
+			// taken off is passed over.
+			if mean*mean > theta*net.s.FarOut*net.s.FarOut/4 {
+				// Its variance from the factor: |U⁻ᵀ·D·(e_k − e_last)|².
+				row := make([]float64, sol.n)
+				row[k] = sol.scale[k]
+				if last >= 0 {
+					row[last] = -sol.scale[last]
+				}
+				blas64.Trsv(blas.Trans, u, blas64.Vector{N: sol.n, Inc: 1, Data: row})
+				if z, s := evident(mean, dot(row, row), theta); z > top {
+					top, at, size = z, i, s
+				}
+			}
+			last = k
+		}
+		if at >= 0 {
+			theta := c.step(v, at)
+			if c.loose == nil {
+				c.loose = ones(len(c.knots))
+			}
+			c.loose[at] *= 1 + size*size/theta
+			any = true
+		}
+	}
+	return any
 }
 
 // differ says that a session's weights are worth changing.
@@ -209,6 +315,13 @@ func (net *network) residual(e *event, mode int, x, g []float64) float64 {
 func (net *network) put(c *cellTrack, weights []weight) {
 	for _, w := range weights {
 		e := &c.events[w.event]
+		if w.jump >= 0 {
+			if e.loose == nil {
+				e.loose = ones(net.d())
+			}
+			e.loose[w.jump] = w.loose
+			continue
+		}
 		e.lambda = w.lambda
 		if e.pull == nil && w.pull == nil {
 			continue
@@ -250,11 +363,11 @@ type meanPath struct {
 
 func newMeanPath(net *network, v *Variances) *meanPath { return &meanPath{newFilter(net, v)} }
 
-// run returns the means after each event, events × d.
-func (m *meanPath) run(c *cellTrack, g []float64) []float64 {
+// run returns the path given g: its mean, and mean and variance of the steps.
+func (m *meanPath) run(c *cellTrack, g []float64) *path {
 	plain := cellTrack{id: c.id, place: c.place, events: c.events}
 	s := smoother{f: m.f}
 	m.f.known = g
 	defer func() { m.f.known = nil }()
-	return s.run(&plain, nil, nil).mean
+	return s.run(&plain, nil, nil)
 }

@@ -81,9 +81,7 @@ func (s *smoother) run(c *cellTrack, g, sigma []float64) *path {
 				out.stepMean[i*d+j] += dot(bStep[j*n:(j+1)*n], g)
 			}
 		}
-		if sigma != nil {
-			steps = append(steps, stepKept{i, bStep, vStep})
-		}
+		steps = append(steps, stepKept{i, bStep, vStep})
 	}
 	for i := range e * d {
 		out.mean[i] = out.c[i]
