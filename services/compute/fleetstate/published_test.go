@@ -57,6 +57,7 @@ func still() Settings {
 	s.Pull = Prior{1, 0}
 	s.FarOut = math.Inf(1)
 	s.LeastFreedom = math.MinInt // few sessions, many pulls
+	s.Settle = 1e-11
 	return s
 }
 

@@ -229,8 +229,7 @@ const (
 	longestStep     = 3.0   // of a log variance at a time
 	vanished        = 1e-7  // of its start: a variance that falls below is 0
 	vanishing       = 1e-2  // degrees of freedom that the data give one on its way
-	settled         = 1e-11 // decrease of the score that is not worth a step …
-	settledShare    = 1e-12 // … and as a share of the score
+	settledShare    = 1e-12 // of the score: a decrease below is rounding
 )
 
 // stated adds what the settings hold of the variances: a stated variance s₀² of
@@ -316,7 +315,7 @@ func (net *network) estimate(from Variances) (Variances, Estimation, error) {
 			fresh()
 			continue
 		}
-		if gain < settled+settledShare*math.Abs(score) {
+		if gain < net.s.Settle+settledShare*math.Abs(score) {
 			e.Converged = true
 			break
 		}
@@ -452,6 +451,10 @@ func (net *network) estimateRobust() (Variances, Estimation, error) {
 	}
 }
 
+// partKnots bounds the knots of a car in that part: a variance does not need
+// them as close as an estimate does.
+const partKnots = 18
+
 // recent is how far back the part of a large fleet looks that stands for all.
 const recent = 104 * Week
 
@@ -552,8 +555,10 @@ func (net *network) variances(h History) (Variances, Estimation, error) {
 	from := net
 	if len(net.runs) > net.s.MostSessions {
 		part, origin := net.representatives(h)
+		s := net.s
+		s.MostKnots = min(s.MostKnots, partKnots)
 		var err error
-		if from, err = lay(part, net.s, origin); err != nil {
+		if from, err = lay(part, s, origin); err != nil {
 			return Variances{}, Estimation{}, err
 		}
 	}

@@ -4,10 +4,13 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
+	"slices"
 	"syscall"
 	"testing"
 	"time"
 
+	"rollcall/services/compute/drift/drifttest"
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
 )
@@ -112,33 +115,88 @@ func spent() time.Duration {
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
 
-func TestScaleProbe(t *testing.T) {
-	for _, size := range [][3]int{{40, 8, 65}, {40, 8, 130}, {40, 8, 260}} {
-		h := chain(size[0], size[1], size[2], 1)
-		s := DefaultSettings()
-		a := spent()
-		net, err := begin(h, s)
-		if err != nil {
-			t.Fatal(err)
-		}
-		b := spent()
-		v, e, err := net.variances(h)
-		if err != nil {
-			t.Fatal(err)
-		}
-		c := spent()
-		f, err := net.fit(v, e)
-		if err != nil {
-			t.Fatal(err)
-		}
-		d := spent()
-		last := h.Runs[len(h.Runs)-1]
-		last.ID, last.At = "new", last.At.Add(Week)
-		w := time.Now()
+// measured is what a size cost, processor seconds.
+type measured struct {
+	cells, weeks        int
+	lay, variances, fit float64
+	update              time.Duration
+	unknowns            int
+}
+
+func (m measured) total() float64 { return m.lay + m.variances + m.fit }
+
+func measure(t testing.TB, cells, cars, weeks int) measured {
+	h := chain(cells, cars, weeks, 1)
+	s := DefaultSettings()
+	m := measured{cells: cells, weeks: weeks}
+	a := spent()
+	net, err := begin(h, s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := spent()
+	v, e, err := net.variances(h)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := spent()
+	f, err := net.fit(v, e)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := spent()
+	m.lay, m.variances, m.fit, m.unknowns = (b - a).Seconds(), (c - b).Seconds(), (d - c).Seconds(), net.n
+	// New runs, one by one; the middle of five.
+	var took []time.Duration
+	for i := range 5 {
+		last := h.Runs[len(h.Runs)-1-i]
+		last.ID, last.At = fleet.RunID(fmt.Sprint("new", i)), f.At.Add(time.Hour)
+		before := spent()
 		if _, err := f.Update(History{Runs: []refrun.Run{last}}); err != nil {
 			t.Fatal(err)
 		}
-		wall := time.Since(w)
-		t.Log(size, "lay", b-a, "variances", c-b, e.Evaluations, e.Converged, e.Cells, e.Sessions, "fit", d-c, "update", spent()-d, wall, "unknowns", net.n, "cols", len(net.cells[0].cols))
+		took = append(took, spent()-before)
+	}
+	slices.Sort(took)
+	m.update = took[2]
+	t.Logf("%d cells, %d cars, %d weeks, %d unknowns: lay %.1f s, variances %.1f s (%d cells, %d sessions, %d evaluations, settled %v), fit %.1f s of processor time; one new run %v",
+		cells, cars, weeks, net.n, m.lay, m.variances, e.Cells, e.Sessions, e.Evaluations, e.Converged, m.fit, m.update)
+	return m
+}
+
+// The cost of a refit grows no faster than n·log n in cells and in weeks: at four
+// sizes each, by processor time, with room for the machine's mood. ROLLCALL_SCALE
+// set to "full" measures up to the chain of 1000 cells × 260 weeks.
+func TestScale(t *testing.T) {
+	if testing.Short() || drifttest.RaceDetector {
+		t.Skip("takes a minute")
+	}
+	cells, weeks, cars, fixed := []int{15, 30, 60, 120}, []int{40, 80, 160, 320}, 8, 20
+	if os.Getenv("ROLLCALL_SCALE") == "full" {
+		cells, weeks, cars, fixed = []int{125, 250, 500, 1000}, []int{65, 130, 260, 520}, 60, 100
+	}
+	grow := func(what string, a, b measured, x, y int) {
+		n, m := float64(x), float64(y)
+		limit := m * math.Log(m) / (n * math.Log(n))
+		got := (b.lay + b.fit) / (a.lay + a.fit)
+		t.Logf("%s %d to %d: × %.2f, n·log n × %.2f", what, x, y, got, limit)
+		if got > 1.5*limit {
+			t.Errorf("%s %d to %d cost × %.2f, n·log n × %.2f", what, x, y, got, limit)
+		}
+	}
+	var before measured
+	for i, n := range cells {
+		m := measure(t, n, cars, 260)
+		if i > 0 {
+			grow("cells", before, m, cells[i-1], n)
+		}
+		before = m
+	}
+	for i, n := range weeks {
+		m := measure(t, fixed, cars, n)
+		if i > 0 {
+			grow("weeks", before, m, weeks[i-1], n)
+		}
+		before = m
 	}
 }

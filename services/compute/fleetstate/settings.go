@@ -75,6 +75,11 @@ type Settings struct {
 	// larger fleet a connected part of it stands for all.
 	MostSessions int
 
+	// Settle is the fall of −2·log likelihood that is not worth another step of
+	// the search for the variances. One of ν degrees of freedom is then known to
+	// √(2·Settle/ν) of itself, where the data know it to √(2/ν).
+	Settle float64
+
 	// Workers is how many cells are worked on at a time. It does not change any
 	// result.
 	Workers int
@@ -102,7 +107,7 @@ func DefaultSettings() Settings {
 		CarWalk: Prior{0.0005, nu}, CarLevel: Fixed(math.Inf(1)),
 		RotatingSD: 100, IntakeSD: 0.005,
 		KnotSpacing: 4 * Week, MostKnots: 36,
-		FarOut: 4, LeastFreedom: 8, MostSessions: 6000,
+		FarOut: 4, LeastFreedom: 8, MostSessions: 6000, Settle: 1e-4,
 		Workers: 2,
 	}
 }
@@ -157,6 +162,9 @@ func (s Settings) Validate() error {
 	}
 	if !(s.FarOut > 0) {
 		bad("FarOut must be positive, is %g", s.FarOut)
+	}
+	if !(s.Settle > 0) {
+		bad("Settle must be positive, is %g", s.Settle)
 	}
 	if s.MostSessions < 1 || s.Workers < 1 {
 		bad("MostSessions and Workers must be at least 1, are %d and %d", s.MostSessions, s.Workers)
