@@ -272,31 +272,90 @@ func (f *Fit) Smooth(cell fleet.CellID, times []time.Time) (out []Errors, ok boo
 	if !ok {
 		return nil, false
 	}
+	p, at, ok := f.lookBack(c, times)
+	if !ok {
+		return nil, false
+	}
+	d := p.d
+	for k, i := range at {
+		out = append(out, f.errorsOf(cell, times[k], slices.Clone(p.mean[i*d:(i+1)*d]), p.cov[i*d*d:(i+1)*d*d]))
+	}
+	return out, true
+}
+
+// lookBack returns a cell's path with the times in it, and their places.
+func (f *Fit) lookBack(c int, times []time.Time) (p *path, at []int, ok bool) {
 	t := &f.net.cells[c]
 	with := cellTrack{id: t.id, cols: t.cols, place: t.place, events: slices.Clone(t.events)}
-	first := t.events[0].at
-	for _, at := range times {
-		if at.Before(first) {
-			return nil, false
+	for _, x := range times {
+		if len(t.events) == 0 || x.Before(t.events[0].at) {
+			return nil, nil, false
 		}
-		with.events = append(with.events, event{at: at, week: weekOf(at), kind: moment})
+		with.events = append(with.events, event{at: x, week: weekOf(x), kind: moment})
 	}
 	slices.SortStableFunc(with.events, order)
+	// A jump seen in the step to an event is a jump somewhere since the one
+	// before: its variance goes with every part of the step.
+	for i := len(with.events) - 2; i >= 0; i-- {
+		if with.events[i].kind == moment {
+			with.events[i].loose = with.events[i+1].loose
+		}
+	}
 	s := smoother{f: newFilter(f.net, &f.Variances)}
-	p := s.run(&with, f.local(c), f.block(c))
-	d := p.d
+	p = s.run(&with, f.local(c), f.block(c))
 	find := map[int64]int{}
 	for i := range with.events {
 		if with.events[i].kind == moment {
 			find[with.events[i].at.UnixNano()] = i
 		}
 	}
-	for _, at := range times {
-		i := find[at.UnixNano()]
-		out = append(out, f.errorsOf(cell, at, slices.Clone(p.mean[i*d:(i+1)*d]), p.cov[i*d*d:(i+1)*d*d]))
+	for _, x := range times {
+		at = append(at, find[x.UnixNano()])
+	}
+	return p, at, true
+}
+
+// OffsetAt is a cell's offset at a time.
+type OffsetAt struct {
+	At time.Time
+	// Offset is less today's consensus, as Equivalence.Offset; U expanded.
+	Offset, U float64
+}
+
+// Offsets returns a cell's offset at the times asked for, as the whole history
+// shows it, for the picture of the cell through time. U takes the cell's own
+// share in the consensus for independent of what the cell read then, which
+// overstates it a little. ok is as for Smooth.
+func (f *Fit) Offsets(cell fleet.CellID, times []time.Time) (out []OffsetAt, ok bool) {
+	c, ok := f.cellPlace(cell)
+	if !ok {
+		return nil, false
+	}
+	p, at, ok := f.lookBack(c, times)
+	if !ok {
+		return nil, false
+	}
+	a := f.agree(f.At)
+	w := f.cells[c].sig
+	cols := f.net.cells[c].cols
+	d, n := p.d, p.n
+	for k, i := range at {
+		o := OffsetAt{At: times[k], Offset: -a.Value}
+		v := a.variance
+		for x := range d {
+			o.Offset += w[x] * p.mean[i*d+x]
+			for y := range d {
+				v += w[x] * w[y] * p.cov[(i*d+x)*d+y]
+			}
+			for j, u := range cols {
+				v -= 2 * w[x] * p.b[(i*d+x)*n+j] * a.su[u]
+			}
+		}
+		o.U = expanded(v)
+		out = append(out, o)
 	}
 	return out, true
 }
 
-// Expanded returns U = 2·√variance, 0 for one that rounding made negative.
+// expanded returns U = 2·√variance, 0 for one that rounding made negative.
 func expanded(variance float64) float64 { return 2 * math.Sqrt(math.Max(0, variance)) }

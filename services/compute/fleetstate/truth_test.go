@@ -41,7 +41,7 @@ func TestCoverage(t *testing.T) {
 	truth.Session /= 2
 	const weeks, z95 = 52, 1.959963984540054
 	for _, own := range []bool{false, true} {
-		var errorHit, errorN, offsetHit, offsetN, pairHit, pairN, pastHit, pastN int
+		var errorHit, errorN, offsetHit, offsetN, pairHit, pairN, pastHit, pastN, thenHit int
 		n := fleets
 		if own {
 			n = max(1, fleets/4)
@@ -68,6 +68,13 @@ func TestCoverage(t *testing.T) {
 				e, ok := f.Errors(cellID(c), f.At)
 				if !ok {
 					t.Fatal("no errors")
+				}
+				then, ok := f.Offsets(cellID(c), []time.Time{visitAt(c, 26)})
+				if !ok {
+					t.Fatal("no past")
+				}
+				if math.Abs(then[0].Offset-(in.offset(c, 26)-centre)) <= z95/2*then[0].U {
+					thenHit++
 				}
 				past, ok := f.Smooth(cellID(c), []time.Time{visitAt(c, 26)})
 				if !ok {
@@ -101,6 +108,7 @@ func TestCoverage(t *testing.T) {
 		share(t, name+"errors", errorHit, errorN, 0.95, 0.95)
 		share(t, name+"errors half a year ago", pastHit, pastN, 0.95, 0.95)
 		share(t, name+"offsets", offsetHit, offsetN, 0.94, 0.96)
+		share(t, name+"offsets half a year ago", thenHit, offsetN, 0.94, 0.98)
 		share(t, name+"pairs", pairHit, pairN, 0.95, 0.95)
 	}
 }
