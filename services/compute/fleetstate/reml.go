@@ -232,8 +232,9 @@ const (
 	settledShare    = 1e-12 // of the score: a decrease below is rounding
 )
 
-// stated adds what the settings hold of the variances: a stated variance s₀² of
-// ν₀ degrees of freedom has −2·log p = ν₀·(log θ + s₀²/θ), highest at s₀².
+// stated adds what the settings hold of the variances. A stated variance s₀² of
+// ν₀ degrees of freedom has −2·log p = ν₀·(log θ + s₀²/θ), and one that is at
+// most ν₀·(θ/s₀² − log θ); both are highest at s₀².
 func stated(x []float64, priors []Prior, s slopes) float64 {
 	score := 0.0
 	for i, p := range priors {
@@ -241,10 +242,16 @@ func stated(x []float64, priors []Prior, s slopes) float64 {
 			continue
 		}
 		r := p.SD * p.SD / x[i]
-		score += p.Freedom * (math.Log(x[i]) + r)
+		first, second := 1-r, r
+		if p.AtMost {
+			first, second = 1/r-1, 1/r
+			score += p.Freedom * (1/r - math.Log(x[i]))
+		} else {
+			score += p.Freedom * (math.Log(x[i]) + r)
+		}
 		if s.first != nil {
-			s.first[i] += p.Freedom * (1 - r)
-			s.second[i] += p.Freedom * math.Min(r, 1)
+			s.first[i] += p.Freedom * first
+			s.second[i] += p.Freedom * math.Min(second, 1)
 		}
 	}
 	return score
@@ -293,7 +300,11 @@ func (net *network) estimate(from Variances) (Variances, Estimation, error) {
 		m := len(free)
 		h = make([]float64, m*m)
 		for a, i := range free {
-			h[a*m+a] = 1 / math.Max(s.second[i], 1e-12)
+			floor := 1e-12
+			if priors[i].Freedom > 0 {
+				floor = 0.3 // what a prior curves is not less for long
+			}
+			h[a*m+a] = 1 / math.Max(s.second[i], floor)
 		}
 	}
 	fresh()
@@ -382,7 +393,11 @@ func (net *network) estimate(from Variances) (Variances, Estimation, error) {
 		if !math.IsInf(priors[i].Freedom, 1) {
 			e.Freedom[name] = s.second[i]
 			if p := priors[i]; p.Freedom > 0 {
-				e.Freedom[name] -= p.Freedom * math.Min(p.SD*p.SD/x[i], 1)
+				r := p.SD * p.SD / x[i]
+				if p.AtMost {
+					r = 1 / r
+				}
+				e.Freedom[name] -= p.Freedom * math.Min(r, 1)
 			}
 		}
 	}
