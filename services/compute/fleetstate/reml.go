@@ -466,10 +466,6 @@ func (net *network) estimateRobust() (Variances, Estimation, error) {
 	}
 }
 
-// partKnots bounds the knots of a car in that part: a variance does not need
-// them as close as an estimate does.
-const partKnots = 18
-
 // recent is how far back the part of a large fleet looks that stands for all.
 const recent = 104 * Week
 
@@ -570,10 +566,8 @@ func (net *network) variances(h History) (Variances, Estimation, error) {
 	from := net
 	if len(net.runs) > net.s.MostSessions {
 		part, origin := net.representatives(h)
-		s := net.s
-		s.MostKnots = min(s.MostKnots, partKnots)
 		var err error
-		if from, err = lay(part, s, origin); err != nil {
+		if from, err = lay(part, net.s, origin); err != nil {
 			return Variances{}, Estimation{}, err
 		}
 	}

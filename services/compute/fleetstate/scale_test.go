@@ -181,7 +181,7 @@ func TestScale(t *testing.T) {
 	if testing.Short() || drifttest.RaceDetector {
 		t.Skip("takes a minute")
 	}
-	cells, weeks, cars, fixed, long := []int{16, 32, 64, 128}, []int{40, 80, 160, 320}, 8, 24, 104
+	cells, weeks, cars, fixed, long := []int{16, 32, 64, 128}, []int{65, 130, 260, 520}, 8, 24, 104
 	full := os.Getenv("ROLLCALL_SCALE") == "full"
 	if full {
 		cells, weeks, cars, fixed, long = []int{125, 250, 500, 1000}, []int{65, 130, 260, 520}, 60, 100, 260

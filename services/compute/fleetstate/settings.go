@@ -61,8 +61,9 @@ type Settings struct {
 	RotatingSD float64
 	IntakeSD   float64
 
-	// KnotSpacing is between the knots of a car's own change. It is doubled for
-	// a car until no more than MostKnots are needed.
+	// KnotSpacing is between the knots of a car's own change. Where MostKnots do
+	// not reach over its history, three quarters of them lie so, up to its last
+	// session, and the rest share what is before.
 	KnotSpacing time.Duration
 	MostKnots   int
 
@@ -113,7 +114,7 @@ func DefaultSettings() Settings {
 		Point: is(0.003), Pull: is(0.0025), Session: is(0.004), Tilt: is(0.0003),
 		CarWalk: walks(0.0005), CarLevel: Fixed(math.Inf(1)),
 		RotatingSD: 100, IntakeSD: 0.005,
-		KnotSpacing: 4 * Week, MostKnots: 36,
+		KnotSpacing: 4 * Week, MostKnots: 18,
 		FarOut: 4, LeastFreedom: 8, MostSessions: 6000, Settle: 1e-4,
 		Workers: 2,
 	}
