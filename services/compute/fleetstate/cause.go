@@ -155,7 +155,6 @@ type stretch struct {
 	c     int
 	d, n  int
 	from  int // events from here on may hold a change
-	rows  [][]float64
 	times []float64
 	l     []float64 // Cholesky factor of the information of (x, g)
 	y     []float64 // L⁻¹·right side

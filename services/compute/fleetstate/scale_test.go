@@ -123,8 +123,6 @@ type measured struct {
 	unknowns            int
 }
 
-func (m measured) total() float64 { return m.lay + m.variances + m.fit }
-
 func measure(t testing.TB, cells, cars, weeks int, full bool) measured {
 	h := chain(cells, cars, weeks, 1)
 	s := DefaultSettings()
