@@ -261,7 +261,9 @@ func stated(x []float64, priors []Prior, s slopes) float64 {
 // search (BFGS) over the log variances with exact slopes, that starts from the
 // expected second derivatives. A variance without a prior that falls towards 0
 // while the likelihood still rises is 0.
-func (net *network) estimate(from Variances) (Variances, Estimation, error) {
+// curve, where it fits, is the inverse second derivative that an earlier search
+// ended with; the search leaves its own there. settle is as Settings.Settle.
+func (net *network) estimate(from Variances, settle float64, curve *[]float64) (Variances, Estimation, error) {
 	priors := net.s.priors()
 	begin := net.s.Stated().vector()
 	x := from.vector()
@@ -308,6 +310,9 @@ func (net *network) estimate(from Variances) (Variances, Estimation, error) {
 		}
 	}
 	fresh()
+	if len(*curve) == len(h) {
+		h = *curve
+	}
 	for e.Evaluations < mostEvaluations && len(free) > 0 {
 		m := len(free)
 		step := make([]float64, m)
@@ -326,7 +331,7 @@ func (net *network) estimate(from Variances) (Variances, Estimation, error) {
 			fresh()
 			continue
 		}
-		if gain < net.s.Settle+settledShare*math.Abs(score) {
+		if gain < settle+settledShare*math.Abs(score) {
 			e.Converged = true
 			break
 		}
@@ -388,6 +393,7 @@ func (net *network) estimate(from Variances) (Variances, Estimation, error) {
 			fresh()
 		}
 	}
+	*curve = h
 	e.Freedom = map[string]float64{}
 	for i, name := range net.s.names() {
 		if !math.IsInf(priors[i].Freedom, 1) {
@@ -439,15 +445,20 @@ func updateInverse(h, dx, dg []float64, sy float64) {
 func (net *network) estimateRobust() (Variances, Estimation, error) {
 	v := net.s.Stated()
 	spent := 0
+	var curve []float64
 	for round := 0; ; round++ {
 		var e Estimation
 		var err error
-		if v, e, err = net.estimate(v); err != nil {
+		settle := net.s.Settle
+		if round == 0 && !math.IsInf(net.s.FarOut, 1) {
+			settle = math.Max(settle, roughly)
+		}
+		if v, e, err = net.estimate(v, settle, &curve); err != nil {
 			return v, e, err
 		}
 		e.Evaluations += spent
 		spent = e.Evaluations
-		if round == weighPasses || e.Sessions == 0 || math.IsInf(net.s.FarOut, 1) {
+		if round == estimateRounds || e.Sessions == 0 || math.IsInf(net.s.FarOut, 1) {
 			return v, e, nil
 		}
 		to := net.newSums()
@@ -457,7 +468,7 @@ func (net *network) estimateRobust() (Variances, Estimation, error) {
 			return v, e, err
 		}
 		changed, weights := net.weigh(&v, sol.g)
-		if loosened := net.loosen(&v, sol); len(changed) == 0 && !loosened {
+		if loosened := net.loosen(&v, sol); len(changed) == 0 && !loosened && settle == net.s.Settle {
 			return v, e, nil
 		}
 		for i, c := range changed {
@@ -465,6 +476,12 @@ func (net *network) estimateRobust() (Variances, Estimation, error) {
 		}
 	}
 }
+
+// estimateRounds bounds the rounds of weighing and estimating anew.
+const estimateRounds = 3
+
+// roughly is how well the first round settles: it only finds what lies far out.
+const roughly = 0.05
 
 // recent is how far back the part of a large fleet looks that stands for all.
 const recent = 104 * Week
