@@ -3,6 +3,7 @@ package drift
 import (
 	"time"
 
+	"rollcall/services/compute/fleetstate"
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
 )
@@ -61,6 +62,11 @@ type CellEstimate struct {
 	// NotSeparable says in a sentence that the visits of the reference cars
 	// cannot tell this cell's offset from a car's, and which visit could.
 	NotSeparable string
+	// Beyond is the probability that the offset is beyond the tolerance.
+	Beyond float64
+	// Crossing is the moment by which it will be with probability ½, Earliest and
+	// Latest with 2.5 and 97.5 %; zero: not within the horizon.
+	Crossing, Earliest, Latest time.Time
 }
 
 // CarEstimate is how far a reference car's level has moved since its first
@@ -110,9 +116,11 @@ type Step struct {
 	CellEstimate CellEstimate
 	CarEstimate  CarEstimate
 	Variances    Variances
-	Slow         *Residual // nil: no such pull
-	Fast         *Residual // nil: the car's pulls are all at one ramp rate
-	BandPoints   int
+	// Model is the variances of fleetstate that the step was computed with.
+	Model      fleetstate.Variances
+	Slow       *Residual // nil: no such pull
+	Fast       *Residual // nil: the car's pulls are all at one ramp rate
+	BandPoints int
 }
 
 // Estimate is where the fleet stands after its last run.

@@ -393,6 +393,15 @@ func timeOf(week float64) time.Time {
 	return time.Unix(int64(math.Round(week*Week.Seconds())), 0).UTC()
 }
 
+// NotSeparable returns Equivalence.NotSeparable of a single cell, today.
+func (f *Fit) NotSeparable(cell fleet.CellID) string {
+	c, ok := f.cellPlace(cell)
+	if !ok {
+		return ""
+	}
+	return f.separability()[c]
+}
+
 // separability returns a sentence for every cell whose visits do not tell its
 // offset from a car's. Cells and the cars that visited them within the last
 // 52 weeks are the two sides of a graph, a visit an edge, and only cells joined

@@ -182,6 +182,14 @@ func (f *Fit) step(c int, e *event) {
 func (f *Fit) restart(c int, mask uint16) {
 	s := &f.cells[c]
 	start := newFilter(f.net, &f.Variances).start
+	if mask == 0 {
+		d := s.d
+		s.null = steady{p: make([]float64, d*d), b: make([]float64, d*s.n), c: make([]float64, d)}
+		for i := range d {
+			s.null.p[i*d+i] = 1 / start[i]
+		}
+		return
+	}
 	for i := range s.d {
 		if mask>>i&1 == 0 {
 			continue
