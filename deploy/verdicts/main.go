@@ -24,7 +24,7 @@ import (
 	"rollcall/deploy/verdicts/score"
 	"rollcall/deploy/verdicts/simulate"
 	"rollcall/deploy/verdicts/statespace"
-	"rollcall/services/compute/drift"
+	"rollcall/services/compute/watch"
 )
 
 func main() {
@@ -45,7 +45,7 @@ func main() {
 		fail(fmt.Errorf(`--visits is %q; give "round" or "home"`, *visits))
 	}
 	c.Plan = plan
-	judged, ok := map[string]score.System{"present": present.System{}, "statespace": statespace.System{Settings: drift.DefaultStateSettings()}}[*system]
+	judged, ok := map[string]score.System{"present": present.System{}, "statespace": statespace.System{Settings: watch.DefaultSettings()}}[*system]
 	if !ok {
 		fail(fmt.Errorf(`--system is %q; give "present" or "statespace"`, *system))
 	}

@@ -10,18 +10,18 @@ import (
 	"rollcall/deploy/verdicts/present"
 	"rollcall/deploy/verdicts/score"
 	"rollcall/deploy/verdicts/simulate"
-	"rollcall/services/compute/drift"
 	"rollcall/services/compute/flag"
 	"rollcall/services/compute/fleetstate"
 	"rollcall/services/compute/refrun"
+	"rollcall/services/compute/watch"
 	"rollcall/services/fleet"
 )
 
-// System is drift.StateFollower and flag.Decide.
-type System struct{ Settings drift.StateSettings }
+// System is watch.Follower and flag.Decide.
+type System struct{ Settings watch.Settings }
 
 // Name returns the system's name.
-func (System) Name() string { return "fleetstate, drift.StateFollower, flag.Decide" }
+func (System) Name() string { return "fleetstate, watch.Follower, flag.Decide" }
 
 // Follow follows a history.
 func (s System) Follow(h simulate.History) (score.Following, error) {
@@ -32,7 +32,7 @@ func (s System) follow(in present.Input) (score.Following, error) {
 	f := &following{system: s, in: in}
 	f.h = fleetstate.History{Runs: in.Runs, Observations: flag.Observations(in.Flag.Checks, in.Flag.CoastDowns, in.Flag.Airs,
 		func(c fleet.CellID, _ time.Time) fleet.Cell { return in.Flag.Cells[c] })}
-	follower, err := drift.NewStateFollower(s.Settings)
+	follower, err := watch.NewFollower(s.Settings)
 	if err != nil {
 		return nil, err
 	}
@@ -46,7 +46,7 @@ type following struct {
 	system System
 	in     present.Input
 	h      fleetstate.History
-	steps  []drift.Step
+	steps  []watch.Step
 	fit    *fleetstate.Fit
 }
 
@@ -76,15 +76,19 @@ func (f *following) Offsets() []score.Offset {
 // Flags decides with what was known at a moment.
 func (f *following) Flags(at time.Time) []score.Flag {
 	in := f.in.Until(at)
-	in.Steps = f.steps[:sort.Search(len(f.steps), func(i int) bool { return f.steps[i].At.After(at) })]
-	if len(in.Steps) == 0 {
+	steps := f.steps[:sort.Search(len(f.steps), func(i int) bool { return f.steps[i].At.After(at) })]
+	if len(steps) == 0 {
 		return nil
+	}
+	in.Steps = nil
+	for _, s := range steps {
+		in.Steps = append(in.Steps, s.Step)
 	}
 	h := fleetstate.History{
 		Runs:         slices.DeleteFunc(slices.Clone(f.h.Runs), func(r refrun.Run) bool { return r.At.After(at) }),
 		Observations: slices.DeleteFunc(slices.Clone(f.h.Observations), func(o fleetstate.Observation) bool { return o.At.After(at) }),
 	}
-	fit, err := fleetstate.Solve(h, f.system.Settings.Model, in.Steps[len(in.Steps)-1].Model)
+	fit, err := fleetstate.Solve(h, f.system.Settings.Model, steps[len(steps)-1].Model)
 	if err != nil {
 		panic(err)
 	}

@@ -3,7 +3,6 @@ package drift
 import (
 	"time"
 
-	"rollcall/services/compute/fleetstate"
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
 )
@@ -116,11 +115,9 @@ type Step struct {
 	CellEstimate CellEstimate
 	CarEstimate  CarEstimate
 	Variances    Variances
-	// Model is the variances of fleetstate that the step was computed with.
-	Model      fleetstate.Variances
-	Slow       *Residual // nil: no such pull
-	Fast       *Residual // nil: the car's pulls are all at one ramp rate
-	BandPoints int
+	Slow         *Residual // nil: no such pull
+	Fast         *Residual // nil: the car's pulls are all at one ramp rate
+	BandPoints   int
 }
 
 // Estimate is where the fleet stands after its last run.

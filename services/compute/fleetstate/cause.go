@@ -132,6 +132,11 @@ type Verdict struct {
 // what changed.
 var ErrShort = errors.New("fleetstate: fewer than three reference runs of the cell since its errors last restarted: what changed cannot be said yet")
 
+// visit is, in weeks, what lies between two events of a cell at least if something
+// may have changed between them: six hours. Checks and run of one visit are
+// moments of one.
+const visit = 0.25 / 7
+
 // leastRuns is how many runs alone can show a change.
 const leastRuns = 3
 
@@ -337,8 +342,8 @@ func (s *stretch) hypotheses(fault int) []hypothesis {
 		ff[2] += t * t * row[fault]
 		r[0] += s.rhs[k][fault]
 		r[1] += t * s.rhs[k][fault]
-		if k > 0 && s.times[k-1] == s.times[k] {
-			continue // one moment
+		if k > 0 && s.times[k]-s.times[k-1] < visit {
+			continue // one visit
 		}
 		for _, ramp := range []bool{false, true} {
 			h := hypothesis{fault: fault, k: s.from + 1 + k, ramp: ramp, u: slices.Clone(s0), reach: 1}

@@ -75,7 +75,7 @@ func (f *Fit) Forecast(cell fleet.CellID, tolerance float64, horizon time.Durati
 		now, grows float64 // what the offset has of it, and more per week
 	}
 	branches := []branch{{weight: none, mean: mean}}
-	const light = 1e-6
+	const light = 1e-5
 	size := s.d + s.n
 	z := make([]float64, size)
 	for i := range all {
@@ -121,6 +121,9 @@ func (f *Fit) Forecast(cell fleet.CellID, tolerance float64, horizon time.Durati
 	out.U = expanded(second/sum - out.Offset*out.Offset)
 	const stepWeeks = 0.25
 	end := horizon.Seconds() / Week.Seconds()
+	if beyond(end) < 0.025 {
+		return out, nil
+	}
 	for t := 0.0; t <= end; t += stepWeeks {
 		p := beyond(t)
 		at := f.At.Add(time.Duration(t * float64(Week)))

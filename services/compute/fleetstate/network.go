@@ -544,7 +544,11 @@ func (n *network) mixedEvent(o *Observation) (e event, ok bool, err error) {
 	}
 	inv, least := make([]float64, m*m), make([]float64, m*m)
 	logV, positive := invert(inv, cov, m)
-	_, full := invert(least, rr, m)
+	logR, full := invert(least, rr, m)
+	for i := range m {
+		logR -= math.Log(rr[i*m+i])
+	}
+	full = full && logR > math.Log(1e-10)
 	if !good || !positive || !full {
 		return e, false, fmt.Errorf("%s: its values and responses must be finite, its covariance positive definite, and its responses independent", where)
 	}
