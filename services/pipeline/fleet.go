@@ -13,6 +13,7 @@ import (
 	"rollcall/services/compute/flag"
 	"rollcall/services/compute/lookback"
 	"rollcall/services/compute/refrun"
+	"rollcall/services/compute/watch"
 	"rollcall/services/fleet"
 	"rollcall/services/store"
 )
@@ -94,22 +95,24 @@ func (p *Pipeline) fleetRoom(ctx context.Context) (err error) {
 		return err
 	}
 	registry := p.registry.At(time.Unix(1<<40, 0))
-	history := drift.History{Restarts: flag.Restarts(known.checks, closings, registry.Cells)}
-	history.Restarts = append(append(history.Restarts, p.registryRestarts()...), p.epochRestarts(known.epochs)...)
+	runs := make([]refrun.Run, 0, len(p.runs))
 	for _, id := range keysOf(p.runs) {
-		history.Runs = append(history.Runs, p.runs[id])
+		runs = append(runs, p.runs[id])
 	}
 	if p.follower == nil {
-		if p.follower, err = drift.NewFollower(p.config.Drift); err != nil {
+		if p.follower, err = watch.NewFollower(p.config.Watch); err != nil {
 			return fmt.Errorf("follow the fleet: %w", err)
 		}
 	}
-	followed, err := p.follower.Follow(history)
+	followed, state, err := p.follower.Follow(p.historyOf(runs, known, closings), registry.Cells)
 	if err != nil {
 		return fmt.Errorf("follow the fleet: %w", err)
 	}
+	restarts := flag.Restarts(known.checks, closings, registry.Cells)
+	steps := stepsOf(followed, restarts)
+	restarts = append(append(restarts, p.registryRestarts()...), p.epochRestarts(known.epochs)...)
 	in := flag.Input{
-		Steps: followed.Steps, Checks: known.checks, CoastDowns: known.coastDowns, Airs: flag.CompareAirs(history.Runs),
+		Steps: steps, State: state, Checks: known.checks, CoastDowns: known.coastDowns, Airs: flag.CompareAirs(runs),
 		Cells: registry.Cells, Closings: closings, Intervals: intervals, Now: now,
 	}
 	flags := flag.Decide(in, p.config.Flag)
@@ -126,10 +129,10 @@ func (p *Pipeline) fleetRoom(ctx context.Context) (err error) {
 			return err
 		}
 		touched = append(touched, touchedRows(f, lookback.Effects(f, pulls, lookback.Evidence{
-			Cell: registry.Cells[f.Cell], Steps: followed.Steps, Checks: known.checks, Restarts: history.Restarts,
+			Cell: registry.Cells[f.Cell], Steps: steps, Checks: known.checks, Restarts: restarts,
 		}))...)
 	}
-	cells, cars := estimateRows(followed.Steps)
+	cells, cars := estimateRows(steps)
 	if err := p.store.ReplaceEstimates(ctx, cells); err != nil {
 		return err
 	}
@@ -167,6 +170,25 @@ func (p *Pipeline) fleetRoom(ctx context.Context) (err error) {
 	p.metrics.openFlags.Set(float64(open))
 	p.metrics.fleetSeconds.Observe(time.Since(began).Seconds())
 	return nil
+}
+
+// stepsOf returns steps with the calibration in force at each, as the restarts name
+// it.
+func stepsOf(followed []watch.Step, restarts []drift.Restart) []drift.Step {
+	slices.SortStableFunc(restarts, func(a, b drift.Restart) int { return a.At.Compare(b.At) })
+	out := make([]drift.Step, len(followed))
+	epoch := map[fleet.CellID]fleet.EpochID{}
+	next := 0
+	for i := range followed {
+		out[i] = followed[i].Step
+		for ; next < len(restarts) && !restarts[next].At.After(out[i].At); next++ {
+			if r := restarts[next]; r.Epoch != "" {
+				epoch[r.Cell] = r.Epoch
+			}
+		}
+		out[i].Epoch = epoch[out[i].Cell]
+	}
+	return out
 }
 
 // registryRestarts returns a restart for every cell and car whose entry was

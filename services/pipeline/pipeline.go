@@ -25,9 +25,9 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"go.uber.org/zap"
 
-	"rollcall/services/compute/drift"
 	"rollcall/services/compute/flag"
 	"rollcall/services/compute/refrun"
+	"rollcall/services/compute/watch"
 	"rollcall/services/fleet"
 	"rollcall/services/store"
 )
@@ -48,7 +48,7 @@ type Config struct {
 	RetryAfter time.Duration
 	// Now is the clock by which a check is overdue.
 	Now   func() time.Time
-	Drift drift.Settings
+	Watch watch.Settings
 	Flag  flag.Settings
 }
 
@@ -56,7 +56,7 @@ type Config struct {
 func DefaultConfig() Config {
 	return Config{
 		Workers: runtime.GOMAXPROCS(0), Batch: 32, FleetDelay: 500 * time.Millisecond, Sweep: time.Minute, RetryAfter: time.Second, Now: time.Now,
-		Drift: drift.DefaultSettings(), Flag: flag.DefaultSettings(),
+		Watch: watch.DefaultSettings(), Flag: flag.DefaultSettings(),
 	}
 }
 
@@ -96,7 +96,7 @@ type Pipeline struct {
 	adoptions          map[fleet.CellID][]store.AdoptionRow // of records; by effective_at, adopted_at
 	losses             map[fleet.PullID]adopted             // of records; of the empty-roller coast-downs
 	runs               map[fleet.RunID]refrun.Run           // of comparing
-	follower           *drift.Follower                      // of comparing
+	follower           *watch.Follower                      // of comparing
 
 	// known is what one room learns and the other reads.
 	known sync.Mutex

@@ -212,7 +212,16 @@ func coastDownOf(row store.CoastDownRow) (flag.CoastDown, bool) {
 	if row.State != store.StateComputed || row.DeltaForce == nil || row.DeltaForceU == nil {
 		return flag.CoastDown{}, false
 	}
-	return flag.CoastDown{Cell: fleet.CellID(row.CellID), ID: fleet.PullID(row.PullID), At: row.StartedAt, Delta: *row.DeltaForce, U: *row.DeltaForceU}, true
+	return flag.CoastDown{Cell: fleet.CellID(row.CellID), ID: fleet.PullID(row.PullID), At: row.StartedAt, Delta: *row.DeltaForce, U: *row.DeltaForceU, Loss: lossOf(row)}, true
+}
+
+// lossOf returns the parasitic loss of a coast-down where its Delta was taken, as
+// measured, which is the registry's but for Delta; 0: not known.
+func lossOf(row store.CoastDownRow) float64 {
+	if row.F0 == nil || row.F1 == nil || row.F2 == nil || row.MidSpeed == nil {
+		return 0
+	}
+	return fleet.Loss{F0: *row.F0, F1: *row.F1, F2: *row.F2}.At(*row.MidSpeed)
 }
 
 // runRow returns a reference run as its row. epoch is that of its cell when it

@@ -1,5 +1,5 @@
-// Package present puts the service's comparison of cells, drift and flag, on
-// the verdict bench. It is the only place of the bench that knows a type of the
+// Package present puts the service's comparison of cells, fleetstate, watch and
+// flag, on the verdict bench. It is the only place of the bench that knows a type of the
 // service.
 package present
 
@@ -12,28 +12,62 @@ import (
 	"rollcall/deploy/verdicts/score"
 	"rollcall/deploy/verdicts/simulate"
 	"rollcall/services/compute/air"
-	"rollcall/services/compute/drift"
 	"rollcall/services/compute/flag"
+	"rollcall/services/compute/fleetstate"
 	"rollcall/services/compute/loadcell"
 	"rollcall/services/compute/refrun"
+	"rollcall/services/compute/watch"
 	"rollcall/services/fleet"
 )
 
-// System is drift.Follow and flag.Decide with the settings Rollcall starts with.
+// System is watch.Follower and flag.Decide with the settings Rollcall starts with.
 type System struct{}
 
 // Name returns the system's name.
-func (System) Name() string { return "drift.Follow, flag.Decide" }
+func (System) Name() string { return "watch.Follow, flag.Decide" }
 
 // Follow follows a history.
-func (System) Follow(h simulate.History) (score.Following, error) {
-	f := &following{Input: Translate(h)}
-	followed, err := drift.Follow(drift.History{Runs: f.Runs}, drift.DefaultSettings())
+func (System) Follow(h simulate.History) (score.Following, error) { return follow(Translate(h)) }
+
+func follow(in Input) (score.Following, error) {
+	f := &following{Input: in}
+	f.h = fleetstate.History{Runs: in.Runs, Observations: observations(in.Flag)}
+	follower, err := watch.NewFollower(watch.DefaultSettings())
 	if err != nil {
 		return nil, err
 	}
-	f.Flag.Steps = followed.Steps
+	if f.steps, _, err = follower.Follow(f.h, in.Flag.Cells); err != nil {
+		return nil, err
+	}
+	for _, s := range f.steps {
+		f.Flag.Steps = append(f.Flag.Steps, s.Step)
+	}
 	return f, nil
+}
+
+// observations are what checks, coast-downs and barometers saw.
+func observations(in flag.Input) []fleetstate.Observation {
+	var out []fleetstate.Observation
+	for _, c := range in.Checks {
+		cell := in.Cells[c.Check.Cell]
+		arm := cell.LeverArm * cell.BrakeRatio / cell.RollerRadius
+		o := fleetstate.Observe(cell.ID, string(c.Check.ID), c.Check.PerformedAt, fleet.FaultZero, c.Result.ZeroError*arm, c.Result.UZeroError/2*arm)
+		if c.Result.GainValid {
+			u := c.Result.UGainError / 2
+			o.Faults, o.Value = append(o.Faults, fleet.FaultGain), append(o.Value, c.Result.GainError)
+			o.Covariance = [][]float64{{o.Covariance[0][0], 0}, {0, u * u}}
+		}
+		out = append(out, o)
+	}
+	for _, c := range in.CoastDowns {
+		if o, ok := c.Observation(in.Cells[c.Cell]); ok {
+			out = append(out, o)
+		}
+	}
+	for i, a := range in.Airs {
+		out = append(out, fleetstate.Observe(a.Cell, fmt.Sprintf("air %06d", i), a.At, fleet.FaultAir, a.Delta, a.U/2))
+	}
+	return out
 }
 
 // Input is a history in the service's types.
@@ -140,24 +174,51 @@ func checkOf(h simulate.History, i int, c simulate.Check) flag.Check {
 
 // following answers from the steps, which are causal, and from what was
 // observed by then.
-type following struct{ Input }
+type following struct {
+	Input
+	h     fleetstate.History
+	steps []watch.Step
+}
 
-// Offsets returns the cells' offsets; no crossing is stated.
+// ever is when a crossing lies that is not within the horizon.
+const ever = 100 * 365 * 24 * time.Hour
+
+// Offsets returns the cells' offsets.
 func (f *following) Offsets() []score.Offset {
-	out := make([]score.Offset, 0, len(f.Flag.Steps))
-	for _, s := range f.Flag.Steps {
+	var out []score.Offset
+	for _, s := range f.steps {
 		e := s.CellEstimate
-		out = append(out, score.Offset{
+		o := score.Offset{
 			Cell: f.Cell[s.Cell], At: s.At, Known: e.Runs > 0, NotSeparable: e.NotSeparable != "",
 			Interval: score.Interval{Value: e.Offset, U: e.U},
-		})
+		}
+		if !e.Crossing.IsZero() {
+			o.Crossing = &score.Dates{Earliest: e.Earliest, Latest: e.Latest}
+			if e.Latest.IsZero() {
+				o.Crossing.Latest = s.At.Add(ever)
+			}
+		}
+		out = append(out, o)
 	}
 	return out
 }
 
 // Flags decides with what was known at a moment.
 func (f *following) Flags(at time.Time) []score.Flag {
-	return f.Input.Flags(flag.Decide(f.Until(at), flag.DefaultSettings()))
+	n := sort.Search(len(f.steps), func(i int) bool { return f.steps[i].At.After(at) })
+	if n == 0 {
+		return nil
+	}
+	in := f.Until(at)
+	h := fleetstate.History{
+		Runs:         until(f.h.Runs, func(r refrun.Run) bool { return !r.At.After(at) }),
+		Observations: until(f.h.Observations, func(o fleetstate.Observation) bool { return !o.At.After(at) }),
+	}
+	var err error
+	if in.State, err = fleetstate.Solve(h, watch.DefaultSettings().Model, f.steps[n-1].Model); err != nil {
+		panic(err) // what was followed can be solved
+	}
+	return f.Input.Flags(flag.Decide(in, flag.DefaultSettings()))
 }
 
 // Until returns what was known at a moment.
@@ -194,12 +255,11 @@ func (f *Input) Flags(flags []flag.Flag) []score.Flag {
 	return out
 }
 
-// ByRuns decides without the checks. Steps do not know of them: only a check as
-// left would restart a cell, and there is none.
+// ByRuns follows without the checks.
 func (f *following) ByRuns() (score.Following, error) {
-	blind := *f
-	blind.Flag.Checks = nil
-	return &blind, nil
+	in := f.Input
+	in.Flag.Checks, in.Flag.Steps = nil, nil
+	return follow(in)
 }
 
 func until[T any](all []T, known func(T) bool) []T {

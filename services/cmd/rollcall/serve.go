@@ -231,7 +231,7 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 	}
 	pc := pipeline.DefaultConfig()
 	pc.FleetDelay = c.FleetDelay
-	pc.Drift.FalseFlagsPerCellYear = c.FalseFlagsPerCellYear
+	pc.Watch.FalseFlagsPerCellYear = c.FalseFlagsPerCellYear
 	computing := pipeline.New(pc, s, book, log, metrics)
 
 	taking, err := ingest.New(ingest.DefaultConfig(), s, book, log, metrics)

@@ -118,6 +118,9 @@ type Step struct {
 	Slow         *Residual // nil: no such pull
 	Fast         *Residual // nil: the car's pulls are all at one ramp rate
 	BandPoints   int
+	// Signature is the mean over the run's pulls and band of what they show per
+	// unit of each error.
+	Signature map[fleet.Fault]float64
 }
 
 // Estimate is where the fleet stands after its last run.

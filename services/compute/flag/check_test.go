@@ -82,7 +82,7 @@ func TestCauseOfNewKinds(t *testing.T) {
 		good, bad := judged("g", c.kind, fleet.AsFound, 1, fleet.VerdictPass), judged("x", c.kind, fleet.AsFound, 60, fleet.VerdictFail)
 		good.Result.GainError, good.Result.ZeroError, bad.Result.ZeroError = 0.001, 0, 0
 		good.Inertia.Mass, good.Inertia.Deviation = 630, 0
-		f := flag.Decide(flag.Input{Cells: cells, Checks: []flag.Check{bad, good}}, flag.DefaultSettings())[0]
+		f := decided(t, flag.Input{Cells: cells, Checks: []flag.Check{bad, good}}, nil)[0]
 		top := f.Causes[0]
 		if top.Fault != c.fault || top.Probability < 0.9 || math.Abs(top.Size-c.size) > 1.1*top.U+0.1*c.size {
 			t.Errorf("%s: %+v", c.kind, f.Causes)

@@ -163,12 +163,12 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 	armed := true
 	checks := map[fleet.CheckKind]string{}
 	var last *drift.Step
-	// Of the open flag: when the CUSUM's side that says it was last at nought,
-	// which side, and whether a check opened it.
+	// Of the open flag: when the CUSUM's side that says it was last at nought, and
+	// the kind of check that opened it.
 	var nought time.Time
-	var way float64
-	var byCheck bool
 	var byKind fleet.CheckKind
+	// restartedAt is the first run since the cell's errors last restarted.
+	var restartedAt time.Time
 
 	sideOf := func(sign float64) *side {
 		if sign < 0 {
@@ -186,7 +186,7 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 		if !sd.sinceAt.IsZero() {
 			f.FirstEvidenceAt = sd.sinceAt
 		}
-		nought, way, byCheck, byKind = sd.zeroAt, sign, false, 0
+		nought, byKind = sd.zeroAt, 0
 		open = &f
 	}
 	update := func(at time.Time, kind Kind, text string) {
@@ -198,15 +198,10 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 	}
 	finish := func(until time.Time) {
 		open.EarliestAt, open.LatestAt = open.FirstEvidenceAt, open.FirstEvidenceAt
-		v, err := d.weigh(open, until)
-		if d.in.State != nil {
-			if err == nil {
-				d.date(open, v, moments)
-			}
-		} else if c, ok := d.locate(open, way, byCheck); ok {
-			open.FirstEvidenceAt, open.EarliestAt, open.LatestAt = c.first, c.earliest, c.latest
-			open.LastGoodAt = c.before
-			open.Before, open.UBefore = c.base, 2*c.u
+		decisive := d.decisive(id, cell, restartedAt, open.FirstEvidenceAt, until)
+		v, ok := d.weigh(open, until, d.suspects(checks, decisive))
+		if ok {
+			d.date(open, v, moments)
 		}
 		if nought.After(open.LastGoodAt) && nought.Before(open.FirstEvidenceAt) {
 			open.LastGoodAt = nought
@@ -218,16 +213,12 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 				open.LastGoodAt = at
 			}
 		}
-		c := judged{}
-		if d.in.State != nil {
-			if err == nil {
-				c = d.suspect(v, cell, checks)
-			}
-		} else {
-			c = d.causes(open, cell, until, checks)
+		var c judged
+		if ok {
+			c = d.suspect(v, cell, checks, decisive)
 		}
-		if d.in.State == nil && len(c.causes) > 0 && c.causes[0].Probability >= known && d.clean(open, c.causes[0].Fault, moments) {
-			c = d.causes(open, cell, until, checks)
+		if len(c.causes) > 0 && c.causes[0].Probability >= known {
+			d.clean(open, c.causes[0].Fault, moments)
 		}
 		open.Causes, open.NextCheck = c.causes, c.next
 		open.Evidence = d.evidence(cell, last, checks)
@@ -248,15 +239,15 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 		case m.step != nil:
 			st := m.step
 			last = st
+			if st.Restarted && open == nil {
+				restartedAt = st.At
+			}
 			high.take(st.High, st)
 			low.take(st.Low, st)
 			e := st.CellEstimate
 			p := 0.0
 			if e.Runs > 0 && e.NotSeparable == "" && cell.Tolerance > 0 {
-				p = drift.Exceeds(e.Offset, e.U/2, cell.Tolerance)
-				if d.in.State != nil {
-					p = e.Beyond
-				}
+				p = e.Beyond
 			}
 			if p < d.s.Rearm {
 				armed = true
@@ -312,7 +303,7 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 				}
 				if open == nil {
 					start(Recalibrate, m.at, string(c.Check.ID), sign, d.evidence(cell, last, checks))
-					byCheck, byKind = true, kind
+					byKind = kind
 					if last != nil && last.CellEstimate.Runs > 0 {
 						open.Size, open.U = last.CellEstimate.Offset, last.CellEstimate.U
 					} else if r.GainValid {

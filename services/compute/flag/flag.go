@@ -34,7 +34,7 @@ type CoastDown struct {
 	At    time.Time
 	Delta float64 // N at the roller, mid band: measured less the registry's
 	U     float64 // N, expanded
-	Loss  float64 // N, the registry's where Delta was taken; 0: not known
+	Loss  float64 // N, the whole loss where Delta was taken; 0: not known
 }
 
 // Air is what a cell's air sensors said against the site's other cells of the
@@ -64,10 +64,9 @@ type Input struct {
 	Airs       []Air
 	Cells      map[fleet.CellID]fleet.Cell
 	Closings   []Closing
-	// State is the fleet that the causes are judged by, as Suspects say; nil: the
-	// steps' own residuals.
-	State    *fleetstate.Fit
-	Suspects fleetstate.CauseSettings
+	// State is the fleet after the last step, which the causes are judged by; nil:
+	// nothing is known of any cell, and no cause is given.
+	State *fleetstate.Fit
 	// Intervals are those of the cells whose registry entry asks for one, and Now
 	// is the moment by which a check may be overdue; zero: none is.
 	Intervals []Interval

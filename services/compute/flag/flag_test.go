@@ -14,7 +14,10 @@ import (
 	"rollcall/services/compute/drift"
 	"rollcall/services/compute/drift/drifttest"
 	"rollcall/services/compute/flag"
+	"rollcall/services/compute/fleetstate"
 	"rollcall/services/compute/loadcell"
+	"rollcall/services/compute/refrun"
+	"rollcall/services/compute/watch"
 	"rollcall/services/fleet"
 )
 
@@ -73,13 +76,53 @@ func observe(f drifttest.Fleet, seed uint64) (checks []flag.Check, coast []flag.
 	return checks, coast, air
 }
 
-func follow(t testing.TB, h drift.History) []drift.Step {
+// follow gives in the steps of the runs and the fleet after them.
+func follow(t testing.TB, f *watch.Follower, in *flag.Input, runs []refrun.Run) {
 	t.Helper()
-	out, err := drift.Follow(h, drift.DefaultSettings())
+	if f == nil {
+		var err error
+		if f, err = watch.NewFollower(watch.DefaultSettings()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	h := fleetstate.History{Runs: runs}
+	for i := range in.Checks {
+		if o, ok := in.Checks[i].Observation(in.Cells[in.Checks[i].Check.Cell]); ok {
+			h.Observations = append(h.Observations, o)
+		}
+	}
+	for _, c := range in.CoastDowns {
+		// The tests' coast-downs see the loss alone.
+		h.Observations = append(h.Observations, fleetstate.Observe(c.Cell, "coast-down "+string(c.ID), c.At, fleet.FaultParasitic, c.Delta, c.U/2))
+	}
+	for _, a := range in.Airs {
+		h.Observations = append(h.Observations, fleetstate.Observe(a.Cell, "air", a.At, fleet.FaultAir, a.Delta, a.U/2))
+	}
+	for _, r := range flag.Restarts(in.Checks, in.Closings, in.Cells) {
+		switch {
+		case r.Car != "":
+			h.Restarts = append(h.Restarts, fleetstate.Restart{Car: r.Car, At: r.At})
+		case r.Adjusted:
+			h.Restarts = append(h.Restarts, fleetstate.Restart{Cell: r.Cell, At: r.At, Faults: []fleet.Fault{fleet.FaultGain, fleet.FaultZero}})
+		default:
+			h.Restarts = append(h.Restarts, fleetstate.Restart{Cell: r.Cell, At: r.At, Faults: []fleet.Fault{}})
+		}
+	}
+	steps, state, err := f.Follow(h, in.Cells)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return out.Steps
+	in.Steps, in.State = nil, state
+	for _, st := range steps {
+		in.Steps = append(in.Steps, st.Step)
+	}
+}
+
+// decided are the flags of an input whose steps are yet to be made.
+func decided(t testing.TB, in flag.Input, runs []refrun.Run) []flag.Flag {
+	t.Helper()
+	follow(t, nil, &in, runs)
+	return flag.Decide(in, flag.DefaultSettings())
 }
 
 func find(flags []flag.Flag, match func(flag.Flag) bool) *flag.Flag {
@@ -128,10 +171,6 @@ func TestCause(t *testing.T) {
 	otherFlags := 0
 	for seed := range uint64(n) {
 		f := drifttest.Default(weeks, 40+seed)
-		follower, err := drift.NewFollower(drift.DefaultSettings())
-		if err != nil {
-			t.Fatal(err)
-		}
 		for _, c := range faultCases {
 			f.Fault = func(cell, w int) (fleet.Fault, float64) {
 				if cell != bad || w < startWeek {
@@ -140,13 +179,9 @@ func TestCause(t *testing.T) {
 				return c.fault, c.size(w)
 			}
 			runs, _ := f.Invent()
-			followed, err := follower.Follow(drift.History{Runs: runs})
-			if err != nil {
-				t.Fatal(err)
-			}
-			in := flag.Input{Steps: followed.Steps, Cells: registry(f.Cells)}
+			in := flag.Input{Cells: registry(f.Cells)}
 			in.Checks, in.CoastDowns, in.Airs = observe(f, seed)
-			flags := flag.Decide(in, flag.DefaultSettings())
+			flags := decided(t, in, runs)
 			got := find(flags, ofCell(bad))
 			for _, o := range flags {
 				if o.Cell != drifttest.CellID(bad) {
@@ -164,7 +199,7 @@ func TestCause(t *testing.T) {
 				}
 			}
 			in.Checks, in.CoastDowns, in.Airs = nil, nil, nil
-			if got := find(flag.Decide(in, flag.DefaultSettings()), ofCell(bad)); got != nil {
+			if got := find(decided(t, in, runs), ofCell(bad)); got != nil {
 				alone++
 				for _, x := range got.Causes {
 					if x.Fault == c.fault {
@@ -202,9 +237,9 @@ func TestTiredCar(t *testing.T) {
 		return 0
 	}
 	runs, _ := f.Invent()
-	in := flag.Input{Steps: follow(t, drift.History{Runs: runs}), Cells: registry(f.Cells)}
+	in := flag.Input{Cells: registry(f.Cells)}
 	in.Checks, in.CoastDowns, in.Airs = observe(f, 3)
-	flags := flag.Decide(in, flag.DefaultSettings())
+	flags := decided(t, in, runs)
 	got := find(flags, func(f flag.Flag) bool { return f.Car == drifttest.CarID(2) })
 	if got == nil {
 		t.Fatalf("the tired car has no flag: %+v", flags)
@@ -220,8 +255,7 @@ func TestTiredCar(t *testing.T) {
 	// A signed closing closes it, and its restart keeps it closed.
 	closing := flag.Closing{Flag: got.ID, Car: got.Car, At: drifttest.At(0, 24), By: "grace", Reason: "new injectors, accepted as it is"}
 	in.Closings = []flag.Closing{closing}
-	in.Steps = follow(t, drift.History{Runs: runs, Restarts: flag.Restarts(nil, in.Closings, in.Cells)})
-	again := flag.Decide(in, flag.DefaultSettings())
+	again := decided(t, in, runs)
 	if g := find(again, func(f flag.Flag) bool { return f.Car == drifttest.CarID(2) && f.Open }); g != nil {
 		t.Errorf("open again: %+v", *g)
 	}
@@ -244,9 +278,9 @@ func TestCarJump(t *testing.T) {
 			return 0
 		}
 		runs, _ := f.Invent()
-		in := flag.Input{Steps: follow(t, drift.History{Runs: runs}), Cells: registry(f.Cells)}
+		in := flag.Input{Cells: registry(f.Cells)}
 		in.Checks, in.CoastDowns, in.Airs = observe(f, seed)
-		for _, x := range flag.Decide(in, flag.DefaultSettings()) {
+		for _, x := range decided(t, in, runs) {
 			if x.Car == drifttest.CarID(1) {
 				car++
 			}
@@ -287,11 +321,12 @@ func TestLife(t *testing.T) {
 			AsLeft: loadcell.Calibration{Epoch: "left", Gain: 0.024}},
 	}
 	run := func(checks []flag.Check, closings []flag.Closing, order func([]drift.Step)) []flag.Flag {
-		steps := follow(t, drift.History{Runs: runs, Restarts: flag.Restarts(checks, closings, cells)})
+		in := flag.Input{Checks: checks, Closings: closings, Cells: cells}
+		follow(t, nil, &in, runs)
 		if order != nil {
-			order(steps)
+			order(in.Steps)
 		}
-		return flag.Decide(flag.Input{Steps: steps, Checks: checks, Closings: closings, Cells: cells}, flag.DefaultSettings())
+		return flag.Decide(in, flag.DefaultSettings())
 	}
 	flags := run([]flag.Check{left}, nil, nil)
 	var mine []flag.Flag
@@ -372,7 +407,7 @@ func TestFailedCheck(t *testing.T) {
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
-			flags := flag.Decide(flag.Input{Checks: c.checks, Cells: cells}, flag.DefaultSettings())
+			flags := decided(t, flag.Input{Checks: c.checks, Cells: cells}, nil)
 			var open []bool
 			for _, f := range flags {
 				open = append(open, f.Open)
@@ -390,13 +425,13 @@ func TestFailedCheck(t *testing.T) {
 	}
 	// The cause of a failed zero is the zero, stated at the arm as the check
 	// does, of a failed gain the gain.
-	f := flag.Decide(flag.Input{Checks: []flag.Check{check("a", fleet.CheckZero, fleet.AsFound, 1, fleet.VerdictFail)}, Cells: cells}, flag.DefaultSettings())[0]
+	f := decided(t, flag.Input{Checks: []flag.Check{check("a", fleet.CheckZero, fleet.AsFound, 1, fleet.VerdictFail)}, Cells: cells}, nil)[0]
 	if c := f.Causes[0]; c.Fault != fleet.FaultZero || math.Abs(c.Size-9) > c.U || c.Unit != flag.AtArm {
 		t.Errorf("zero check: %+v", c)
 	}
 	g := check("a", fleet.CheckDeadWeight, fleet.AsFound, 1, fleet.VerdictFail)
 	g.Result.ZeroError = 0
-	f = flag.Decide(flag.Input{Checks: []flag.Check{g}, Cells: cells}, flag.DefaultSettings())[0]
+	f = decided(t, flag.Input{Checks: []flag.Check{g}, Cells: cells}, nil)[0]
 	if c := f.Causes[0]; c.Fault != fleet.FaultGain || math.Abs(c.Size-0.012) > c.U || f.Size != 0.012 {
 		t.Errorf("dead weights: %+v", f)
 	}
@@ -426,7 +461,7 @@ func TestNextCheck(t *testing.T) {
 			return fleet.FaultNone, 0
 		}
 		runs, _ := f.Invent()
-		got := find(flag.Decide(flag.Input{Steps: follow(t, drift.History{Runs: runs}), Cells: registry(f.Cells)}, flag.DefaultSettings()), ofCell(bad))
+		got := find(decided(t, flag.Input{Cells: registry(f.Cells)}, runs), ofCell(bad))
 		if got == nil {
 			t.Fatalf("%v not flagged", c.fault)
 		}
@@ -462,9 +497,9 @@ func TestNextAction(t *testing.T) {
 			return fleet.FaultNone, 0
 		}
 		runs, _ := f.Invent()
-		in := flag.Input{Steps: follow(t, drift.History{Runs: runs}), Cells: registry(f.Cells)}
+		in := flag.Input{Cells: registry(f.Cells)}
 		in.Checks, in.CoastDowns, in.Airs = observe(f, 31)
-		got := find(flag.Decide(in, flag.DefaultSettings()), ofCell(bad))
+		got := find(decided(t, in, runs), ofCell(bad))
 		if got == nil {
 			t.Fatalf("%s: not flagged", c.name)
 		}
@@ -500,10 +535,6 @@ func TestFirstEvidence(t *testing.T) {
 		{"step", func(int) float64 { return 0.0063 }, 1},
 		{"ramp", func(w int) float64 { return 0.0015 * float64(w-start+1) }, 3},
 	} {
-		follower, err := drift.NewFollower(drift.DefaultSettings())
-		if err != nil {
-			t.Fatal(err)
-		}
 		var errors, before []int
 		held := 0
 		for seed := range uint64(n) {
@@ -515,11 +546,7 @@ func TestFirstEvidence(t *testing.T) {
 				return fleet.FaultNone, 0
 			}
 			runs, _ := f.Invent()
-			followed, err := follower.Follow(drift.History{Runs: runs})
-			if err != nil {
-				t.Fatal(err)
-			}
-			got := find(flag.Decide(flag.Input{Steps: followed.Steps, Cells: registry(f.Cells)}, flag.DefaultSettings()),
+			got := find(decided(t, flag.Input{Cells: registry(f.Cells)}, runs),
 				func(x flag.Flag) bool {
 					return x.Cell == drifttest.CellID(bad) && x.OpenedAt.After(drifttest.At(bad, start-1))
 				})

@@ -1,73 +1,103 @@
 package flag
 
 import (
-	"fmt"
-	"time"
+	"math"
+	"slices"
 
 	"rollcall/services/compute/fleetstate"
 	"rollcall/services/fleet"
 )
 
-// Observations returns what the checks as found, the empty rollers' coast-downs
-// and the barometers say of the cells' errors. cells gives a cell's registry
-// entry as it was at a moment.
-//
-// A coast-down measures M_reg/M·F_par − zero·L·n/r: beside a change of the
-// parasitic loss it shows a wrong value of the base inertia, M_reg = M + x, by
-// F_par/M_reg a kg, and the load cell's zero, with the sign turned.
-func Observations(checks []Check, coastDowns []CoastDown, airs []Air, cells func(fleet.CellID, time.Time) fleet.Cell) []fleetstate.Observation {
-	var out []fleetstate.Observation
-	for i := range checks {
-		c := &checks[i]
-		if c.Check.State != fleet.AsFound || c.Verdict() == fleet.VerdictUnusable {
-			continue
+// Observation returns what a coast-down of the empty rollers says of its cell's
+// errors; ok: it says something. It measures M_reg/M·F_par − zero·L·n/r: beside a
+// change of the parasitic loss it shows a wrong value of the base inertia, M_reg = M
+// + x, by F_par/M_reg a kg, and the load cell's zero, with the sign turned. cell is
+// the registry's entry then.
+func (c CoastDown) Observation(cell fleet.Cell) (o fleetstate.Observation, ok bool) {
+	if !(c.U > 0) || !sound(c.Delta, c.U) {
+		return o, false
+	}
+	o = fleetstate.Observe(c.Cell, "coast-down "+string(c.ID), c.At, fleet.FaultParasitic, c.Delta, c.U/2)
+	o.Faults, o.Response = append(o.Faults, fleet.FaultZero), [][]float64{{1, -1}}
+	if c.Loss > 0 && cell.BaseInertia > 0 {
+		o.Faults, o.Response[0] = append(o.Faults, fleet.FaultInertia), append(o.Response[0], c.Loss/cell.BaseInertia)
+	}
+	return o, true
+}
+
+// sound says that all of some numbers can be computed with.
+func sound(x ...float64) bool {
+	return !slices.ContainsFunc(x, func(v float64) bool { return math.IsNaN(v) || math.IsInf(v, 0) })
+}
+
+// Observation returns what a check saw of its cell's errors: of the load cell's gain
+// and zero with their covariance, or of the base inertia. What was found as left
+// belongs to the time after the work. cell is the registry's entry then; ok: it saw
+// something.
+func (c *Check) Observation(cell fleet.Cell) (fleetstate.Observation, bool) {
+	o := fleetstate.Observation{Cell: c.Check.Cell, ID: "check " + string(c.Check.ID), At: c.Check.PerformedAt}
+	left := c.Check.State == fleet.AsLeft
+	if left {
+		o.At, o.AsLeft = c.Check.From(), true
+	}
+	if c.Verdict() == fleet.VerdictUnusable || c.Verdict() == fleet.VerdictNone {
+		return o, false
+	}
+	if c.Check.Kind == fleet.CheckBaseInertia {
+		m := c.Inertia
+		if !m.Valid || !(m.U > 0) {
+			return o, false
 		}
-		id, at := string(c.Check.ID), c.Check.PerformedAt
-		if x, u, ok := c.inertiaError(); ok {
-			if u > 0 {
-				out = append(out, fleetstate.Observe(c.Check.Cell, id, at, fleet.FaultInertia, x, u/2))
+		// As left the value in force is the one measured; as found it is Stated.
+		x := 0.0
+		if !left {
+			if !(m.Stated > 0) {
+				return o, false
 			}
-			continue
+			x = m.Stated - m.Mass
 		}
-		arm, known := armToRoller(cells(c.Check.Cell, at))
-		var o fleetstate.Observation
-		add := func(f fleet.Fault, value, expanded float64) {
-			o.Faults, o.Value = append(o.Faults, f), append(o.Value, value)
-			for k := range o.Covariance {
-				o.Covariance[k] = append(o.Covariance[k], 0)
+		o.Faults, o.Value, o.Covariance = []fleet.Fault{fleet.FaultInertia}, []float64{x}, [][]float64{{m.U * m.U / 4}}
+		return o, sound(x, m.U)
+	}
+	r := &c.Result
+	arm, known := armToRoller(cell)
+	var u []float64
+	if SeesGain(c.Check.Kind) && r.GainValid && r.UGainError > 0 {
+		o.Faults, o.Value = append(o.Faults, fleet.FaultGain), append(o.Value, r.GainError)
+		own, all := 0.0, 0.0
+		for _, b := range r.GainBudget {
+			all += b.Contribution() * b.Contribution()
+			if b.Name != "lever arm" {
+				own += b.Contribution() * b.Contribution()
 			}
-			row := make([]float64, len(o.Faults))
-			row[len(row)-1] = expanded * expanded / 4
-			o.Covariance = append(o.Covariance, row)
 		}
-		if SeesGain(c.Check.Kind) && c.Result.GainValid && c.Result.UGainError > 0 {
-			add(fleet.FaultGain, c.Result.GainError, c.Result.UGainError)
+		share := 1.0
+		if own > 0 {
+			share = math.Sqrt(own / all)
 		}
-		if SeesZero(c.Check.Kind) && c.Result.ZeroValid && c.Result.UZeroError > 0 && known {
-			add(fleet.FaultZero, c.Result.ZeroError*arm, c.Result.UZeroError*arm)
-		}
-		if len(o.Faults) > 0 {
-			o.Cell, o.ID, o.At = c.Check.Cell, id, at
-			out = append(out, o)
-		}
+		u = append(u, r.UGainError/2*share)
 	}
-	for _, c := range coastDowns {
-		if !(c.U > 0) {
-			continue
-		}
-		cell := cells(c.Cell, c.At)
-		o := fleetstate.Observe(c.Cell, string(c.ID), c.At, fleet.FaultParasitic, c.Delta, c.U/2)
-		o.Faults, o.Response = append(o.Faults, fleet.FaultZero), [][]float64{{1, -1}}
-		if c.Loss > 0 && cell.BaseInertia > 0 {
-			o.Faults, o.Response[0] = append(o.Faults, fleet.FaultInertia), append(o.Response[0], c.Loss/cell.BaseInertia)
-		}
-		out = append(out, o)
+	if SeesZero(c.Check.Kind) && r.ZeroValid && r.UZeroError > 0 && known {
+		o.Faults, o.Value = append(o.Faults, fleet.FaultZero), append(o.Value, r.ZeroError*arm)
+		u = append(u, r.UZeroError/2*arm)
 	}
-	for _, a := range airs {
-		if a.U > 0 {
-			id := fmt.Sprintf("air %s %d", a.Cell, a.At.UnixNano())
-			out = append(out, fleetstate.Observe(a.Cell, id, a.At, fleet.FaultAir, a.Delta, a.U/2))
-		}
+	if len(u) == 0 || !sound(append(u, o.Value...)...) {
+		return o, false
 	}
-	return out
+	rho := 0.0
+	if l := r.Line; len(u) == 2 && l.UZero > 0 && l.UGain > 0 && sound(l.CovZeroGain) {
+		// Short of 1, so that the covariance is one.
+		rho = max(-0.99, min(0.99, l.CovZeroGain/(l.UZero*l.UGain)))
+	}
+	for i := range u {
+		row := make([]float64, len(u))
+		for k := range u {
+			row[k] = u[i] * u[k]
+			if i != k {
+				row[k] *= rho
+			}
+		}
+		o.Covariance = append(o.Covariance, row)
+	}
+	return o, true
 }

@@ -29,23 +29,13 @@ type Settings struct {
 	// Faults are the possible causes.
 	Faults []FaultPrior
 
-	// Standard deviations of the curve's errors that drift does not estimate,
-	// ratios: of one band point of one pull; of a run's tilt from one end of
-	// the band to the other; of the car's own curve as the fleet knows it.
-	PointSD    float64
-	TiltSD     float64
-	CarCurveSD float64
 	// What a sound cell shows in a direct observation, where there is none from
 	// before the change to compare with: standard deviations of the gain
 	// error, ratio, and of the zero error as a share of the load cell's range.
 	// For the coast-down it is the registry's own uncertainty.
 	SoundGain float64
 	SoundZero float64
-	// MostRuns bounds the runs, before and after the first evidence, that the
-	// cause is judged by.
-	MostRuns int
-
-	Minutes Minutes
+	Minutes   Minutes
 }
 
 // DefaultSettings returns the settings Rollcall starts with. The figures are
@@ -68,9 +58,7 @@ func DefaultSettings() Settings {
 			{fleet.FaultOther, 0.05, 0.01, 0.5},
 			{fleet.FaultNone, 0.02, 0, 0.5},
 		},
-		PointSD: 0.003, TiltSD: 0.001, CarCurveSD: 0.001,
 		SoundGain: 0.002, SoundZero: 0.001,
-		MostRuns: 8,
 		Minutes: Minutes{
 			DeadWeights: 15, Zero: 3, CoastDown: 5, RampRate: 10, Barometer: 5,
 			// Another car has to be brought.

@@ -123,6 +123,9 @@ type Verdict struct {
 	Information float64
 	// Changed is the probability that anything changed.
 	Changed float64
+	// Before is the cell's offset from the consensus before the change, whenever
+	// that was; U expanded.
+	Before, UBefore float64
 	// Onset is when the change most likely began, whatever it was; within
 	// Earliest and Latest it did with 95 %.
 	Onset, Earliest, Latest time.Time
@@ -200,8 +203,8 @@ func (f *Fit) stretch(c int, at time.Time, memory time.Duration) (*stretch, erro
 	// Where the errors last restarted, or the memory ends.
 	for i := range t.events {
 		e := &t.events[i]
-		if e.at.After(at) {
-			break
+		if e.at.After(at) || (e.kind == restart && e.at.Equal(at)) {
+			break // what restarts at the moment begins what comes after it
 		}
 		s.to = i + 1
 		if e.kind == restart || at.Sub(e.at) > memory {
@@ -503,6 +506,7 @@ func (f *Fit) CauseAt(cell fleet.CellID, at time.Time, cs CauseSettings) (Verdic
 		w := s.cause(changes)
 		out.Onset, out.Earliest, out.Latest = w.At, w.Earliest, w.Latest
 	}
+	out.Before, out.UBefore = s.before(all, none)
 	s.tell(&out, best, groups, cs)
 	out.Next, out.Information = s.next(&out, best, cs)
 	if len(out.NotSeparable) > 0 {
@@ -667,6 +671,39 @@ func (s *stretch) momentOf(h *hypothesis) time.Time {
 		return s.f.net.cells[s.c].events[h.k].at
 	}
 	return timeOf(s.f.net.cars[h.car].weeks[h.k])
+}
+
+// before returns the offset before the change with its expanded uncertainty.
+func (s *stretch) before(all []hypothesis, none float64) (offset, u float64) {
+	w := s.f.cells[s.c].sig
+	a := s.f.agree(s.f.At)
+	mean, variance := -a.Value, a.variance
+	for i := range s.d {
+		mean += w[i] * s.mean[i]
+		for j := range s.d {
+			variance += w[i] * w[j] * s.inv[i*s.d+j]
+		}
+	}
+	sum, first, second := none, none*mean, none*mean*mean
+	z := make([]float64, s.d+s.n)
+	for i := range all {
+		h := &all[i]
+		m, v := mean, 0.0
+		if h.fault >= 0 {
+			copy(z, h.u)
+			backward(s.l, s.d+s.n, z)
+			k := 0.0
+			for j := range s.d {
+				k -= w[j] * z[j]
+			}
+			m, v = m+h.mean*k, h.v*k*k
+		}
+		sum += h.weight
+		first += h.weight * m
+		second += h.weight * (m*m + v)
+	}
+	offset = first / sum
+	return offset, expanded(variance + second/sum - offset*offset)
 }
 
 // tell works out how well what has been seen could tell the leading cause from

@@ -107,7 +107,11 @@ func (f *Follower) Follow(h History, w Witness) (steps []Step, fit *Fit, err err
 				m.estimated = true
 			}
 			c, _ := m.fit.cellPlace(r.Cell)
-			st.Offset = m.fit.equivalence(c, r.At)
+			a := m.fit.agree(r.At)
+			st.Offset = m.fit.against(&a, c, r.At)
+			if st.Judged {
+				st.Day -= a.Value
+			}
 			m.steps++
 			if w != nil {
 				w.Look(&st, m.fit)

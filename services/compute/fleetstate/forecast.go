@@ -57,7 +57,7 @@ func (f *Fit) Forecast(cell fleet.CellID, tolerance float64, horizon time.Durati
 	all, none := s.weighAll(cs)
 	w := f.cells[c].sig
 	a := f.agree(f.At)
-	_, _, own := f.offsetParts(c, f.At)
+	offset, spread, own := f.offsetParts(c, f.At)
 	shared := a.variance - 2*(a.weight[c]*own+f.dotUnknowns(c, a.su))
 	// The steady offset, and the walk's variance in a week.
 	mean, variance, walk := -a.Value, shared, 0.0
@@ -74,7 +74,9 @@ func (f *Fit) Forecast(cell fleet.CellID, tolerance float64, horizon time.Durati
 		size, v    float64 // of the change
 		now, grows float64 // what the offset has of it, and more per week
 	}
-	branches := []branch{{weight: none, mean: mean}}
+	// An error that has not changed has walked; so has one that did, beside that.
+	branches := []branch{{weight: none, mean: offset - a.Value}}
+	variance = math.Max(variance, spread+shared)
 	const light = 1e-5
 	size := s.d + s.n
 	z := make([]float64, size)

@@ -120,10 +120,10 @@ func (f *Fit) predict(at int, e *event, p, b, c []float64) (innovation, sd float
 
 // Step is what one reference run said, knowing only itself and what came before.
 type Step struct {
-	Taken
-	Cell fleet.CellID
-	Car  fleet.CarID
-	At   time.Time
+	Taken // Day less the consensus: the offset as the run alone shows it
+	Cell  fleet.CellID
+	Car   fleet.CarID
+	At    time.Time
 	// Restarted says that errors of the cell restarted since its run before: its
 	// CUSUM begins at nought before this run.
 	Restarted bool

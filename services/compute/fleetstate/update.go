@@ -36,6 +36,10 @@ type Taken struct {
 	// as a ratio, SD what it was to be expected to be.
 	Steady, Deviation, SD float64
 	Weight                float64 // of the session, see Settings.FarOut
+	// Day is what the run alone shows of the cell: its band mean less what the car
+	// is known to give, which is what the cells agree on and the cell's offset from
+	// it. UDay is expanded.
+	Day, UDay float64
 }
 
 // Update takes new runs, observations and restarts of cells in, each later than
@@ -392,6 +396,9 @@ func (f *Fit) takeSession(c int, e *event) Taken {
 		out.Innovation, sd = f.predict(c, e, st.p, st.b, st.c)
 		out.U = 2 * sd
 		out.Deviation, sd = f.predict(c, e, st.null.p, st.null.b, st.null.c)
+		d, n := net.d(), st.n
+		out.Day, out.UDay = f.predict(c, e, make([]float64, d*d), make([]float64, d*n), make([]float64, d))
+		out.UDay *= 2
 		out.Steady, out.SD = out.Deviation/sd, sd
 	}
 	for range weighPasses {

@@ -161,7 +161,7 @@ func sort(f flag.Flag, known Evidence) *history {
 			continue
 		}
 		if st.Judged && st.UDayOffset > 0 {
-			h.runs = append(h.runs, observed{st.At, st.DayOffset, st.UDayOffset / 2, meanSignature(st)})
+			h.runs = append(h.runs, observed{st.At, st.DayOffset, st.UDayOffset / 2, st.Signature})
 		}
 	}
 	for _, r := range known.Restarts {
@@ -220,27 +220,6 @@ func sort(f flag.Flag, known Evidence) *history {
 		}
 	}
 	return h
-}
-
-// meanSignature is the mean over a run's pulls and band of their signatures.
-func meanSignature(st *drift.Step) map[fleet.Fault]float64 {
-	out := map[fleet.Fault]float64{}
-	for _, k := range [...]fleet.Fault{fleet.FaultGain, fleet.FaultZero, fleet.FaultInertia, fleet.FaultParasitic} {
-		sum, n := 0.0, 0.0
-		for _, r := range [2]*drift.Residual{st.Slow, st.Fast} {
-			if r == nil {
-				continue
-			}
-			for _, v := range r.Signature[k] {
-				sum += v * float64(r.Pulls)
-				n += float64(r.Pulls)
-			}
-		}
-		if n > 0 {
-			out[k] = sum / n
-		}
-	}
-	return out
 }
 
 // across says that one of the moments lies between two times. What is at such a

@@ -1,6 +1,7 @@
 package watch
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -190,7 +191,53 @@ func (f *Follower) Follow(h fleetstate.History, cells map[fleet.CellID]fleet.Cel
 	if err = errors.Join(err, f.err); err != nil {
 		return nil, nil, errors.Join(err, f.forget())
 	}
-	return f.steps, fit, nil
+	return f.withSkipped(h.Runs), fit, nil
+}
+
+// withSkipped adds a step for every run without a pull: the cell stays as it was.
+func (f *Follower) withSkipped(runs []refrun.Run) []Step {
+	var skipped []Step
+	for i := range runs {
+		if r := &runs[i]; len(r.Pulls) == 0 {
+			skipped = append(skipped, Step{Step: drift.Step{
+				Run: r.ID, Cell: r.Cell, Car: r.Car, At: r.At, Skipped: "no pull of this run is fit to judge the cell with", Limit: f.limit[0],
+			}})
+		}
+	}
+	if skipped == nil {
+		return f.steps
+	}
+	all := slices.Concat(f.steps, skipped)
+	slices.SortStableFunc(all, func(a, b Step) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Run, b.Run)) })
+	last := map[fleet.CellID]*Step{}
+	for i := range all {
+		st := &all[i]
+		if l := last[st.Cell]; l != nil && st.Pulls == 0 {
+			st.High, st.Low, st.Drifting, st.CellEstimate = l.High, l.Low, l.Drifting, l.CellEstimate
+			st.Variances, st.Model = l.Variances, l.Model
+		}
+		last[st.Cell] = st
+	}
+	return all
+}
+
+// signatureOf is the mean over a run's pulls and band of what they show per unit of
+// each error.
+func signatureOf(r *refrun.Run) map[fleet.Fault]float64 {
+	out := map[fleet.Fault]float64{}
+	n := map[fleet.Fault]float64{}
+	for i := range r.Pulls {
+		for f, s := range r.Pulls[i].Signature {
+			for _, v := range s {
+				out[f] += v
+				n[f]++
+			}
+		}
+	}
+	for f := range out {
+		out[f] /= n[f]
+	}
+	return out
 }
 
 // witness is what fleetstate.Follower tells the Follower.
@@ -210,6 +257,7 @@ func (f witness) Look(t *fleetstate.Step, fit *fleetstate.Fit) {
 	}, Model: fit.Variances}
 	if run := f.runs[t.Run]; run != nil && len(run.Pulls) > 0 {
 		st.Pulls, st.BandPoints = len(run.Pulls), len(run.Pulls[0].Y)
+		st.Signature = signatureOf(run)
 	}
 	st.Variances = drift.Variances{Session: fit.Variances.Session, Pull: fit.Variances.Pull + fit.Variances.Point/float64(max(1, st.BandPoints))}
 	var c sides
@@ -219,7 +267,7 @@ func (f witness) Look(t *fleetstate.Step, fit *fleetstate.Fit) {
 		st.Restarted = true
 	}
 	if t.Judged {
-		st.UDeviation = 2 * t.SD
+		st.UDeviation, st.DayOffset, st.UDayOffset = 2*t.SD, t.Day, t.UDay
 		z := math.Max(-f.s.Clip, math.Min(f.s.Clip, t.Steady))
 		for i, k := range f.s.K {
 			one := drift.CUSUM{K: k, High: c.high[i], Low: c.low[i]}
