@@ -19,6 +19,8 @@ type Forecast struct {
 	// Beyond is the probability that the offset is beyond the tolerance at From,
 	// Changed that there was a change.
 	Beyond, Changed float64
+	// Car is the probability that what the cell shows is a reference car's change.
+	Car float64
 	// Crossing is the moment by which it is beyond it with probability ½,
 	// Earliest with 2.5 %, Latest with 97.5 %. Zero: not within the horizon.
 	Crossing, Earliest, Latest time.Time
@@ -86,6 +88,9 @@ func (f *Fit) Forecast(cell fleet.CellID, tolerance float64, horizon time.Durati
 			continue
 		}
 		b := branch{weight: h.weight, mean: mean}
+		if h.fault < 0 {
+			out.Car += h.weight
+		}
 		if h.fault >= 0 {
 			// x moves by −(information)⁻¹·coupling·δ.
 			copy(z, h.u)

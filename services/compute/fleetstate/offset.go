@@ -398,6 +398,80 @@ func (f *Fit) Car(car fleet.CarID) (c CarChange, ok bool) {
 	return CarChange{}, false
 }
 
+// CarOutlook is Car with the jumps weighed that the car may have made: none, or one
+// between any two of its knots, each of standard deviation sd and together of the
+// probability given. The walk of a car's level is estimated small, and after a jump
+// the filter alone lags. A jump makes the variance of one step of the walk θ + sd²;
+// with Λ what the data say of that step, it is b/(Λ + 1/(θ + sd²)) and the change
+// follows by their covariance.
+func (f *Fit) CarOutlook(car fleet.CarID, probability, sd float64) (c CarChange, ok bool) {
+	if c, ok = f.Car(car); !ok {
+		return c, false
+	}
+	j := slices.IndexFunc(f.net.cars, func(e carEpoch) bool {
+		return e.car == car && !slices.ContainsFunc(f.net.cars, func(o carEpoch) bool { return o.car == car && o.n > e.n })
+	})
+	e := &f.net.cars[j]
+	n := len(e.knots)
+	if n == 0 || !(f.Variances.CarWalk > 0) {
+		return c, true
+	}
+	k, part := e.place(e.last)
+	v := c.U * c.U / 4
+	type branch struct{ log, mean, v float64 }
+	all := []branch{{math.Log1p(-probability), c.Change, v}}
+	top := all[0].log
+	for i, at := range e.knots {
+		mean, own, with := f.g[at], f.covariance(at, at), 0.0
+		toLast := func(u int) float64 {
+			x := 0.0
+			for a := range k {
+				if k[a] >= 0 {
+					x += part[a] * f.covariance(u, k[a])
+				}
+			}
+			return x
+		}
+		with = toLast(at)
+		if i > 0 {
+			p := e.knots[i-1]
+			mean -= f.g[p]
+			own += f.covariance(p, p) - 2*f.covariance(p, at)
+			with -= toLast(p)
+		}
+		if !(own > 0) {
+			continue
+		}
+		step := e.step(&f.Variances, i)
+		info := math.Max(0, 1/own-1/step)
+		b := mean / own
+		plain := f.Variances.CarWalk * (e.weeks[i+1] - e.weeks[i])
+		wide := plain + sd*sd
+		// log p(data | jump) − log p(data | walk), of a step N(0, variance).
+		evidence := func(variance float64) float64 {
+			return -0.5*math.Log1p(variance*info) + 0.5*variance*b*b/(1+variance*info)
+		}
+		own2 := 1 / (info + 1/wide)
+		r := with / own
+		x := branch{
+			log:  math.Log(probability/float64(n)) + evidence(wide) - evidence(plain),
+			mean: c.Change + r*(b*own2-mean), v: math.Max(0, v-r*r*(own-own2)),
+		}
+		top = math.Max(top, x.log)
+		all = append(all, x)
+	}
+	sum, first, second := 0.0, 0.0, 0.0
+	for _, x := range all {
+		w := math.Exp(x.log - top)
+		sum += w
+		first += w * x.mean
+		second += w * (x.mean*x.mean + x.v)
+	}
+	c.Change = first / sum
+	c.U = expanded(second/sum - c.Change*c.Change)
+	return c, true
+}
+
 // timeOf is weekOf's inverse to the second.
 func timeOf(week float64) time.Time {
 	return time.Unix(int64(math.Round(week*Week.Seconds())), 0).UTC()

@@ -13,8 +13,10 @@ import (
 	"rollcall/services/compute/drift"
 	"rollcall/services/compute/drift/drifttest"
 	"rollcall/services/compute/flag"
+	"rollcall/services/compute/fleetstate"
 	"rollcall/services/compute/loadcell"
 	"rollcall/services/compute/lookback"
+	"rollcall/services/compute/watch"
 	"rollcall/services/fleet"
 )
 
@@ -28,11 +30,11 @@ func of(v float64) *float64 { return &v }
 // whose signatures are those of 2000 N brake in 4000 N.
 func steps(u float64, offsets ...float64) []drift.Step {
 	var out []drift.Step
-	r := &drift.Residual{Pulls: 2, Signature: map[fleet.Fault][]float64{
-		fleet.FaultGain: {0.4, 0.6}, fleet.FaultZero: {1.0 / 4000}, fleet.FaultInertia: {0.0003}, fleet.FaultParasitic: {-1.0 / 4000}, fleet.FaultAir: {1},
-	}}
+	signature := map[fleet.Fault]float64{
+		fleet.FaultGain: 0.5, fleet.FaultZero: 1.0 / 4000, fleet.FaultInertia: 0.0003, fleet.FaultParasitic: -1.0 / 4000, fleet.FaultAir: 1,
+	}
 	for i, x := range offsets {
-		out = append(out, drift.Step{Cell: "c", At: day(7 * i), Judged: true, DayOffset: x, UDayOffset: 2 * u, Slow: r})
+		out = append(out, drift.Step{Cell: "c", At: day(7 * i), Judged: true, DayOffset: x, UDayOffset: 2 * u, Signature: signature})
 	}
 	return out
 }
@@ -237,14 +239,11 @@ func TestCoverage(t *testing.T) {
 			return -0.015
 		}},
 	} {
-		follower, err := drift.NewFollower(drift.DefaultSettings())
-		if err != nil {
-			t.Fatal(err)
-		}
 		covered, total, flagged := 0.0, 0.0, 0
 		var sumU, worst, bias float64
 		for seed := range uint64(n) {
 			f := drifttest.Default(weeks, 500+seed)
+			f.CellSD = 0.003 // no cell is out of tolerance by itself
 			r := rand.New(rand.NewPCG(seed, 11))
 			// The fault begins at a moment of its own in the week.
 			begins := startWeek + r.Float64()
@@ -255,7 +254,7 @@ func TestCoverage(t *testing.T) {
 				return c.size(w - begins + startWeek)
 			}
 			f.Fault = func(cell, w int) (fleet.Fault, float64) {
-				if x := at(float64(drifttest.At(cell, w).Sub(drifttest.Start)) / float64(drift.Week)); cell == bad && x != 0 {
+				if x := at(float64(drifttest.At(cell, w).Sub(drifttest.Start)) / float64(fleetstate.Week)); cell == bad && x != 0 {
 					return c.fault, x
 				}
 				return fleet.FaultNone, 0
@@ -267,7 +266,7 @@ func TestCoverage(t *testing.T) {
 					when := drifttest.At(cell, w).Add(-time.Hour)
 					x := 0.0
 					if cell == bad {
-						x = at(float64(when.Sub(drifttest.Start)) / float64(drift.Week))
+						x = at(float64(when.Sub(drifttest.Start)) / float64(fleetstate.Week))
 					}
 					saw := func(k fleet.Fault, sd float64) float64 {
 						if k == c.fault {
@@ -291,11 +290,27 @@ func TestCoverage(t *testing.T) {
 					}
 				}
 			}
-			followed, err := follower.Follow(drift.History{Runs: runs})
+			h := fleetstate.History{Runs: runs}
+			for i := range in.Checks {
+				if o, ok := in.Checks[i].Observation(cells[in.Checks[i].Check.Cell]); ok {
+					h.Observations = append(h.Observations, o)
+				}
+			}
+			for _, a := range in.Airs {
+				h.Observations = append(h.Observations, fleetstate.Observe(a.Cell, "air", a.At, fleet.FaultAir, a.Delta, a.U/2))
+			}
+			follower, err := watch.NewFollower(watch.DefaultSettings())
 			if err != nil {
 				t.Fatal(err)
 			}
-			in.Steps = followed.Steps
+			followed, state, err := follower.Follow(h, cells)
+			if err != nil {
+				t.Fatal(err)
+			}
+			in.State = state
+			for _, st := range followed {
+				in.Steps = append(in.Steps, st.Step)
+			}
 			flags := flag.Decide(in, flag.DefaultSettings())
 			i := slices.IndexFunc(flags, func(x flag.Flag) bool { return x.Cell == drifttest.CellID(bad) && x.Open })
 			// A cell flagged before stood off by itself: another finding.
@@ -308,7 +323,7 @@ func TestCoverage(t *testing.T) {
 			for k := range 5 * weeks {
 				w := float64(k)/5 + 0.2*r.Float64()
 				p := lookback.Pull{ID: fleet.PullID(fmt.Sprintf("%04d", k)), Cell: drifttest.CellID(bad),
-					At:            drifttest.Start.Add(time.Duration(w * float64(drift.Week))),
+					At:            drifttest.Start.Add(time.Duration(w * float64(fleetstate.Week))),
 					TractiveForce: of(2500 + 2000*r.Float64()), Acceleration: of(0.5 + r.Float64()), Corrected: r.Float64() < 0.8}
 				p.BrakeForce = of(*p.TractiveForce - drifttest.BaseInertia**p.Acceleration - 80)
 				x := at(w)

@@ -43,6 +43,10 @@ type Settings struct {
 
 	// CarLimit is the change of a car that matters, ratio.
 	CarLimit float64
+	// CarJump is the standard deviation of a reference car's jump, PriorCarChange the
+	// probability that it has made one in its epoch before it is looked at.
+	CarJump        float64
+	PriorCarChange float64
 }
 
 // DefaultSettings returns the settings Rollcall starts with.
@@ -55,6 +59,8 @@ func DefaultSettings() Settings {
 		K: []float64{0.4, 1}, Share: 1.62, Clip: 4, Suspect: 0.3,
 		// Half a usual cell tolerance of one percent.
 		CarLimit: 0.005,
+		// New tyres, a repair ("common practice, no source").
+		CarJump: 0.01, PriorCarChange: 0.2,
 	}
 }
 
@@ -71,6 +77,7 @@ func (s Settings) Validate() error {
 	positive("FalseFlagsPerCellYear", s.FalseFlagsPerCellYear)
 	positive("RunsPerCellYear", s.RunsPerCellYear)
 	positive("CarLimit", s.CarLimit)
+	positive("CarJump", s.CarJump)
 	if len(s.K) == 0 || len(s.K) > mostCUSUMs || !slices.IsSorted(s.K) {
 		errs = append(errs, fmt.Errorf("watch settings: K must hold 1 to %d values, ascending, is %g", mostCUSUMs, s.K))
 	}
@@ -85,6 +92,9 @@ func (s Settings) Validate() error {
 	}
 	if !(s.PriorChange > 0 && s.PriorChange < 1) {
 		errs = append(errs, fmt.Errorf("watch settings: PriorChange must lie between 0 and 1, is %g", s.PriorChange))
+	}
+	if !(s.PriorCarChange > 0 && s.PriorCarChange < 1) {
+		errs = append(errs, fmt.Errorf("watch settings: PriorCarChange must lie between 0 and 1, is %g", s.PriorCarChange))
 	}
 	if !(s.Suspect >= 0) {
 		errs = append(errs, fmt.Errorf("watch settings: Suspect must not be negative, is %g", s.Suspect))
@@ -294,12 +304,14 @@ func (f witness) Look(t *fleetstate.Step, fit *fleetstate.Fit) {
 		case err == nil:
 			e.Offset, e.U, e.Beyond = w.Offset, w.U, w.Beyond
 			e.Crossing, e.Earliest, e.Latest = w.Crossing, w.Earliest, w.Latest
+			// What is rather the car's is not the cell's.
+			st.Drifting = st.Drifting && w.Car <= w.Changed-w.Car
 		case !errors.Is(err, fleetstate.ErrShort):
 			f.err = err
 		}
 	}
 	st.CellEstimate = e
-	if car, ok := fit.Car(t.Car); ok && car.Sessions > 1 {
+	if car, ok := fit.CarOutlook(t.Car, f.s.PriorCarChange, f.s.CarJump); ok && car.Sessions > 1 {
 		st.CarEstimate = drift.CarEstimate{
 			Car: t.Car, Known: true, Change: car.Change, U: car.U, Probability: fleetstate.Exceeds(car.Change, car.U/2, f.s.CarLimit),
 			Since: car.From, LastAt: t.At,
