@@ -17,8 +17,8 @@ import (
 	pb "rollcall/proto/rollcall/v1"
 	"rollcall/services/compute/compare"
 	"rollcall/services/compute/correction"
-	"rollcall/services/compute/drift"
 	"rollcall/services/compute/finding"
+	"rollcall/services/compute/fleetstate"
 	"rollcall/services/compute/intake"
 	"rollcall/services/compute/powercurve"
 	"rollcall/services/compute/repeat"
@@ -341,7 +341,7 @@ func (s *Server) spreads(ctx context.Context) (session, pull *compare.Spread, er
 	if err != nil || len(rows) == 0 {
 		return nil, nil, err
 	}
-	dof := drift.DefaultSettings().PriorFreedom + float64(rows[0].Runs)
+	dof := fleetstate.DefaultSettings().Session.Freedom + float64(rows[0].Runs)
 	for i, name := range rows[0].VarianceName {
 		spread := &compare.Spread{Ratio: math.Sqrt(max(rows[0].Variance[i], 0)), DoF: dof, From: "the fleet's reference runs"}
 		switch {

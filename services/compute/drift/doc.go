@@ -1,13 +1,7 @@
-// Package drift compares the cells of a fleet through their reference cars.
+// Package drift holds what is said of each reference run (Step), and the CUSUM by
+// which a cell is found to drift.
 //
-// In: the reference runs of the fleet (refrun.Run) and the moments at which a
-// cell was calibrated anew. Out: one Step per reference run (what the fleet
-// expected of it, how far off it was, the cell's CUSUM and offset after it) and
-// an Estimate of every cell and car as of the last run. It stands between
-// refrun and flag.
-//
-// The model is a crossed one, static within a trailing window: reference car ×
-// cell × session × pull, fitted by REML (crossed.go, reml.go). The decision
-// that a cell drifts is a CUSUM on its standardised innovations whose limit
-// follows from the false-flag rate that is asked for (cusum.go).
+// In: standardised innovations, and the false-flag rate that is asked for. Out: the
+// CUSUM's sides, its limit, its run lengths. Package watch makes the steps from the
+// state-space model of the fleet; flag decides by them.
 package drift

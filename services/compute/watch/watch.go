@@ -270,6 +270,13 @@ func (f witness) Look(t *fleetstate.Step, fit *fleetstate.Fit) {
 		st.Signature = signatureOf(run)
 	}
 	st.Variances = drift.Variances{Session: fit.Variances.Session, Pull: fit.Variances.Pull + fit.Variances.Point/float64(max(1, st.BandPoints))}
+	for i, m := range f.s.Model.Faults {
+		x := 1.0 // air and other are flat
+		if v, ok := st.Signature[m.Fault]; ok {
+			x = v
+		}
+		st.Variances.Cell += x * x * fit.Variances.Start[i]
+	}
 	var c sides
 	if i, ok := f.last[t.Cell]; ok && !t.Restarted {
 		c = f.sides[i]
