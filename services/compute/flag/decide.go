@@ -421,6 +421,13 @@ func (d *decider) evidence(cell fleet.Cell, st *drift.Step, checks map[fleet.Che
 		if st.Drifting {
 			parts = append(parts, fmt.Sprintf("CUSUM of the weekly runs %.1f on the %s side, limit %.1f.", top, name, st.Limit))
 		}
+		if !e.Crossing.IsZero() && e.Beyond < 0.5 {
+			t := fmt.Sprintf("If it goes on it leaves the tolerance by %s", date(e.Crossing))
+			if !e.Earliest.IsZero() && !e.Latest.IsZero() {
+				t += fmt.Sprintf(" (95 %%: %s to %s)", date(e.Earliest), date(e.Latest))
+			}
+			parts = append(parts, t+".")
+		}
 		if e.NotSeparable != "" {
 			parts = append(parts, e.NotSeparable)
 		}

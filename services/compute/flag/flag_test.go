@@ -158,10 +158,8 @@ var faultCases = []faultCase{
 // and air, and zero and drag, are hardly or not separable: there the figures are
 // reported, nothing is asked.
 //
-// Measured over 25 fleets and four faults: flagged 98 of 100 within twelve
-// weeks, cause right in 98 of 98; from curves alone flagged 93, leading cause
-// right in 72, mean probability given to the true one 0.60. Flags on other
-// cells and cars: 59 in 508 cell-years, 0.12 a cell-year.
+// Measured over one fleet and four faults: flagged and cause right in 4 of 4, with
+// the observations and from curves alone, mean probability of the true one 0.73.
 func TestCause(t *testing.T) {
 	const weeks = 24
 	n := drifttest.Fleets(t, os.Getenv("ROLLCALL_FLEETS"), 4)
@@ -230,6 +228,7 @@ func TestCause(t *testing.T) {
 // A tired car is flagged as the car.
 func TestTiredCar(t *testing.T) {
 	f := drifttest.Default(26, 3)
+	f.CellSD = 0.003 // no cell is out of tolerance by itself
 	f.Fade = func(car, w int) float64 {
 		if car == 2 {
 			return -0.001 * float64(w)
@@ -247,10 +246,21 @@ func TestTiredCar(t *testing.T) {
 	if got.Kind != flag.ReferenceCar || !got.Open || math.Abs(got.Size+0.023) > got.U || got.Causes[0].Fault != fleet.FaultReferenceCar {
 		t.Errorf("%+v", *got)
 	}
+	// One false flag in ten cell-years: three and more in these six come once in 40.
+	cellFlags := 0
 	for _, o := range flags {
-		if o.Cell != "" || o.Car != drifttest.CarID(2) {
-			t.Errorf("another flag: %+v", o)
+		if o.Car != "" && o.Car != drifttest.CarID(2) {
+			t.Errorf("another car's flag: %+v", o)
 		}
+		if o.Cell != "" {
+			cellFlags++
+			if c := o.Causes[0]; c.Probability >= 0.95 && c.Fault != fleet.FaultReferenceCar {
+				t.Errorf("a cell is blamed for sure: %+v", o)
+			}
+		}
+	}
+	if cellFlags > 2 {
+		t.Errorf("%d cells flagged while a car tires", cellFlags)
 	}
 	// A signed closing closes it, and its restart keeps it closed.
 	closing := flag.Closing{Flag: got.ID, Car: got.Car, At: drifttest.At(0, 24), By: "grace", Reason: "new injectors, accepted as it is"}
@@ -526,9 +536,6 @@ func TestNextAction(t *testing.T) {
 
 // The first evidence is near the beginning of a change: a step of 1.5 sd of a
 // run (0.62 %), a ramp of 0.15 % a week, and the stated 95 % hold it.
-//
-// Measured over 40 fleets: step, 34 flagged, median error 1 run, the 95 % hold
-// 33; ramp, 38 flagged, median error 2 runs, the 95 % hold 38.
 func TestFirstEvidence(t *testing.T) {
 	const weeks, start = 34, 16
 	n := drifttest.Fleets(t, os.Getenv("ROLLCALL_FLEETS"), 12)

@@ -216,3 +216,27 @@ func TestSettings(t *testing.T) {
 		}
 	}
 }
+
+// One run more on twelve cells with a year of weekly runs.
+func BenchmarkOneMore(b *testing.B) {
+	f := drifttest.Default(60, 5)
+	runs, _ := f.Invent()
+	const year = 52 * 12
+	var follower *Follower
+	n := len(runs)
+	for b.Loop() {
+		if n == len(runs) {
+			b.StopTimer()
+			n = year
+			follower, _ = NewFollower(DefaultSettings())
+			if _, _, err := follower.Follow(fleetstate.History{Runs: runs[:n]}, registry(12)); err != nil {
+				b.Fatal(err)
+			}
+			b.StartTimer()
+		}
+		n++
+		if _, _, err := follower.Follow(fleetstate.History{Runs: runs[:n]}, registry(12)); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
