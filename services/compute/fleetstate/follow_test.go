@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"os"
 	"reflect"
+	"runtime"
+	"slices"
 	"testing"
 
 	"rollcall/services/compute/drift"
@@ -158,5 +160,30 @@ func TestDeterministic(t *testing.T) {
 		if got := run(shuffled, workers); !reflect.DeepEqual(got, want) {
 			t.Errorf("%d workers, shuffled: another outcome", workers)
 		}
+	}
+}
+
+// The number of processors changes no bit either, on a fleet large enough for the
+// algebra to use them all.
+func TestDeterministicOnAnyMachine(t *testing.T) {
+	h := chain(24, 16, 40, 2)
+	s := DefaultSettings()
+	v := s.Stated()
+	old := runtime.GOMAXPROCS(1)
+	defer runtime.GOMAXPROCS(old)
+	a, err := Solve(h, s, v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	runtime.GOMAXPROCS(4)
+	b, err := Solve(h, s, v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !slices.Equal(a.g, b.g) || !slices.Equal(a.inv, b.inv) || a.Score != b.Score {
+		t.Error("four processors give other bits than one")
+	}
+	if a.net.n < 200 {
+		t.Errorf("%d unknowns are too few to show it", a.net.n)
 	}
 }
