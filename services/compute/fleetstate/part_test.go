@@ -3,11 +3,16 @@ package fleetstate
 import (
 	"math"
 	"testing"
+
+	"rollcall/services/compute/drift/drifttest"
 )
 
 // The variances of a part of a large fleet agree with those of all of it within
 // what either knows of them, and the part is joined by its cars.
 func TestPartStandsForAll(t *testing.T) {
+	if drifttest.RaceDetector {
+		t.Skip("nothing in it runs otherwise than in the other tests")
+	}
 	h := chain(16, 8, 60, 5)
 	s := DefaultSettings()
 	all, err := Estimate(h, s)

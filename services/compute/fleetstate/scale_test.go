@@ -168,13 +168,20 @@ func measure(t testing.TB, cells, cars, weeks int, full bool) measured {
 // sizes each, by processor time, with room for the machine's mood. ROLLCALL_SCALE
 // set to "full" measures up to the chain of 1000 cells × 260 weeks, with the
 // search for the variances. Measured so, on two cores busy with other work,
-// seconds of processor time at 60 cars (2340 unknowns):
+// seconds of processor time at 60 cars (1444 unknowns), 3.1 GB at most with what
+// is invented:
 //
 //	cells × weeks   lay   variances   fit    one new run
-//	125 × 260       0.3     12.2       4.8      25 ms
-//	250 × 260       0.7     11.7       8.7      17 ms
-//	500 × 260       1.4     10.1      14.1      21 ms
-//	1000 × 260      2.5     12.3      26.6      26 ms
+//	125 × 260       0.3     20.2       2.3      11 ms
+//	250 × 260       0.6     24.0       5.0      10 ms
+//	500 × 260       1.4     21.0      10.0      11 ms
+//	1000 × 260      2.7     19.4      15.7      19 ms
+//	100 × 65        0.0     28.0       0.7       6 ms
+//	100 × 130       0.1     29.3       1.1      13 ms
+//	100 × 260       0.3     25.2       2.0      10 ms
+//	100 × 520       0.5     22.6       3.5       9 ms
+//
+// The variances come from 6000 sessions whatever the size.
 func TestScale(t *testing.T) {
 	if testing.Short() || drifttest.RaceDetector {
 		t.Skip("takes a minute")

@@ -97,7 +97,7 @@ func DefaultSettings() Settings {
 	const nu = 12
 	is := func(sd float64) Prior { return Prior{SD: sd, Freedom: nu} }
 	// Walks are known least beforehand: a cell may be as steady as a rock.
-	walks := func(sd float64) Prior { return Prior{SD: sd, Freedom: 0.5, AtMost: true} }
+	walks := func(sd float64) Prior { return Prior{SD: sd, Freedom: 1, AtMost: true} }
 	return Settings{
 		Faults: []FaultModel{
 			// Together some 0.6 % between cells, a tractive force of 3 kN taken,
@@ -112,7 +112,7 @@ func DefaultSettings() Settings {
 		},
 		Modes: 4,
 		Point: is(0.003), Pull: is(0.0025), Session: is(0.004), Tilt: is(0.0003),
-		CarWalk: walks(0.0005), CarLevel: Fixed(math.Inf(1)),
+		CarWalk: Prior{SD: 0.0005, Freedom: 6}, CarLevel: Fixed(math.Inf(1)),
 		RotatingSD: 100, IntakeSD: 0.005,
 		KnotSpacing: 4 * Week, MostKnots: 18,
 		FarOut: 4, LeastFreedom: 8, MostSessions: 6000, Settle: 1e-4,
