@@ -296,13 +296,28 @@ func shown(x float64, c fleet.Channel) string {
 	}
 }
 
-// ramp compares the sweep's rate with the one asked for or, where none was, with
-// the median of the pulls it is held beside.
+// NearestRate returns the one of some ramp rates that a sweep's rate is nearest to
+// by their ratio; 0 when none of them is positive.
+func NearestRate(rates []float64, rate float64) float64 {
+	best, least := 0.0, math.Inf(1)
+	for _, r := range rates {
+		if off := math.Abs(math.Log(rate / r)); r > 0 && off < least {
+			best, least = r, off
+		}
+	}
+	return best
+}
+
+// ramp compares the sweep's rate with the one asked for; where none was, with the
+// nearest of those the car is swept at; where they are not said either, with the
+// median of the pulls it is held beside.
 func (j *judgement) ramp() {
 	asked, whose := 0.0, "asked for"
 	switch {
 	case j.RampRate != nil:
 		asked = *j.RampRate
+	case NearestRate(j.RampRates, j.Curve.RampRate) > 0:
+		asked, whose = NearestRate(j.RampRates, j.Curve.RampRate), "that is the nearest of the car's ramp rates, none having been asked for"
 	case len(j.Compared) > 0:
 		others := slices.Sorted(slices.Values(j.Compared))
 		asked, whose = others[len(others)/2], "of the pulls it is compared with"
