@@ -90,8 +90,8 @@ func TestPagesInBrowser(t *testing.T) {
 		{"fleet", server.URL + "/", []string{"1 of 12 cells needs recalibration: Fenwater 2.", "+1.96 ± 0.43 %", "load-cell gain, 93 %", "not separable", "Dead weights, rising and falling", "1250 waiting", "k = 2", showtest.Attack}},
 		{"cell", server.URL + "/cells/fen-2", []string{"Fenwater 2: +1.96 % ± 0.43 %", "gain error beyond its limit", "slip"}},
 		{"flag", server.URL + "/flags/" + showtest.GainFlag, []string{"Fenwater 2: recalibrate", "base inertia value", "red coupe 3.2", "two people for heavy masses"}},
-		{"pull", server.URL + "/pulls/" + showtest.PullID, []string{"203.4 ± 2.6 kW at 6200 rpm", "207.1 ± 2.7 kW", "In doubt. Cell fen-2", "intake air climbs", "8.20 to 14.60 s", "9.5 K",
-			"Driveline and tyre loss carried from pull", "See the baseline pull", "Caution: SAE J1349 takes the power", "inside what the standard allows", "2 sweeps; the figures are of number 2", "coast-down", "61.50", "lever arm", "% of u²", "203.40 kW ± 0.29 kW"}},
+		{"pull", server.URL + "/pulls/" + showtest.PullID, []string{"203.40 ± 2.60 kW", "6200 ± 41", "150.30 ± 1.70 kW", "2200 to 6160", "chosen from the pull's own noise", "207.10 ± 2.70 kW", "In doubt. Cell fen-2", "intake air climbs", "8.20 to 14.60 s", "9.5 K",
+			"Driveline and tyre loss carried from pull", "See the baseline pull", "Caution: SAE J1349 takes the power", "inside what the standard allows", "3 sweeps in the record, of which 1 gives no curve; the figures are of number 2", "coast-down", "61.50", "lever arm", "% of u²", "203.40 kW ± 0.29 kW"}},
 		{"empty", empty.URL + "/", []string{"No cell is in the registry yet.", "rollcall fleet apply FILE"}},
 	} {
 		for _, width := range []int64{390, 1440} {

@@ -204,6 +204,48 @@ func TestMigrateFromReleases(t *testing.T) {
 	}
 }
 
+// A curve that was stored before its band means and the choice of its window were
+// reads as one that does not state them, alone and in lists.
+func TestCurvesFromBeforeBandMeans(t *testing.T) {
+	all, err := Migrations()
+	if err != nil {
+		t.Fatal(err)
+	}
+	before := len(all)
+	for before > 0 && all[before-1].Number >= 25 {
+		before--
+	}
+	s := openEmpty(t)
+	if n, err := s.apply(t.Context(), all[:before]); err != nil || n != before {
+		t.Fatalf("%d steps of %d: %v", n, before, err)
+	}
+	const id = "00112233445566778899aabbccddeeff"
+	if err := s.exec(t.Context(), "INSERT INTO curves (pull_id, cell_id, kind, started_at, state, peak_wheel_power_w, peak_wheel_power_engine_speed_rad_s, window_s, engine_speed_rad_s, wheel_power_w)"+
+		" VALUES ('"+id+"', 'fen-1', 1, '2026-03-01 10:00:00', 'computed', 171200, 649.25, 0.9, [600, 650], [170000, 171200])"); err != nil {
+		t.Fatal(err)
+	}
+	if n := migrate(t, s); n != len(all)-before {
+		t.Fatalf("%d steps, want %d", n, len(all)-before)
+	}
+	row, found, err := s.ReadCurve(t.Context(), id)
+	if err != nil || !found {
+		t.Fatalf("found %v, %v", found, err)
+	}
+	list, err := s.ListCurves(t.Context(), PullFilter{Filter: Filter{Limit: 10}})
+	if err != nil || len(list) != 1 {
+		t.Fatalf("%d curves, %v", len(list), err)
+	}
+	for _, r := range []CurveRow{row, list[0]} {
+		if r.PeakWheelPower == nil || *r.PeakWheelPower != 171200 || r.Window == nil || *r.Window != 0.9 {
+			t.Errorf("what it had: %v, %v", r.PeakWheelPower, r.Window)
+		}
+		if r.PeakWheelPowerEngineSpeedU != nil || r.MeanWheelPower != nil || r.MeanWheelPowerU != nil || r.MeanWheelPowerLow != nil || r.MeanWheelPowerHigh != nil ||
+			r.MeanEnginePower != nil || r.MeanEngineTorque != nil || r.MeanCorrectedPower != nil || r.MeanCorrectedTorque != nil || r.WindowFromNoise != nil {
+			t.Errorf("states what it never did: %+v", r)
+		}
+	}
+}
+
 // writeState writes the schema that s has to the first file that is not there
 // yet, NNNN.sql, NNNN being the last step.
 func writeState(t *testing.T, s *Store, schema map[string]string, dir string) {

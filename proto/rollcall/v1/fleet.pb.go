@@ -1257,8 +1257,18 @@ type Pull struct {
 	CorrectionOutside                  string   `protobuf:"bytes,34,opt,name=correction_outside,json=correctionOutside,proto3" json:"correction_outside,omitempty"`
 	CorrectionCaution                  string   `protobuf:"bytes,35,opt,name=correction_caution,json=correctionCaution,proto3" json:"correction_caution,omitempty"`
 	PeakWheelPowerExpandedUncertaintyW *float64 `protobuf:"fixed64,36,opt,name=peak_wheel_power_expanded_uncertainty_w,json=peakWheelPowerExpandedUncertaintyW,proto3,oneof" json:"peak_wheel_power_expanded_uncertainty_w,omitempty"`
-	unknownFields                      protoimpl.UnknownFields
-	sizeCache                          protoimpl.SizeCache
+	// The headline figures that are stated: wheel power, engine power, engine
+	// torque, corrected engine power, corrected engine torque. Of one pull only, not
+	// in lists.
+	Headlines []*Headline `protobuf:"bytes,37,rep,name=headlines,proto3" json:"headlines,omitempty"`
+	// The local polynomials that the force is taken from: their length, where their
+	// derivative has fallen by 3 dB, and whether the length was chosen from the
+	// pull's own noise (false: a fixed share of the sweep); absent: not said.
+	WindowS         *float64 `protobuf:"fixed64,38,opt,name=window_s,json=windowS,proto3,oneof" json:"window_s,omitempty"`
+	PassBandHz      *float64 `protobuf:"fixed64,39,opt,name=pass_band_hz,json=passBandHz,proto3,oneof" json:"pass_band_hz,omitempty"`
+	WindowFromNoise *bool    `protobuf:"varint,40,opt,name=window_from_noise,json=windowFromNoise,proto3,oneof" json:"window_from_noise,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Pull) Reset() {
@@ -1543,6 +1553,157 @@ func (x *Pull) GetPeakWheelPowerExpandedUncertaintyW() float64 {
 	return 0
 }
 
+func (x *Pull) GetHeadlines() []*Headline {
+	if x != nil {
+		return x.Headlines
+	}
+	return nil
+}
+
+func (x *Pull) GetWindowS() float64 {
+	if x != nil && x.WindowS != nil {
+		return *x.WindowS
+	}
+	return 0
+}
+
+func (x *Pull) GetPassBandHz() float64 {
+	if x != nil && x.PassBandHz != nil {
+		return *x.PassBandHz
+	}
+	return 0
+}
+
+func (x *Pull) GetWindowFromNoise() bool {
+	if x != nil && x.WindowFromNoise != nil {
+		return *x.WindowFromNoise
+	}
+	return false
+}
+
+// Headline is the peak of a figure and its mean over a band of engine speeds.
+type Headline struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As ComparePullsRequest.figure has it.
+	Figure string `protobuf:"bytes,1,opt,name=figure,proto3" json:"figure,omitempty"`
+	// Of the values and their uncertainties: W or N·m.
+	Unit                    string   `protobuf:"bytes,2,opt,name=unit,proto3" json:"unit,omitempty"`
+	Peak                    *float64 `protobuf:"fixed64,3,opt,name=peak,proto3,oneof" json:"peak,omitempty"`
+	PeakExpandedUncertainty *float64 `protobuf:"fixed64,4,opt,name=peak_expanded_uncertainty,json=peakExpandedUncertainty,proto3,oneof" json:"peak_expanded_uncertainty,omitempty"`
+	PeakEngineSpeedRadS     *float64 `protobuf:"fixed64,5,opt,name=peak_engine_speed_rad_s,json=peakEngineSpeedRadS,proto3,oneof" json:"peak_engine_speed_rad_s,omitempty"`
+	// Absent where the figure still rises at an end of the sweep: the engine's own
+	// peak is not there.
+	PeakEngineSpeedExpandedUncertaintyRadS *float64 `protobuf:"fixed64,6,opt,name=peak_engine_speed_expanded_uncertainty_rad_s,json=peakEngineSpeedExpandedUncertaintyRadS,proto3,oneof" json:"peak_engine_speed_expanded_uncertainty_rad_s,omitempty"`
+	// Over the engine speeds from band_low_rad_s to band_high_rad_s: of the car's
+	// band, or of a customer's car the curve, as far as the figure is stated there.
+	BandMean                    *float64 `protobuf:"fixed64,7,opt,name=band_mean,json=bandMean,proto3,oneof" json:"band_mean,omitempty"`
+	BandMeanExpandedUncertainty *float64 `protobuf:"fixed64,8,opt,name=band_mean_expanded_uncertainty,json=bandMeanExpandedUncertainty,proto3,oneof" json:"band_mean_expanded_uncertainty,omitempty"`
+	BandLowRadS                 *float64 `protobuf:"fixed64,9,opt,name=band_low_rad_s,json=bandLowRadS,proto3,oneof" json:"band_low_rad_s,omitempty"`
+	BandHighRadS                *float64 `protobuf:"fixed64,10,opt,name=band_high_rad_s,json=bandHighRadS,proto3,oneof" json:"band_high_rad_s,omitempty"`
+	unknownFields               protoimpl.UnknownFields
+	sizeCache                   protoimpl.SizeCache
+}
+
+func (x *Headline) Reset() {
+	*x = Headline{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Headline) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Headline) ProtoMessage() {}
+
+func (x *Headline) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Headline.ProtoReflect.Descriptor instead.
+func (*Headline) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *Headline) GetFigure() string {
+	if x != nil {
+		return x.Figure
+	}
+	return ""
+}
+
+func (x *Headline) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *Headline) GetPeak() float64 {
+	if x != nil && x.Peak != nil {
+		return *x.Peak
+	}
+	return 0
+}
+
+func (x *Headline) GetPeakExpandedUncertainty() float64 {
+	if x != nil && x.PeakExpandedUncertainty != nil {
+		return *x.PeakExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *Headline) GetPeakEngineSpeedRadS() float64 {
+	if x != nil && x.PeakEngineSpeedRadS != nil {
+		return *x.PeakEngineSpeedRadS
+	}
+	return 0
+}
+
+func (x *Headline) GetPeakEngineSpeedExpandedUncertaintyRadS() float64 {
+	if x != nil && x.PeakEngineSpeedExpandedUncertaintyRadS != nil {
+		return *x.PeakEngineSpeedExpandedUncertaintyRadS
+	}
+	return 0
+}
+
+func (x *Headline) GetBandMean() float64 {
+	if x != nil && x.BandMean != nil {
+		return *x.BandMean
+	}
+	return 0
+}
+
+func (x *Headline) GetBandMeanExpandedUncertainty() float64 {
+	if x != nil && x.BandMeanExpandedUncertainty != nil {
+		return *x.BandMeanExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *Headline) GetBandLowRadS() float64 {
+	if x != nil && x.BandLowRadS != nil {
+		return *x.BandLowRadS
+	}
+	return 0
+}
+
+func (x *Headline) GetBandHighRadS() float64 {
+	if x != nil && x.BandHighRadS != nil {
+		return *x.BandHighRadS
+	}
+	return 0
+}
+
 // Finding is something about a pull that whoever reads it should know.
 type Finding struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
@@ -1561,7 +1722,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[15]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1573,7 +1734,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[15]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1586,7 +1747,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{15}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Finding) GetKind() string {
@@ -1656,7 +1817,7 @@ type GetPullRequest struct {
 
 func (x *GetPullRequest) Reset() {
 	*x = GetPullRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[16]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1668,7 +1829,7 @@ func (x *GetPullRequest) String() string {
 func (*GetPullRequest) ProtoMessage() {}
 
 func (x *GetPullRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[16]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1681,7 +1842,7 @@ func (x *GetPullRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPullRequest.ProtoReflect.Descriptor instead.
 func (*GetPullRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{16}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *GetPullRequest) GetPullId() string {
@@ -1704,14 +1865,17 @@ type GetPullResponse struct {
 	Channels []*ChannelSummary      `protobuf:"bytes,2,rep,name=channels,proto3" json:"channels,omitempty"`
 	Header   map[string]string      `protobuf:"bytes,3,rep,name=header,proto3" json:"header,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
 	// All sweeps of the record that give a curve, in order of time.
-	Sweeps        []*Sweep `protobuf:"bytes,4,rep,name=sweeps,proto3" json:"sweeps,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Sweeps []*Sweep `protobuf:"bytes,4,rep,name=sweeps,proto3" json:"sweeps,omitempty"`
+	// Stretches in which the rollers rise as in a sweep and that give no curve, in
+	// order of time. They count in the numbers of the sweeps.
+	SweepsWithoutCurve []*Sweep `protobuf:"bytes,5,rep,name=sweeps_without_curve,json=sweepsWithoutCurve,proto3" json:"sweeps_without_curve,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *GetPullResponse) Reset() {
 	*x = GetPullResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[17]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1723,7 +1887,7 @@ func (x *GetPullResponse) String() string {
 func (*GetPullResponse) ProtoMessage() {}
 
 func (x *GetPullResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[17]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1736,7 +1900,7 @@ func (x *GetPullResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPullResponse.ProtoReflect.Descriptor instead.
 func (*GetPullResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{17}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *GetPullResponse) GetPull() *Pull {
@@ -1767,10 +1931,17 @@ func (x *GetPullResponse) GetSweeps() []*Sweep {
 	return nil
 }
 
+func (x *GetPullResponse) GetSweepsWithoutCurve() []*Sweep {
+	if x != nil {
+		return x.SweepsWithoutCurve
+	}
+	return nil
+}
+
 // Sweep is one rpm ramp of a record, with what is before and after it.
 type Sweep struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// 1, 2, 3 … in the record.
+	// 1, 2, 3 … in the record, those that give no curve counted too.
 	Number uint32 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
 	// The pull's figures are of this one.
 	Taken               bool     `protobuf:"varint,2,opt,name=taken,proto3" json:"taken,omitempty"`
@@ -1787,13 +1958,16 @@ type Sweep struct {
 	Steps []*Segment `protobuf:"bytes,11,rep,name=steps,proto3" json:"steps,omitempty"`
 	// Why engine power is not stated; empty: it is.
 	NoEnginePower string `protobuf:"bytes,12,opt,name=no_engine_power,json=noEnginePower,proto3" json:"no_engine_power,omitempty"`
+	// Why it gives no curve, and then only number, start and end are said; empty: it
+	// gives one.
+	NoCurve       string `protobuf:"bytes,13,opt,name=no_curve,json=noCurve,proto3" json:"no_curve,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Sweep) Reset() {
 	*x = Sweep{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1805,7 +1979,7 @@ func (x *Sweep) String() string {
 func (*Sweep) ProtoMessage() {}
 
 func (x *Sweep) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1818,7 +1992,7 @@ func (x *Sweep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Sweep.ProtoReflect.Descriptor instead.
 func (*Sweep) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{18}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Sweep) GetNumber() uint32 {
@@ -1905,6 +2079,13 @@ func (x *Sweep) GetNoEnginePower() string {
 	return ""
 }
 
+func (x *Sweep) GetNoCurve() string {
+	if x != nil {
+		return x.NoCurve
+	}
+	return ""
+}
+
 // Segment is a stretch of a record.
 type Segment struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1918,7 +2099,7 @@ type Segment struct {
 
 func (x *Segment) Reset() {
 	*x = Segment{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1930,7 +2111,7 @@ func (x *Segment) String() string {
 func (*Segment) ProtoMessage() {}
 
 func (x *Segment) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1943,7 +2124,7 @@ func (x *Segment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Segment.ProtoReflect.Descriptor instead.
 func (*Segment) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{19}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Segment) GetKind() string {
@@ -1983,7 +2164,7 @@ type ChannelSummary struct {
 
 func (x *ChannelSummary) Reset() {
 	*x = ChannelSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1995,7 +2176,7 @@ func (x *ChannelSummary) String() string {
 func (*ChannelSummary) ProtoMessage() {}
 
 func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2008,7 +2189,7 @@ func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChannelSummary.ProtoReflect.Descriptor instead.
 func (*ChannelSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{20}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ChannelSummary) GetChannel() string {
@@ -2068,7 +2249,7 @@ type GetCurveRequest struct {
 
 func (x *GetCurveRequest) Reset() {
 	*x = GetCurveRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2080,7 +2261,7 @@ func (x *GetCurveRequest) String() string {
 func (*GetCurveRequest) ProtoMessage() {}
 
 func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2093,7 +2274,7 @@ func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveRequest.ProtoReflect.Descriptor instead.
 func (*GetCurveRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{21}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *GetCurveRequest) GetPullId() string {
@@ -2129,7 +2310,7 @@ type GetCurveResponse struct {
 
 func (x *GetCurveResponse) Reset() {
 	*x = GetCurveResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2141,7 +2322,7 @@ func (x *GetCurveResponse) String() string {
 func (*GetCurveResponse) ProtoMessage() {}
 
 func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2154,7 +2335,7 @@ func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveResponse.ProtoReflect.Descriptor instead.
 func (*GetCurveResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{22}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *GetCurveResponse) GetPull() *Pull {
@@ -2201,7 +2382,7 @@ type CurvePoint struct {
 
 func (x *CurvePoint) Reset() {
 	*x = CurvePoint{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2213,7 +2394,7 @@ func (x *CurvePoint) String() string {
 func (*CurvePoint) ProtoMessage() {}
 
 func (x *CurvePoint) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2226,7 +2407,7 @@ func (x *CurvePoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CurvePoint.ProtoReflect.Descriptor instead.
 func (*CurvePoint) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{23}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *CurvePoint) GetEngineSpeedRadS() float64 {
@@ -2322,7 +2503,7 @@ type ListRunsRequest struct {
 
 func (x *ListRunsRequest) Reset() {
 	*x = ListRunsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2334,7 +2515,7 @@ func (x *ListRunsRequest) String() string {
 func (*ListRunsRequest) ProtoMessage() {}
 
 func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2347,7 +2528,7 @@ func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListRunsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{24}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ListRunsRequest) GetFilter() *Filter {
@@ -2368,7 +2549,7 @@ type ListRunsResponse struct {
 
 func (x *ListRunsResponse) Reset() {
 	*x = ListRunsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2380,7 +2561,7 @@ func (x *ListRunsResponse) String() string {
 func (*ListRunsResponse) ProtoMessage() {}
 
 func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2393,7 +2574,7 @@ func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListRunsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{25}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ListRunsResponse) GetRuns() []*Run {
@@ -2438,7 +2619,7 @@ type Run struct {
 
 func (x *Run) Reset() {
 	*x = Run{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2450,7 +2631,7 @@ func (x *Run) String() string {
 func (*Run) ProtoMessage() {}
 
 func (x *Run) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2463,7 +2644,7 @@ func (x *Run) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Run.ProtoReflect.Descriptor instead.
 func (*Run) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{26}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *Run) GetRunId() string {
@@ -2581,7 +2762,7 @@ type GetRegistryRequest struct {
 
 func (x *GetRegistryRequest) Reset() {
 	*x = GetRegistryRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2593,7 +2774,7 @@ func (x *GetRegistryRequest) String() string {
 func (*GetRegistryRequest) ProtoMessage() {}
 
 func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2606,7 +2787,7 @@ func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryRequest.ProtoReflect.Descriptor instead.
 func (*GetRegistryRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{27}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *GetRegistryRequest) GetAt() *timestamppb.Timestamp {
@@ -2626,7 +2807,7 @@ type GetRegistryResponse struct {
 
 func (x *GetRegistryResponse) Reset() {
 	*x = GetRegistryResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2638,7 +2819,7 @@ func (x *GetRegistryResponse) String() string {
 func (*GetRegistryResponse) ProtoMessage() {}
 
 func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2651,7 +2832,7 @@ func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryResponse.ProtoReflect.Descriptor instead.
 func (*GetRegistryResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{28}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *GetRegistryResponse) GetYaml() []byte {
@@ -2676,7 +2857,7 @@ type PullSet struct {
 
 func (x *PullSet) Reset() {
 	*x = PullSet{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2688,7 +2869,7 @@ func (x *PullSet) String() string {
 func (*PullSet) ProtoMessage() {}
 
 func (x *PullSet) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2701,7 +2882,7 @@ func (x *PullSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullSet.ProtoReflect.Descriptor instead.
 func (*PullSet) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{29}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *PullSet) GetPullIds() []string {
@@ -2759,7 +2940,7 @@ type ComparePullsRequest struct {
 
 func (x *ComparePullsRequest) Reset() {
 	*x = ComparePullsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2771,7 +2952,7 @@ func (x *ComparePullsRequest) String() string {
 func (*ComparePullsRequest) ProtoMessage() {}
 
 func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2784,7 +2965,7 @@ func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsRequest.ProtoReflect.Descriptor instead.
 func (*ComparePullsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{30}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ComparePullsRequest) GetBefore() *PullSet {
@@ -2864,7 +3045,7 @@ type ComparePullsResponse struct {
 
 func (x *ComparePullsResponse) Reset() {
 	*x = ComparePullsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2876,7 +3057,7 @@ func (x *ComparePullsResponse) String() string {
 func (*ComparePullsResponse) ProtoMessage() {}
 
 func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2889,7 +3070,7 @@ func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsResponse.ProtoReflect.Descriptor instead.
 func (*ComparePullsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{31}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *ComparePullsResponse) GetFigure() string {
@@ -3049,7 +3230,7 @@ type SetSummary struct {
 
 func (x *SetSummary) Reset() {
 	*x = SetSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3061,7 +3242,7 @@ func (x *SetSummary) String() string {
 func (*SetSummary) ProtoMessage() {}
 
 func (x *SetSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3074,7 +3255,7 @@ func (x *SetSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetSummary.ProtoReflect.Descriptor instead.
 func (*SetSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{32}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *SetSummary) GetPullIds() []string {
@@ -3183,7 +3364,7 @@ type PullDifference struct {
 
 func (x *PullDifference) Reset() {
 	*x = PullDifference{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3195,7 +3376,7 @@ func (x *PullDifference) String() string {
 func (*PullDifference) ProtoMessage() {}
 
 func (x *PullDifference) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3208,7 +3389,7 @@ func (x *PullDifference) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullDifference.ProtoReflect.Descriptor instead.
 func (*PullDifference) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{33}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *PullDifference) GetEngineSpeedRadS() float64 {
@@ -3301,7 +3482,7 @@ type DifferencePart struct {
 
 func (x *DifferencePart) Reset() {
 	*x = DifferencePart{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3313,7 +3494,7 @@ func (x *DifferencePart) String() string {
 func (*DifferencePart) ProtoMessage() {}
 
 func (x *DifferencePart) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3326,7 +3507,7 @@ func (x *DifferencePart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DifferencePart.ProtoReflect.Descriptor instead.
 func (*DifferencePart) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{34}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *DifferencePart) GetName() string {
@@ -3371,7 +3552,7 @@ type GetBudgetRequest struct {
 
 func (x *GetBudgetRequest) Reset() {
 	*x = GetBudgetRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3383,7 +3564,7 @@ func (x *GetBudgetRequest) String() string {
 func (*GetBudgetRequest) ProtoMessage() {}
 
 func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3396,7 +3577,7 @@ func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetRequest.ProtoReflect.Descriptor instead.
 func (*GetBudgetRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{35}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *GetBudgetRequest) GetPullId() string {
@@ -3446,7 +3627,7 @@ type GetBudgetResponse struct {
 
 func (x *GetBudgetResponse) Reset() {
 	*x = GetBudgetResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[36]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3458,7 +3639,7 @@ func (x *GetBudgetResponse) String() string {
 func (*GetBudgetResponse) ProtoMessage() {}
 
 func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[36]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3471,7 +3652,7 @@ func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetResponse.ProtoReflect.Descriptor instead.
 func (*GetBudgetResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{36}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *GetBudgetResponse) GetOf() string {
@@ -3569,7 +3750,7 @@ type BudgetRow struct {
 
 func (x *BudgetRow) Reset() {
 	*x = BudgetRow{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[37]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3581,7 +3762,7 @@ func (x *BudgetRow) String() string {
 func (*BudgetRow) ProtoMessage() {}
 
 func (x *BudgetRow) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[37]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3594,7 +3775,7 @@ func (x *BudgetRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BudgetRow.ProtoReflect.Descriptor instead.
 func (*BudgetRow) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{37}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *BudgetRow) GetInput() string {
@@ -3683,7 +3864,7 @@ type GetRepeatabilityRequest struct {
 
 func (x *GetRepeatabilityRequest) Reset() {
 	*x = GetRepeatabilityRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[38]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3695,7 +3876,7 @@ func (x *GetRepeatabilityRequest) String() string {
 func (*GetRepeatabilityRequest) ProtoMessage() {}
 
 func (x *GetRepeatabilityRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[38]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3708,7 +3889,7 @@ func (x *GetRepeatabilityRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRepeatabilityRequest.ProtoReflect.Descriptor instead.
 func (*GetRepeatabilityRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{38}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *GetRepeatabilityRequest) GetPulls() *PullSet {
@@ -3775,7 +3956,7 @@ type GetRepeatabilityResponse struct {
 
 func (x *GetRepeatabilityResponse) Reset() {
 	*x = GetRepeatabilityResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[39]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3787,7 +3968,7 @@ func (x *GetRepeatabilityResponse) String() string {
 func (*GetRepeatabilityResponse) ProtoMessage() {}
 
 func (x *GetRepeatabilityResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[39]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3800,7 +3981,7 @@ func (x *GetRepeatabilityResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRepeatabilityResponse.ProtoReflect.Descriptor instead.
 func (*GetRepeatabilityResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{39}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *GetRepeatabilityResponse) GetFigure() string {
@@ -3938,7 +4119,7 @@ type RepeatedPull struct {
 
 func (x *RepeatedPull) Reset() {
 	*x = RepeatedPull{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[40]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3950,7 +4131,7 @@ func (x *RepeatedPull) String() string {
 func (*RepeatedPull) ProtoMessage() {}
 
 func (x *RepeatedPull) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[40]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3963,7 +4144,7 @@ func (x *RepeatedPull) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RepeatedPull.ProtoReflect.Descriptor instead.
 func (*RepeatedPull) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{40}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *RepeatedPull) GetPullId() string {
@@ -4051,7 +4232,7 @@ type Trend struct {
 
 func (x *Trend) Reset() {
 	*x = Trend{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[41]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4063,7 +4244,7 @@ func (x *Trend) String() string {
 func (*Trend) ProtoMessage() {}
 
 func (x *Trend) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[41]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4076,7 +4257,7 @@ func (x *Trend) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Trend.ProtoReflect.Descriptor instead.
 func (*Trend) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{41}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *Trend) GetSlope() float64 {
@@ -4128,7 +4309,7 @@ type Agreement struct {
 
 func (x *Agreement) Reset() {
 	*x = Agreement{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[42]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4140,7 +4321,7 @@ func (x *Agreement) String() string {
 func (*Agreement) ProtoMessage() {}
 
 func (x *Agreement) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[42]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4153,7 +4334,7 @@ func (x *Agreement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Agreement.ProtoReflect.Descriptor instead.
 func (*Agreement) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{42}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *Agreement) GetMean() float64 {
@@ -4235,7 +4416,7 @@ type AgreeingCell struct {
 
 func (x *AgreeingCell) Reset() {
 	*x = AgreeingCell{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[43]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4247,7 +4428,7 @@ func (x *AgreeingCell) String() string {
 func (*AgreeingCell) ProtoMessage() {}
 
 func (x *AgreeingCell) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[43]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4260,7 +4441,7 @@ func (x *AgreeingCell) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AgreeingCell.ProtoReflect.Descriptor instead.
 func (*AgreeingCell) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{43}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *AgreeingCell) GetCellId() string {
@@ -4420,7 +4601,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"P\n" +
 	"\x11ListPullsResponse\x12'\n" +
 	"\x05pulls\x18\x01 \x03(\v2\x11.rollcall.v1.PullR\x05pulls\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\x9f\x0e\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\x80\x10\n" +
 	"\x04Pull\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x12\n" +
@@ -4461,7 +4642,13 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x0fcorrection_name\x18! \x01(\tR\x0ecorrectionName\x12-\n" +
 	"\x12correction_outside\x18\" \x01(\tR\x11correctionOutside\x12-\n" +
 	"\x12correction_caution\x18# \x01(\tR\x11correctionCaution\x12X\n" +
-	"'peak_wheel_power_expanded_uncertainty_w\x18$ \x01(\x01H\bR\"peakWheelPowerExpandedUncertaintyW\x88\x01\x01B\x14\n" +
+	"'peak_wheel_power_expanded_uncertainty_w\x18$ \x01(\x01H\bR\"peakWheelPowerExpandedUncertaintyW\x88\x01\x01\x123\n" +
+	"\theadlines\x18% \x03(\v2\x15.rollcall.v1.HeadlineR\theadlines\x12\x1e\n" +
+	"\bwindow_s\x18& \x01(\x01H\tR\awindowS\x88\x01\x01\x12%\n" +
+	"\fpass_band_hz\x18' \x01(\x01H\n" +
+	"R\n" +
+	"passBandHz\x88\x01\x01\x12/\n" +
+	"\x11window_from_noise\x18( \x01(\bH\vR\x0fwindowFromNoise\x88\x01\x01B\x14\n" +
 	"\x12_correction_factorB\x15\n" +
 	"\x13_peak_wheel_power_wB\x16\n" +
 	"\x14_peak_engine_power_wB+\n" +
@@ -4470,7 +4657,31 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x16_peak_engine_torque_nmB\x19\n" +
 	"\x17_peak_corrected_power_wB.\n" +
 	",_peak_corrected_power_expanded_uncertainty_wB*\n" +
-	"(_peak_wheel_power_expanded_uncertainty_w\"\xd0\x01\n" +
+	"(_peak_wheel_power_expanded_uncertainty_wB\v\n" +
+	"\t_window_sB\x0f\n" +
+	"\r_pass_band_hzB\x14\n" +
+	"\x12_window_from_noise\"\xbc\x05\n" +
+	"\bHeadline\x12\x16\n" +
+	"\x06figure\x18\x01 \x01(\tR\x06figure\x12\x12\n" +
+	"\x04unit\x18\x02 \x01(\tR\x04unit\x12\x17\n" +
+	"\x04peak\x18\x03 \x01(\x01H\x00R\x04peak\x88\x01\x01\x12?\n" +
+	"\x19peak_expanded_uncertainty\x18\x04 \x01(\x01H\x01R\x17peakExpandedUncertainty\x88\x01\x01\x129\n" +
+	"\x17peak_engine_speed_rad_s\x18\x05 \x01(\x01H\x02R\x13peakEngineSpeedRadS\x88\x01\x01\x12a\n" +
+	",peak_engine_speed_expanded_uncertainty_rad_s\x18\x06 \x01(\x01H\x03R&peakEngineSpeedExpandedUncertaintyRadS\x88\x01\x01\x12 \n" +
+	"\tband_mean\x18\a \x01(\x01H\x04R\bbandMean\x88\x01\x01\x12H\n" +
+	"\x1eband_mean_expanded_uncertainty\x18\b \x01(\x01H\x05R\x1bbandMeanExpandedUncertainty\x88\x01\x01\x12(\n" +
+	"\x0eband_low_rad_s\x18\t \x01(\x01H\x06R\vbandLowRadS\x88\x01\x01\x12*\n" +
+	"\x0fband_high_rad_s\x18\n" +
+	" \x01(\x01H\aR\fbandHighRadS\x88\x01\x01B\a\n" +
+	"\x05_peakB\x1c\n" +
+	"\x1a_peak_expanded_uncertaintyB\x1a\n" +
+	"\x18_peak_engine_speed_rad_sB/\n" +
+	"-_peak_engine_speed_expanded_uncertainty_rad_sB\f\n" +
+	"\n" +
+	"_band_meanB!\n" +
+	"\x1f_band_mean_expanded_uncertaintyB\x11\n" +
+	"\x0f_band_low_rad_sB\x12\n" +
+	"\x10_band_high_rad_s\"\xd0\x01\n" +
 	"\aFinding\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x18\n" +
 	"\achannel\x18\x02 \x01(\tR\achannel\x12\x17\n" +
@@ -4483,15 +4694,16 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x0eGetPullRequest\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x1f\n" +
 	"\vwith_sweeps\x18\x02 \x01(\bR\n" +
-	"withSweeps\"\x9a\x02\n" +
+	"withSweeps\"\xe0\x02\n" +
 	"\x0fGetPullResponse\x12%\n" +
 	"\x04pull\x18\x01 \x01(\v2\x11.rollcall.v1.PullR\x04pull\x127\n" +
 	"\bchannels\x18\x02 \x03(\v2\x1b.rollcall.v1.ChannelSummaryR\bchannels\x12@\n" +
 	"\x06header\x18\x03 \x03(\v2(.rollcall.v1.GetPullResponse.HeaderEntryR\x06header\x12*\n" +
-	"\x06sweeps\x18\x04 \x03(\v2\x12.rollcall.v1.SweepR\x06sweeps\x1a9\n" +
+	"\x06sweeps\x18\x04 \x03(\v2\x12.rollcall.v1.SweepR\x06sweeps\x12D\n" +
+	"\x14sweeps_without_curve\x18\x05 \x03(\v2\x12.rollcall.v1.SweepR\x12sweepsWithoutCurve\x1a9\n" +
 	"\vHeaderEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\x91\x04\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xac\x04\n" +
 	"\x05Sweep\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\rR\x06number\x12\x14\n" +
 	"\x05taken\x18\x02 \x01(\bR\x05taken\x12\x17\n" +
@@ -4505,7 +4717,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bsegments\x18\n" +
 	" \x03(\v2\x14.rollcall.v1.SegmentR\bsegments\x12*\n" +
 	"\x05steps\x18\v \x03(\v2\x14.rollcall.v1.SegmentR\x05steps\x12&\n" +
-	"\x0fno_engine_power\x18\f \x01(\tR\rnoEnginePowerB\x15\n" +
+	"\x0fno_engine_power\x18\f \x01(\tR\rnoEnginePower\x12\x19\n" +
+	"\bno_curve\x18\r \x01(\tR\anoCurveB\x15\n" +
 	"\x13_peak_wheel_power_wB\x16\n" +
 	"\x14_peak_engine_power_w\"K\n" +
 	"\aSegment\x12\x12\n" +
@@ -4786,7 +4999,7 @@ func file_rollcall_v1_fleet_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_fleet_proto_rawDescData
 }
 
-var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 45)
+var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 46)
 var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*Filter)(nil),                   // 0: rollcall.v1.Filter
 	(*ListCellsRequest)(nil),         // 1: rollcall.v1.ListCellsRequest
@@ -4803,122 +5016,125 @@ var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*ListPullsRequest)(nil),         // 12: rollcall.v1.ListPullsRequest
 	(*ListPullsResponse)(nil),        // 13: rollcall.v1.ListPullsResponse
 	(*Pull)(nil),                     // 14: rollcall.v1.Pull
-	(*Finding)(nil),                  // 15: rollcall.v1.Finding
-	(*GetPullRequest)(nil),           // 16: rollcall.v1.GetPullRequest
-	(*GetPullResponse)(nil),          // 17: rollcall.v1.GetPullResponse
-	(*Sweep)(nil),                    // 18: rollcall.v1.Sweep
-	(*Segment)(nil),                  // 19: rollcall.v1.Segment
-	(*ChannelSummary)(nil),           // 20: rollcall.v1.ChannelSummary
-	(*GetCurveRequest)(nil),          // 21: rollcall.v1.GetCurveRequest
-	(*GetCurveResponse)(nil),         // 22: rollcall.v1.GetCurveResponse
-	(*CurvePoint)(nil),               // 23: rollcall.v1.CurvePoint
-	(*ListRunsRequest)(nil),          // 24: rollcall.v1.ListRunsRequest
-	(*ListRunsResponse)(nil),         // 25: rollcall.v1.ListRunsResponse
-	(*Run)(nil),                      // 26: rollcall.v1.Run
-	(*GetRegistryRequest)(nil),       // 27: rollcall.v1.GetRegistryRequest
-	(*GetRegistryResponse)(nil),      // 28: rollcall.v1.GetRegistryResponse
-	(*PullSet)(nil),                  // 29: rollcall.v1.PullSet
-	(*ComparePullsRequest)(nil),      // 30: rollcall.v1.ComparePullsRequest
-	(*ComparePullsResponse)(nil),     // 31: rollcall.v1.ComparePullsResponse
-	(*SetSummary)(nil),               // 32: rollcall.v1.SetSummary
-	(*PullDifference)(nil),           // 33: rollcall.v1.PullDifference
-	(*DifferencePart)(nil),           // 34: rollcall.v1.DifferencePart
-	(*GetBudgetRequest)(nil),         // 35: rollcall.v1.GetBudgetRequest
-	(*GetBudgetResponse)(nil),        // 36: rollcall.v1.GetBudgetResponse
-	(*BudgetRow)(nil),                // 37: rollcall.v1.BudgetRow
-	(*GetRepeatabilityRequest)(nil),  // 38: rollcall.v1.GetRepeatabilityRequest
-	(*GetRepeatabilityResponse)(nil), // 39: rollcall.v1.GetRepeatabilityResponse
-	(*RepeatedPull)(nil),             // 40: rollcall.v1.RepeatedPull
-	(*Trend)(nil),                    // 41: rollcall.v1.Trend
-	(*Agreement)(nil),                // 42: rollcall.v1.Agreement
-	(*AgreeingCell)(nil),             // 43: rollcall.v1.AgreeingCell
-	nil,                              // 44: rollcall.v1.GetPullResponse.HeaderEntry
-	(*timestamppb.Timestamp)(nil),    // 45: google.protobuf.Timestamp
+	(*Headline)(nil),                 // 15: rollcall.v1.Headline
+	(*Finding)(nil),                  // 16: rollcall.v1.Finding
+	(*GetPullRequest)(nil),           // 17: rollcall.v1.GetPullRequest
+	(*GetPullResponse)(nil),          // 18: rollcall.v1.GetPullResponse
+	(*Sweep)(nil),                    // 19: rollcall.v1.Sweep
+	(*Segment)(nil),                  // 20: rollcall.v1.Segment
+	(*ChannelSummary)(nil),           // 21: rollcall.v1.ChannelSummary
+	(*GetCurveRequest)(nil),          // 22: rollcall.v1.GetCurveRequest
+	(*GetCurveResponse)(nil),         // 23: rollcall.v1.GetCurveResponse
+	(*CurvePoint)(nil),               // 24: rollcall.v1.CurvePoint
+	(*ListRunsRequest)(nil),          // 25: rollcall.v1.ListRunsRequest
+	(*ListRunsResponse)(nil),         // 26: rollcall.v1.ListRunsResponse
+	(*Run)(nil),                      // 27: rollcall.v1.Run
+	(*GetRegistryRequest)(nil),       // 28: rollcall.v1.GetRegistryRequest
+	(*GetRegistryResponse)(nil),      // 29: rollcall.v1.GetRegistryResponse
+	(*PullSet)(nil),                  // 30: rollcall.v1.PullSet
+	(*ComparePullsRequest)(nil),      // 31: rollcall.v1.ComparePullsRequest
+	(*ComparePullsResponse)(nil),     // 32: rollcall.v1.ComparePullsResponse
+	(*SetSummary)(nil),               // 33: rollcall.v1.SetSummary
+	(*PullDifference)(nil),           // 34: rollcall.v1.PullDifference
+	(*DifferencePart)(nil),           // 35: rollcall.v1.DifferencePart
+	(*GetBudgetRequest)(nil),         // 36: rollcall.v1.GetBudgetRequest
+	(*GetBudgetResponse)(nil),        // 37: rollcall.v1.GetBudgetResponse
+	(*BudgetRow)(nil),                // 38: rollcall.v1.BudgetRow
+	(*GetRepeatabilityRequest)(nil),  // 39: rollcall.v1.GetRepeatabilityRequest
+	(*GetRepeatabilityResponse)(nil), // 40: rollcall.v1.GetRepeatabilityResponse
+	(*RepeatedPull)(nil),             // 41: rollcall.v1.RepeatedPull
+	(*Trend)(nil),                    // 42: rollcall.v1.Trend
+	(*Agreement)(nil),                // 43: rollcall.v1.Agreement
+	(*AgreeingCell)(nil),             // 44: rollcall.v1.AgreeingCell
+	nil,                              // 45: rollcall.v1.GetPullResponse.HeaderEntry
+	(*timestamppb.Timestamp)(nil),    // 46: google.protobuf.Timestamp
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
-	45, // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
-	45, // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
+	46, // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
+	46, // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
 	0,  // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
 	3,  // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
-	45, // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
-	45, // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
-	45, // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
+	46, // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
+	46, // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
+	46, // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
 	0,  // 7: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
 	6,  // 8: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
-	45, // 9: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
-	45, // 10: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
-	45, // 11: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
-	45, // 12: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
+	46, // 9: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
+	46, // 10: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
+	46, // 11: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
+	46, // 12: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
 	7,  // 13: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
 	8,  // 14: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
-	45, // 15: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	46, // 15: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
 	0,  // 16: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
 	11, // 17: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	45, // 18: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	46, // 18: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
 	0,  // 19: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
 	14, // 20: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	45, // 21: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
-	15, // 22: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
-	45, // 23: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
-	14, // 24: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
-	20, // 25: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	44, // 26: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
-	18, // 27: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
-	19, // 28: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
-	19, // 29: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
-	14, // 30: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
-	23, // 31: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
-	18, // 32: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
-	0,  // 33: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
-	26, // 34: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	45, // 35: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	45, // 36: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
-	0,  // 37: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
-	29, // 38: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
-	29, // 39: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
-	32, // 40: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
-	32, // 41: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
-	33, // 42: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
-	33, // 43: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
-	33, // 44: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
-	34, // 45: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	45, // 46: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	45, // 47: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
-	37, // 48: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
-	29, // 49: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
-	40, // 50: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
-	41, // 51: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
-	41, // 52: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
-	42, // 53: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
-	45, // 54: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
-	43, // 55: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
-	1,  // 56: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,  // 57: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	9,  // 58: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	12, // 59: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	16, // 60: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	21, // 61: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	24, // 62: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	30, // 63: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	35, // 64: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
-	38, // 65: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
-	27, // 66: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	2,  // 67: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,  // 68: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	10, // 69: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	13, // 70: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	17, // 71: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	22, // 72: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	25, // 73: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	31, // 74: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	36, // 75: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
-	39, // 76: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
-	28, // 77: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	67, // [67:78] is the sub-list for method output_type
-	56, // [56:67] is the sub-list for method input_type
-	56, // [56:56] is the sub-list for extension type_name
-	56, // [56:56] is the sub-list for extension extendee
-	0,  // [0:56] is the sub-list for field type_name
+	46, // 21: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	16, // 22: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
+	46, // 23: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
+	15, // 24: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
+	14, // 25: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
+	21, // 26: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
+	45, // 27: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	19, // 28: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
+	19, // 29: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
+	20, // 30: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
+	20, // 31: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
+	14, // 32: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
+	24, // 33: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
+	19, // 34: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
+	0,  // 35: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
+	27, // 36: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
+	46, // 37: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	46, // 38: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	0,  // 39: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
+	30, // 40: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
+	30, // 41: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
+	33, // 42: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
+	33, // 43: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
+	34, // 44: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
+	34, // 45: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
+	34, // 46: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
+	35, // 47: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
+	46, // 48: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	46, // 49: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	38, // 50: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
+	30, // 51: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
+	41, // 52: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
+	42, // 53: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
+	42, // 54: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
+	43, // 55: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
+	46, // 56: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
+	44, // 57: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
+	1,  // 58: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,  // 59: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	9,  // 60: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	12, // 61: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	17, // 62: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	22, // 63: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	25, // 64: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	31, // 65: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	36, // 66: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	39, // 67: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
+	28, // 68: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	2,  // 69: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,  // 70: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	10, // 71: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	13, // 72: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	18, // 73: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	23, // 74: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	26, // 75: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	32, // 76: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	37, // 77: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	40, // 78: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
+	29, // 79: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	69, // [69:80] is the sub-list for method output_type
+	58, // [58:69] is the sub-list for method input_type
+	58, // [58:58] is the sub-list for extension type_name
+	58, // [58:58] is the sub-list for extension extendee
+	0,  // [0:58] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -4929,24 +5145,25 @@ func file_rollcall_v1_fleet_proto_init() {
 	file_rollcall_v1_fleet_proto_msgTypes[3].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[11].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[14].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[18].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[23].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[26].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[30].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[32].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[35].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[15].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[19].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[24].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[27].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[31].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[33].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[36].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[37].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[39].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[38].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[40].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[42].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[41].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[43].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_fleet_proto_rawDesc), len(file_rollcall_v1_fleet_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   45,
+			NumMessages:   46,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
