@@ -53,11 +53,7 @@ func factor(p *rollcallv1.Pull) string {
 	if p.CorrectionFactor == nil {
 		return show.Absent
 	}
-	name := p.GetCorrectionName()
-	if name == "" {
-		name = p.GetCorrection()
-	}
-	s := fmt.Sprintf("%.4f %s", p.GetCorrectionFactor(), name)
+	s := fmt.Sprintf("%.4f %s", p.GetCorrectionFactor(), show.Correction(p.GetCorrection()))
 	if !p.GetCorrectionInRange() {
 		s += " (outside its range)"
 	}

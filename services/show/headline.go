@@ -4,6 +4,8 @@ import (
 	"strings"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/compute/correction"
+	"rollcall/services/fleet"
 )
 
 // Headline is a headline figure in the unit people use, its uncertainties
@@ -53,6 +55,9 @@ func Headlines(p *rollcallv1.Pull) []Headline {
 	}
 	return all
 }
+
+// Correction is a correction's name as the standards write it.
+func Correction(id string) string { return correction.Name(fleet.Correction(id)) }
 
 // HeadlineLegend says how headline figures are to be read.
 func HeadlineLegend(all []Headline) string {
