@@ -244,6 +244,35 @@ func TestLongSweepIsToldFromShort(t *testing.T) {
 	}
 }
 
+// A sample that stands off by less than 0.2 % of the channel's greatest value, as
+// the last digit of a coarse logger does, is no finding; by more it is one.
+func TestSmallSpikeIsNothing(t *testing.T) {
+	for _, x := range []struct {
+		size float64 // of the greatest value of the sweep
+		says bool
+	}{{0.0015, false}, {0.0025, true}} {
+		in := pull(7)
+		quiet := pulltest.Example()
+		quiet.Coast, quiet.Random, quiet.EngineNoise = 45, rand.New(rand.NewPCG(3, 1)), 0.05
+		s := quiet.Sample()[fleet.EngineSpeed]
+		in.Channels[fleet.EngineSpeed] = s
+		curve, err := powercurve.Reduce(in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		at := slices.IndexFunc(s.T, func(t float64) bool { return t > 10 })
+		s.X[at] += x.size * slices.Max(s.Between(curve.Sweep).X)
+		found := false
+		for _, f := range judge(in, nil) {
+			found = found || f.Kind == Spiking && f.Channel == fleet.EngineSpeed
+		}
+		q := channel.Inspect(s.Between(curve.Sweep), channel.RangeOf(fleet.EngineSpeed), never)
+		if found != x.says || q.Spikes != 1 {
+			t.Errorf("a spike of %.2f %% of the greatest value, %d seen: finding %v", 100*x.size, q.Spikes, found)
+		}
+	}
+}
+
 // A pull with no rate asked for is held against the nearest, by ratio, of the rates
 // its car is swept at, and the finding says so; one asked for goes before it.
 func TestRampOfTheCar(t *testing.T) {
