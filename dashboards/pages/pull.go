@@ -27,6 +27,8 @@ type pullPage struct {
 	Channels []*rollcallv1.ChannelSummary
 	Header   map[string]string
 	Sweeps   []*rollcallv1.Sweep
+	// NoCurve are the sweeps that give none.
+	NoCurve []*rollcallv1.Sweep
 	// Taken is the sweep that the figures are of; nil: none.
 	Taken    *rollcallv1.Sweep
 	Timeline template.HTML
@@ -35,11 +37,7 @@ type pullPage struct {
 }
 
 // figure is a quantity with its words.
-type figure struct {
-	Name, Value string
-	// Beside is what must be read with it; empty: nothing.
-	Beside string
-}
+type figure struct{ Name, Value string }
 
 // budget is an uncertainty budget in the units people use.
 type budget struct {
@@ -60,7 +58,7 @@ func (h *handler) showPull(ctx context.Context, r *http.Request) (answer, error)
 	if err != nil {
 		return answer{}, err
 	}
-	p := pullPage{Pull: one.GetPull(), Channels: one.GetChannels(), Header: one.GetHeader(), Sweeps: one.GetSweeps()}
+	p := pullPage{Pull: one.GetPull(), Channels: one.GetChannels(), Header: one.GetHeader(), Sweeps: one.GetSweeps(), NoCurve: one.GetSweepsWithoutCurve()}
 	for _, s := range p.Sweeps {
 		if s.GetTaken() {
 			p.Taken = s
@@ -98,6 +96,15 @@ func (h *handler) showPull(ctx context.Context, r *http.Request) (answer, error)
 	return answer{page: "pull", title: title, data: p}, nil
 }
 
+// Headlines returns the headline figures.
+func (p pullPage) Headlines() []show.Headline { return show.Headlines(p.Pull) }
+
+// HeadlineLegend says how the headline figures are to be read.
+func (p pullPage) HeadlineLegend() string { return show.HeadlineLegend(p.Headlines()) }
+
+// SweepCount says how many sweeps the record has.
+func (p pullPage) SweepCount() string { return show.SweepCount(len(p.Sweeps), len(p.NoCurve)) }
+
 func (pullPage) PointHeads() []string { return pointHeads }
 
 func figuresOf(p *rollcallv1.Pull) []figure {
@@ -106,38 +113,6 @@ func figuresOf(p *rollcallv1.Pull) []figure {
 		if value != "" && value != show.Absent {
 			all = append(all, figure{Name: name, Value: value})
 		}
-	}
-	if p.PeakEnginePowerW != nil {
-		s := show.Scaled(p.PeakEnginePowerW, 1000, 1)
-		if p.PeakEnginePowerExpandedUncertaintyW != nil {
-			s += " ± " + show.Scaled(p.PeakEnginePowerExpandedUncertaintyW, 1000, 1)
-		}
-		s += " kW"
-		if p.PeakEngineSpeedRadS != nil {
-			s += " at " + show.Scaled(p.PeakEngineSpeedRadS, show.RPM, 0) + " rpm"
-		}
-		add("Peak engine power, as measured", s)
-		// Where the standard's assumption may not hold, this is the figure that does.
-		if c := p.GetCorrectionCaution(); c != "" {
-			all[len(all)-1].Beside = c
-		}
-	}
-	if p.PeakCorrectedPowerW != nil {
-		s := show.Scaled(p.PeakCorrectedPowerW, 1000, 1)
-		if p.PeakCorrectedPowerExpandedUncertaintyW != nil {
-			s += " ± " + show.Scaled(p.PeakCorrectedPowerExpandedUncertaintyW, 1000, 1)
-		}
-		add("Peak engine power, corrected", s+" kW")
-	}
-	if p.PeakWheelPowerW != nil {
-		s := show.Scaled(p.PeakWheelPowerW, 1000, 1)
-		if p.PeakWheelPowerExpandedUncertaintyW != nil {
-			s += " ± " + show.Scaled(p.PeakWheelPowerExpandedUncertaintyW, 1000, 1)
-		}
-		add("Peak wheel power, as measured", s+" kW")
-	}
-	if p.PeakEngineTorqueNm != nil {
-		add("Peak engine torque, as measured", show.Scaled(p.PeakEngineTorqueNm, 1, 1)+" N·m")
 	}
 	if p.CorrectionFactor != nil {
 		name := p.GetCorrectionName()
@@ -161,6 +136,7 @@ func figuresOf(p *rollcallv1.Pull) []figure {
 		}
 		add("Air of the correction", note)
 	}
+	add("Smoothing", show.Smoothing(p))
 	add("Session", p.GetSession())
 	add("Set-up", p.GetSetUp())
 	add("Label", p.GetLabel())

@@ -386,7 +386,15 @@ func fromCurve(r *store.CurveRow) *pb.Pull {
 		p.Loss, p.LossNote = lossOf(r)
 		p.LossFromPullId = r.LossAskedFrom
 	}
+	p.WindowS, p.PassBandHz, p.WindowFromNoise = r.Window, r.PassBand, r.WindowFromNoise
 	p.Findings = findings(r.Findings())
+	return p
+}
+
+// oneCurve is fromCurve with what is said of one pull only.
+func oneCurve(r *store.CurveRow) *pb.Pull {
+	p := fromCurve(r)
+	p.Headlines = headlines(r)
 	return p
 }
 
@@ -420,6 +428,9 @@ func (s *Server) GetPull(ctx context.Context, req *pb.GetPullRequest) (*pb.GetPu
 		}
 		for i := range made.Curves {
 			out.Sweeps = append(out.Sweeps, sweep(made, i))
+		}
+		for i := range made.None {
+			out.SweepsWithoutCurve = append(out.SweepsWithoutCurve, noCurve(made, i))
 		}
 	}
 	type span struct {
@@ -481,7 +492,7 @@ func (s *Server) pull(ctx context.Context, id string) (*pb.Pull, store.RawPull, 
 		return nil, raw, err
 	}
 	if ok {
-		return fromCurve(&curve), raw, nil
+		return oneCurve(&curve), raw, nil
 	}
 	if fleet.Kind(raw.Begin.Kind) == fleet.KindEmptyCoastDown {
 		at := raw.Begin.StartedAt
@@ -521,7 +532,7 @@ func (s *Server) GetCurve(ctx context.Context, req *pb.GetCurveRequest) (*pb.Get
 		}
 		return &pb.GetCurveResponse{Pull: p}, nil
 	}
-	out := &pb.GetCurveResponse{Pull: fromCurve(&r)}
+	out := &pb.GetCurveResponse{Pull: oneCurve(&r)}
 	if err := s.told(ctx, []*pb.Pull{out.Pull}); err != nil {
 		return nil, err
 	}

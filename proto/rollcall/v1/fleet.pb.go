@@ -4418,8 +4418,8 @@ type Pull struct {
 	CodeVersion string `protobuf:"bytes,21,opt,name=code_version,json=codeVersion,proto3" json:"code_version,omitempty"`
 	// The base inertia and the parasitic loss it was computed with: the id of the
 	// check, and of the coast-down, that gave it; empty: the registry's.
-	BaseInertiaEpoch string `protobuf:"bytes,40,opt,name=base_inertia_epoch,json=baseInertiaEpoch,proto3" json:"base_inertia_epoch,omitempty"`
-	ParasiticEpoch   string `protobuf:"bytes,41,opt,name=parasitic_epoch,json=parasiticEpoch,proto3" json:"parasitic_epoch,omitempty"`
+	BaseInertiaEpoch string `protobuf:"bytes,41,opt,name=base_inertia_epoch,json=baseInertiaEpoch,proto3" json:"base_inertia_epoch,omitempty"`
+	ParasiticEpoch   string `protobuf:"bytes,42,opt,name=parasitic_epoch,json=parasiticEpoch,proto3" json:"parasitic_epoch,omitempty"`
 	// The greatest engine power times the correction factor.
 	PeakCorrectedPowerW                    *float64 `protobuf:"fixed64,22,opt,name=peak_corrected_power_w,json=peakCorrectedPowerW,proto3,oneof" json:"peak_corrected_power_w,omitempty"`
 	PeakCorrectedPowerExpandedUncertaintyW *float64 `protobuf:"fixed64,23,opt,name=peak_corrected_power_expanded_uncertainty_w,json=peakCorrectedPowerExpandedUncertaintyW,proto3,oneof" json:"peak_corrected_power_expanded_uncertainty_w,omitempty"`
@@ -4450,8 +4450,18 @@ type Pull struct {
 	CorrectionOutside                  string   `protobuf:"bytes,34,opt,name=correction_outside,json=correctionOutside,proto3" json:"correction_outside,omitempty"`
 	CorrectionCaution                  string   `protobuf:"bytes,35,opt,name=correction_caution,json=correctionCaution,proto3" json:"correction_caution,omitempty"`
 	PeakWheelPowerExpandedUncertaintyW *float64 `protobuf:"fixed64,36,opt,name=peak_wheel_power_expanded_uncertainty_w,json=peakWheelPowerExpandedUncertaintyW,proto3,oneof" json:"peak_wheel_power_expanded_uncertainty_w,omitempty"`
-	unknownFields                      protoimpl.UnknownFields
-	sizeCache                          protoimpl.SizeCache
+	// The headline figures that are stated: wheel power, engine power, engine
+	// torque, corrected engine power, corrected engine torque. Of one pull only, not
+	// in lists.
+	Headlines []*Headline `protobuf:"bytes,37,rep,name=headlines,proto3" json:"headlines,omitempty"`
+	// The local polynomials that the force is taken from: their length, where their
+	// derivative has fallen by 3 dB, and whether the length was chosen from the
+	// pull's own noise (false: a fixed share of the sweep); absent: not said.
+	WindowS         *float64 `protobuf:"fixed64,38,opt,name=window_s,json=windowS,proto3,oneof" json:"window_s,omitempty"`
+	PassBandHz      *float64 `protobuf:"fixed64,39,opt,name=pass_band_hz,json=passBandHz,proto3,oneof" json:"pass_band_hz,omitempty"`
+	WindowFromNoise *bool    `protobuf:"varint,40,opt,name=window_from_noise,json=windowFromNoise,proto3,oneof" json:"window_from_noise,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Pull) Reset() {
@@ -4750,6 +4760,157 @@ func (x *Pull) GetPeakWheelPowerExpandedUncertaintyW() float64 {
 	return 0
 }
 
+func (x *Pull) GetHeadlines() []*Headline {
+	if x != nil {
+		return x.Headlines
+	}
+	return nil
+}
+
+func (x *Pull) GetWindowS() float64 {
+	if x != nil && x.WindowS != nil {
+		return *x.WindowS
+	}
+	return 0
+}
+
+func (x *Pull) GetPassBandHz() float64 {
+	if x != nil && x.PassBandHz != nil {
+		return *x.PassBandHz
+	}
+	return 0
+}
+
+func (x *Pull) GetWindowFromNoise() bool {
+	if x != nil && x.WindowFromNoise != nil {
+		return *x.WindowFromNoise
+	}
+	return false
+}
+
+// Headline is the peak of a figure and its mean over a band of engine speeds.
+type Headline struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As ComparePullsRequest.figure has it.
+	Figure string `protobuf:"bytes,1,opt,name=figure,proto3" json:"figure,omitempty"`
+	// Of the values and their uncertainties: W or N·m.
+	Unit                    string   `protobuf:"bytes,2,opt,name=unit,proto3" json:"unit,omitempty"`
+	Peak                    *float64 `protobuf:"fixed64,3,opt,name=peak,proto3,oneof" json:"peak,omitempty"`
+	PeakExpandedUncertainty *float64 `protobuf:"fixed64,4,opt,name=peak_expanded_uncertainty,json=peakExpandedUncertainty,proto3,oneof" json:"peak_expanded_uncertainty,omitempty"`
+	PeakEngineSpeedRadS     *float64 `protobuf:"fixed64,5,opt,name=peak_engine_speed_rad_s,json=peakEngineSpeedRadS,proto3,oneof" json:"peak_engine_speed_rad_s,omitempty"`
+	// Absent where the figure still rises at an end of the sweep: the engine's own
+	// peak is not there.
+	PeakEngineSpeedExpandedUncertaintyRadS *float64 `protobuf:"fixed64,6,opt,name=peak_engine_speed_expanded_uncertainty_rad_s,json=peakEngineSpeedExpandedUncertaintyRadS,proto3,oneof" json:"peak_engine_speed_expanded_uncertainty_rad_s,omitempty"`
+	// Over the engine speeds from band_low_rad_s to band_high_rad_s: of the car's
+	// band, or of a customer's car the curve, as far as the figure is stated there.
+	BandMean                    *float64 `protobuf:"fixed64,7,opt,name=band_mean,json=bandMean,proto3,oneof" json:"band_mean,omitempty"`
+	BandMeanExpandedUncertainty *float64 `protobuf:"fixed64,8,opt,name=band_mean_expanded_uncertainty,json=bandMeanExpandedUncertainty,proto3,oneof" json:"band_mean_expanded_uncertainty,omitempty"`
+	BandLowRadS                 *float64 `protobuf:"fixed64,9,opt,name=band_low_rad_s,json=bandLowRadS,proto3,oneof" json:"band_low_rad_s,omitempty"`
+	BandHighRadS                *float64 `protobuf:"fixed64,10,opt,name=band_high_rad_s,json=bandHighRadS,proto3,oneof" json:"band_high_rad_s,omitempty"`
+	unknownFields               protoimpl.UnknownFields
+	sizeCache                   protoimpl.SizeCache
+}
+
+func (x *Headline) Reset() {
+	*x = Headline{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Headline) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Headline) ProtoMessage() {}
+
+func (x *Headline) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Headline.ProtoReflect.Descriptor instead.
+func (*Headline) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{47}
+}
+
+func (x *Headline) GetFigure() string {
+	if x != nil {
+		return x.Figure
+	}
+	return ""
+}
+
+func (x *Headline) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *Headline) GetPeak() float64 {
+	if x != nil && x.Peak != nil {
+		return *x.Peak
+	}
+	return 0
+}
+
+func (x *Headline) GetPeakExpandedUncertainty() float64 {
+	if x != nil && x.PeakExpandedUncertainty != nil {
+		return *x.PeakExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *Headline) GetPeakEngineSpeedRadS() float64 {
+	if x != nil && x.PeakEngineSpeedRadS != nil {
+		return *x.PeakEngineSpeedRadS
+	}
+	return 0
+}
+
+func (x *Headline) GetPeakEngineSpeedExpandedUncertaintyRadS() float64 {
+	if x != nil && x.PeakEngineSpeedExpandedUncertaintyRadS != nil {
+		return *x.PeakEngineSpeedExpandedUncertaintyRadS
+	}
+	return 0
+}
+
+func (x *Headline) GetBandMean() float64 {
+	if x != nil && x.BandMean != nil {
+		return *x.BandMean
+	}
+	return 0
+}
+
+func (x *Headline) GetBandMeanExpandedUncertainty() float64 {
+	if x != nil && x.BandMeanExpandedUncertainty != nil {
+		return *x.BandMeanExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *Headline) GetBandLowRadS() float64 {
+	if x != nil && x.BandLowRadS != nil {
+		return *x.BandLowRadS
+	}
+	return 0
+}
+
+func (x *Headline) GetBandHighRadS() float64 {
+	if x != nil && x.BandHighRadS != nil {
+		return *x.BandHighRadS
+	}
+	return 0
+}
+
 // Finding is something about a pull that whoever reads it should know.
 type Finding struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
@@ -4768,7 +4929,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4780,7 +4941,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4793,7 +4954,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{47}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *Finding) GetKind() string {
@@ -4863,7 +5024,7 @@ type GetPullRequest struct {
 
 func (x *GetPullRequest) Reset() {
 	*x = GetPullRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4875,7 +5036,7 @@ func (x *GetPullRequest) String() string {
 func (*GetPullRequest) ProtoMessage() {}
 
 func (x *GetPullRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4888,7 +5049,7 @@ func (x *GetPullRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPullRequest.ProtoReflect.Descriptor instead.
 func (*GetPullRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{48}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *GetPullRequest) GetPullId() string {
@@ -4911,14 +5072,17 @@ type GetPullResponse struct {
 	Channels []*ChannelSummary      `protobuf:"bytes,2,rep,name=channels,proto3" json:"channels,omitempty"`
 	Header   map[string]string      `protobuf:"bytes,3,rep,name=header,proto3" json:"header,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
 	// All sweeps of the record that give a curve, in order of time.
-	Sweeps        []*Sweep `protobuf:"bytes,4,rep,name=sweeps,proto3" json:"sweeps,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Sweeps []*Sweep `protobuf:"bytes,4,rep,name=sweeps,proto3" json:"sweeps,omitempty"`
+	// Stretches in which the rollers rise as in a sweep and that give no curve, in
+	// order of time. They count in the numbers of the sweeps.
+	SweepsWithoutCurve []*Sweep `protobuf:"bytes,5,rep,name=sweeps_without_curve,json=sweepsWithoutCurve,proto3" json:"sweeps_without_curve,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *GetPullResponse) Reset() {
 	*x = GetPullResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4930,7 +5094,7 @@ func (x *GetPullResponse) String() string {
 func (*GetPullResponse) ProtoMessage() {}
 
 func (x *GetPullResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4943,7 +5107,7 @@ func (x *GetPullResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPullResponse.ProtoReflect.Descriptor instead.
 func (*GetPullResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{49}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *GetPullResponse) GetPull() *Pull {
@@ -4974,10 +5138,17 @@ func (x *GetPullResponse) GetSweeps() []*Sweep {
 	return nil
 }
 
+func (x *GetPullResponse) GetSweepsWithoutCurve() []*Sweep {
+	if x != nil {
+		return x.SweepsWithoutCurve
+	}
+	return nil
+}
+
 // Sweep is one rpm ramp of a record, with what is before and after it.
 type Sweep struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// 1, 2, 3 … in the record.
+	// 1, 2, 3 … in the record, those that give no curve counted too.
 	Number uint32 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
 	// The pull's figures are of this one.
 	Taken               bool     `protobuf:"varint,2,opt,name=taken,proto3" json:"taken,omitempty"`
@@ -4994,13 +5165,16 @@ type Sweep struct {
 	Steps []*Segment `protobuf:"bytes,11,rep,name=steps,proto3" json:"steps,omitempty"`
 	// Why engine power is not stated; empty: it is.
 	NoEnginePower string `protobuf:"bytes,12,opt,name=no_engine_power,json=noEnginePower,proto3" json:"no_engine_power,omitempty"`
+	// Why it gives no curve, and then only number, start and end are said; empty: it
+	// gives one.
+	NoCurve       string `protobuf:"bytes,13,opt,name=no_curve,json=noCurve,proto3" json:"no_curve,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Sweep) Reset() {
 	*x = Sweep{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5012,7 +5186,7 @@ func (x *Sweep) String() string {
 func (*Sweep) ProtoMessage() {}
 
 func (x *Sweep) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5025,7 +5199,7 @@ func (x *Sweep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Sweep.ProtoReflect.Descriptor instead.
 func (*Sweep) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{50}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *Sweep) GetNumber() uint32 {
@@ -5112,6 +5286,13 @@ func (x *Sweep) GetNoEnginePower() string {
 	return ""
 }
 
+func (x *Sweep) GetNoCurve() string {
+	if x != nil {
+		return x.NoCurve
+	}
+	return ""
+}
+
 // Segment is a stretch of a record.
 type Segment struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -5125,7 +5306,7 @@ type Segment struct {
 
 func (x *Segment) Reset() {
 	*x = Segment{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5137,7 +5318,7 @@ func (x *Segment) String() string {
 func (*Segment) ProtoMessage() {}
 
 func (x *Segment) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5150,7 +5331,7 @@ func (x *Segment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Segment.ProtoReflect.Descriptor instead.
 func (*Segment) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{51}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *Segment) GetKind() string {
@@ -5190,7 +5371,7 @@ type ChannelSummary struct {
 
 func (x *ChannelSummary) Reset() {
 	*x = ChannelSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5202,7 +5383,7 @@ func (x *ChannelSummary) String() string {
 func (*ChannelSummary) ProtoMessage() {}
 
 func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5215,7 +5396,7 @@ func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChannelSummary.ProtoReflect.Descriptor instead.
 func (*ChannelSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{52}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ChannelSummary) GetChannel() string {
@@ -5275,7 +5456,7 @@ type GetCurveRequest struct {
 
 func (x *GetCurveRequest) Reset() {
 	*x = GetCurveRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5287,7 +5468,7 @@ func (x *GetCurveRequest) String() string {
 func (*GetCurveRequest) ProtoMessage() {}
 
 func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5300,7 +5481,7 @@ func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveRequest.ProtoReflect.Descriptor instead.
 func (*GetCurveRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{53}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *GetCurveRequest) GetPullId() string {
@@ -5336,7 +5517,7 @@ type GetCurveResponse struct {
 
 func (x *GetCurveResponse) Reset() {
 	*x = GetCurveResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5348,7 +5529,7 @@ func (x *GetCurveResponse) String() string {
 func (*GetCurveResponse) ProtoMessage() {}
 
 func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5361,7 +5542,7 @@ func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveResponse.ProtoReflect.Descriptor instead.
 func (*GetCurveResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{54}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *GetCurveResponse) GetPull() *Pull {
@@ -5408,7 +5589,7 @@ type CurvePoint struct {
 
 func (x *CurvePoint) Reset() {
 	*x = CurvePoint{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5420,7 +5601,7 @@ func (x *CurvePoint) String() string {
 func (*CurvePoint) ProtoMessage() {}
 
 func (x *CurvePoint) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5433,7 +5614,7 @@ func (x *CurvePoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CurvePoint.ProtoReflect.Descriptor instead.
 func (*CurvePoint) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{55}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *CurvePoint) GetEngineSpeedRadS() float64 {
@@ -5529,7 +5710,7 @@ type ListRunsRequest struct {
 
 func (x *ListRunsRequest) Reset() {
 	*x = ListRunsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5541,7 +5722,7 @@ func (x *ListRunsRequest) String() string {
 func (*ListRunsRequest) ProtoMessage() {}
 
 func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5554,7 +5735,7 @@ func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListRunsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{56}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListRunsRequest) GetFilter() *Filter {
@@ -5575,7 +5756,7 @@ type ListRunsResponse struct {
 
 func (x *ListRunsResponse) Reset() {
 	*x = ListRunsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5587,7 +5768,7 @@ func (x *ListRunsResponse) String() string {
 func (*ListRunsResponse) ProtoMessage() {}
 
 func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5600,7 +5781,7 @@ func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListRunsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{57}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListRunsResponse) GetRuns() []*Run {
@@ -5645,7 +5826,7 @@ type Run struct {
 
 func (x *Run) Reset() {
 	*x = Run{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5657,7 +5838,7 @@ func (x *Run) String() string {
 func (*Run) ProtoMessage() {}
 
 func (x *Run) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5670,7 +5851,7 @@ func (x *Run) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Run.ProtoReflect.Descriptor instead.
 func (*Run) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{58}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *Run) GetRunId() string {
@@ -5788,7 +5969,7 @@ type GetRegistryRequest struct {
 
 func (x *GetRegistryRequest) Reset() {
 	*x = GetRegistryRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5800,7 +5981,7 @@ func (x *GetRegistryRequest) String() string {
 func (*GetRegistryRequest) ProtoMessage() {}
 
 func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5813,7 +5994,7 @@ func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryRequest.ProtoReflect.Descriptor instead.
 func (*GetRegistryRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{59}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *GetRegistryRequest) GetAt() *timestamppb.Timestamp {
@@ -5833,7 +6014,7 @@ type GetRegistryResponse struct {
 
 func (x *GetRegistryResponse) Reset() {
 	*x = GetRegistryResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5845,7 +6026,7 @@ func (x *GetRegistryResponse) String() string {
 func (*GetRegistryResponse) ProtoMessage() {}
 
 func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5858,7 +6039,7 @@ func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryResponse.ProtoReflect.Descriptor instead.
 func (*GetRegistryResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{60}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *GetRegistryResponse) GetYaml() []byte {
@@ -5883,7 +6064,7 @@ type PullSet struct {
 
 func (x *PullSet) Reset() {
 	*x = PullSet{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5895,7 +6076,7 @@ func (x *PullSet) String() string {
 func (*PullSet) ProtoMessage() {}
 
 func (x *PullSet) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5908,7 +6089,7 @@ func (x *PullSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullSet.ProtoReflect.Descriptor instead.
 func (*PullSet) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{61}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *PullSet) GetPullIds() []string {
@@ -5966,7 +6147,7 @@ type ComparePullsRequest struct {
 
 func (x *ComparePullsRequest) Reset() {
 	*x = ComparePullsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5978,7 +6159,7 @@ func (x *ComparePullsRequest) String() string {
 func (*ComparePullsRequest) ProtoMessage() {}
 
 func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5991,7 +6172,7 @@ func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsRequest.ProtoReflect.Descriptor instead.
 func (*ComparePullsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{62}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ComparePullsRequest) GetBefore() *PullSet {
@@ -6071,7 +6252,7 @@ type ComparePullsResponse struct {
 
 func (x *ComparePullsResponse) Reset() {
 	*x = ComparePullsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6083,7 +6264,7 @@ func (x *ComparePullsResponse) String() string {
 func (*ComparePullsResponse) ProtoMessage() {}
 
 func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6096,7 +6277,7 @@ func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsResponse.ProtoReflect.Descriptor instead.
 func (*ComparePullsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{63}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ComparePullsResponse) GetFigure() string {
@@ -6256,7 +6437,7 @@ type SetSummary struct {
 
 func (x *SetSummary) Reset() {
 	*x = SetSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6268,7 +6449,7 @@ func (x *SetSummary) String() string {
 func (*SetSummary) ProtoMessage() {}
 
 func (x *SetSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6281,7 +6462,7 @@ func (x *SetSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetSummary.ProtoReflect.Descriptor instead.
 func (*SetSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{64}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *SetSummary) GetPullIds() []string {
@@ -6390,7 +6571,7 @@ type PullDifference struct {
 
 func (x *PullDifference) Reset() {
 	*x = PullDifference{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6402,7 +6583,7 @@ func (x *PullDifference) String() string {
 func (*PullDifference) ProtoMessage() {}
 
 func (x *PullDifference) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6415,7 +6596,7 @@ func (x *PullDifference) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullDifference.ProtoReflect.Descriptor instead.
 func (*PullDifference) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{65}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *PullDifference) GetEngineSpeedRadS() float64 {
@@ -6508,7 +6689,7 @@ type DifferencePart struct {
 
 func (x *DifferencePart) Reset() {
 	*x = DifferencePart{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6520,7 +6701,7 @@ func (x *DifferencePart) String() string {
 func (*DifferencePart) ProtoMessage() {}
 
 func (x *DifferencePart) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6533,7 +6714,7 @@ func (x *DifferencePart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DifferencePart.ProtoReflect.Descriptor instead.
 func (*DifferencePart) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{66}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *DifferencePart) GetName() string {
@@ -6578,7 +6759,7 @@ type GetBudgetRequest struct {
 
 func (x *GetBudgetRequest) Reset() {
 	*x = GetBudgetRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6590,7 +6771,7 @@ func (x *GetBudgetRequest) String() string {
 func (*GetBudgetRequest) ProtoMessage() {}
 
 func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6603,7 +6784,7 @@ func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetRequest.ProtoReflect.Descriptor instead.
 func (*GetBudgetRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{67}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *GetBudgetRequest) GetPullId() string {
@@ -6653,7 +6834,7 @@ type GetBudgetResponse struct {
 
 func (x *GetBudgetResponse) Reset() {
 	*x = GetBudgetResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6665,7 +6846,7 @@ func (x *GetBudgetResponse) String() string {
 func (*GetBudgetResponse) ProtoMessage() {}
 
 func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6678,7 +6859,7 @@ func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetResponse.ProtoReflect.Descriptor instead.
 func (*GetBudgetResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{68}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *GetBudgetResponse) GetOf() string {
@@ -6776,7 +6957,7 @@ type BudgetRow struct {
 
 func (x *BudgetRow) Reset() {
 	*x = BudgetRow{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6788,7 +6969,7 @@ func (x *BudgetRow) String() string {
 func (*BudgetRow) ProtoMessage() {}
 
 func (x *BudgetRow) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6801,7 +6982,7 @@ func (x *BudgetRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BudgetRow.ProtoReflect.Descriptor instead.
 func (*BudgetRow) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{69}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *BudgetRow) GetInput() string {
@@ -6890,7 +7071,7 @@ type GetRepeatabilityRequest struct {
 
 func (x *GetRepeatabilityRequest) Reset() {
 	*x = GetRepeatabilityRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6902,7 +7083,7 @@ func (x *GetRepeatabilityRequest) String() string {
 func (*GetRepeatabilityRequest) ProtoMessage() {}
 
 func (x *GetRepeatabilityRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6915,7 +7096,7 @@ func (x *GetRepeatabilityRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRepeatabilityRequest.ProtoReflect.Descriptor instead.
 func (*GetRepeatabilityRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{70}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *GetRepeatabilityRequest) GetPulls() *PullSet {
@@ -6982,7 +7163,7 @@ type GetRepeatabilityResponse struct {
 
 func (x *GetRepeatabilityResponse) Reset() {
 	*x = GetRepeatabilityResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6994,7 +7175,7 @@ func (x *GetRepeatabilityResponse) String() string {
 func (*GetRepeatabilityResponse) ProtoMessage() {}
 
 func (x *GetRepeatabilityResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7007,7 +7188,7 @@ func (x *GetRepeatabilityResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRepeatabilityResponse.ProtoReflect.Descriptor instead.
 func (*GetRepeatabilityResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{71}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *GetRepeatabilityResponse) GetFigure() string {
@@ -7145,7 +7326,7 @@ type RepeatedPull struct {
 
 func (x *RepeatedPull) Reset() {
 	*x = RepeatedPull{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7157,7 +7338,7 @@ func (x *RepeatedPull) String() string {
 func (*RepeatedPull) ProtoMessage() {}
 
 func (x *RepeatedPull) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7170,7 +7351,7 @@ func (x *RepeatedPull) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RepeatedPull.ProtoReflect.Descriptor instead.
 func (*RepeatedPull) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{72}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *RepeatedPull) GetPullId() string {
@@ -7258,7 +7439,7 @@ type Trend struct {
 
 func (x *Trend) Reset() {
 	*x = Trend{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7270,7 +7451,7 @@ func (x *Trend) String() string {
 func (*Trend) ProtoMessage() {}
 
 func (x *Trend) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7283,7 +7464,7 @@ func (x *Trend) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Trend.ProtoReflect.Descriptor instead.
 func (*Trend) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{73}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *Trend) GetSlope() float64 {
@@ -7335,7 +7516,7 @@ type Agreement struct {
 
 func (x *Agreement) Reset() {
 	*x = Agreement{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7347,7 +7528,7 @@ func (x *Agreement) String() string {
 func (*Agreement) ProtoMessage() {}
 
 func (x *Agreement) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7360,7 +7541,7 @@ func (x *Agreement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Agreement.ProtoReflect.Descriptor instead.
 func (*Agreement) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{74}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *Agreement) GetMean() float64 {
@@ -7442,7 +7623,7 @@ type AgreeingCell struct {
 
 func (x *AgreeingCell) Reset() {
 	*x = AgreeingCell{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7454,7 +7635,7 @@ func (x *AgreeingCell) String() string {
 func (*AgreeingCell) ProtoMessage() {}
 
 func (x *AgreeingCell) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7467,7 +7648,7 @@ func (x *AgreeingCell) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AgreeingCell.ProtoReflect.Descriptor instead.
 func (*AgreeingCell) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{75}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *AgreeingCell) GetCellId() string {
@@ -7523,7 +7704,7 @@ type ListCertificatesRequest struct {
 
 func (x *ListCertificatesRequest) Reset() {
 	*x = ListCertificatesRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7535,7 +7716,7 @@ func (x *ListCertificatesRequest) String() string {
 func (*ListCertificatesRequest) ProtoMessage() {}
 
 func (x *ListCertificatesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7548,7 +7729,7 @@ func (x *ListCertificatesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCertificatesRequest.ProtoReflect.Descriptor instead.
 func (*ListCertificatesRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{76}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *ListCertificatesRequest) GetFilter() *Filter {
@@ -7575,7 +7756,7 @@ type ListCertificatesResponse struct {
 
 func (x *ListCertificatesResponse) Reset() {
 	*x = ListCertificatesResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7587,7 +7768,7 @@ func (x *ListCertificatesResponse) String() string {
 func (*ListCertificatesResponse) ProtoMessage() {}
 
 func (x *ListCertificatesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7600,7 +7781,7 @@ func (x *ListCertificatesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCertificatesResponse.ProtoReflect.Descriptor instead.
 func (*ListCertificatesResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{77}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *ListCertificatesResponse) GetCertificates() []*Certificate {
@@ -7645,7 +7826,7 @@ type Certificate struct {
 
 func (x *Certificate) Reset() {
 	*x = Certificate{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7657,7 +7838,7 @@ func (x *Certificate) String() string {
 func (*Certificate) ProtoMessage() {}
 
 func (x *Certificate) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7670,7 +7851,7 @@ func (x *Certificate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Certificate.ProtoReflect.Descriptor instead.
 func (*Certificate) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{78}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *Certificate) GetNumber() string {
@@ -7795,7 +7976,7 @@ type GetCertificateRequest struct {
 
 func (x *GetCertificateRequest) Reset() {
 	*x = GetCertificateRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7807,7 +7988,7 @@ func (x *GetCertificateRequest) String() string {
 func (*GetCertificateRequest) ProtoMessage() {}
 
 func (x *GetCertificateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7820,7 +8001,7 @@ func (x *GetCertificateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCertificateRequest.ProtoReflect.Descriptor instead.
 func (*GetCertificateRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{79}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *GetCertificateRequest) GetNumber() string {
@@ -7853,7 +8034,7 @@ type GetCertificateResponse struct {
 
 func (x *GetCertificateResponse) Reset() {
 	*x = GetCertificateResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7865,7 +8046,7 @@ func (x *GetCertificateResponse) String() string {
 func (*GetCertificateResponse) ProtoMessage() {}
 
 func (x *GetCertificateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7878,7 +8059,7 @@ func (x *GetCertificateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCertificateResponse.ProtoReflect.Descriptor instead.
 func (*GetCertificateResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{80}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *GetCertificateResponse) GetCertificate() *Certificate {
@@ -7925,7 +8106,7 @@ type GetCheckListRequest struct {
 
 func (x *GetCheckListRequest) Reset() {
 	*x = GetCheckListRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7937,7 +8118,7 @@ func (x *GetCheckListRequest) String() string {
 func (*GetCheckListRequest) ProtoMessage() {}
 
 func (x *GetCheckListRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7950,7 +8131,7 @@ func (x *GetCheckListRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckListRequest.ProtoReflect.Descriptor instead.
 func (*GetCheckListRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{81}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *GetCheckListRequest) GetCellId() string {
@@ -7982,7 +8163,7 @@ type GetCheckListResponse struct {
 
 func (x *GetCheckListResponse) Reset() {
 	*x = GetCheckListResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7994,7 +8175,7 @@ func (x *GetCheckListResponse) String() string {
 func (*GetCheckListResponse) ProtoMessage() {}
 
 func (x *GetCheckListResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8007,7 +8188,7 @@ func (x *GetCheckListResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckListResponse.ProtoReflect.Descriptor instead.
 func (*GetCheckListResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{82}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *GetCheckListResponse) GetCellId() string {
@@ -8097,7 +8278,7 @@ type CheckListMass struct {
 
 func (x *CheckListMass) Reset() {
 	*x = CheckListMass{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8109,7 +8290,7 @@ func (x *CheckListMass) String() string {
 func (*CheckListMass) ProtoMessage() {}
 
 func (x *CheckListMass) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8122,7 +8303,7 @@ func (x *CheckListMass) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckListMass.ProtoReflect.Descriptor instead.
 func (*CheckListMass) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{83}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *CheckListMass) GetMassId() string {
@@ -8192,7 +8373,7 @@ type CheckListStep struct {
 
 func (x *CheckListStep) Reset() {
 	*x = CheckListStep{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8204,7 +8385,7 @@ func (x *CheckListStep) String() string {
 func (*CheckListStep) ProtoMessage() {}
 
 func (x *CheckListStep) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8217,7 +8398,7 @@ func (x *CheckListStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckListStep.ProtoReflect.Descriptor instead.
 func (*CheckListStep) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{84}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *CheckListStep) GetStep() uint32 {
@@ -8729,7 +8910,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"P\n" +
 	"\x11ListPullsResponse\x12'\n" +
 	"\x05pulls\x18\x01 \x03(\v2\x11.rollcall.v1.PullR\x05pulls\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xf6\x0e\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xd7\x10\n" +
 	"\x04Pull\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x12\n" +
@@ -8756,8 +8937,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bfindings\x18\x13 \x03(\v2\x14.rollcall.v1.FindingR\bfindings\x12\x14\n" +
 	"\x05epoch\x18\x14 \x01(\tR\x05epoch\x12!\n" +
 	"\fcode_version\x18\x15 \x01(\tR\vcodeVersion\x12,\n" +
-	"\x12base_inertia_epoch\x18( \x01(\tR\x10baseInertiaEpoch\x12'\n" +
-	"\x0fparasitic_epoch\x18) \x01(\tR\x0eparasiticEpoch\x128\n" +
+	"\x12base_inertia_epoch\x18) \x01(\tR\x10baseInertiaEpoch\x12'\n" +
+	"\x0fparasitic_epoch\x18* \x01(\tR\x0eparasiticEpoch\x128\n" +
 	"\x16peak_corrected_power_w\x18\x16 \x01(\x01H\x06R\x13peakCorrectedPowerW\x88\x01\x01\x12`\n" +
 	"+peak_corrected_power_expanded_uncertainty_w\x18\x17 \x01(\x01H\aR&peakCorrectedPowerExpandedUncertaintyW\x88\x01\x01\x12\x1b\n" +
 	"\tpeak_note\x18\x18 \x01(\tR\bpeakNote\x12\x14\n" +
@@ -8772,7 +8953,13 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x0fcorrection_name\x18! \x01(\tR\x0ecorrectionName\x12-\n" +
 	"\x12correction_outside\x18\" \x01(\tR\x11correctionOutside\x12-\n" +
 	"\x12correction_caution\x18# \x01(\tR\x11correctionCaution\x12X\n" +
-	"'peak_wheel_power_expanded_uncertainty_w\x18$ \x01(\x01H\bR\"peakWheelPowerExpandedUncertaintyW\x88\x01\x01B\x14\n" +
+	"'peak_wheel_power_expanded_uncertainty_w\x18$ \x01(\x01H\bR\"peakWheelPowerExpandedUncertaintyW\x88\x01\x01\x123\n" +
+	"\theadlines\x18% \x03(\v2\x15.rollcall.v1.HeadlineR\theadlines\x12\x1e\n" +
+	"\bwindow_s\x18& \x01(\x01H\tR\awindowS\x88\x01\x01\x12%\n" +
+	"\fpass_band_hz\x18' \x01(\x01H\n" +
+	"R\n" +
+	"passBandHz\x88\x01\x01\x12/\n" +
+	"\x11window_from_noise\x18( \x01(\bH\vR\x0fwindowFromNoise\x88\x01\x01B\x14\n" +
 	"\x12_correction_factorB\x15\n" +
 	"\x13_peak_wheel_power_wB\x16\n" +
 	"\x14_peak_engine_power_wB+\n" +
@@ -8781,7 +8968,31 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x16_peak_engine_torque_nmB\x19\n" +
 	"\x17_peak_corrected_power_wB.\n" +
 	",_peak_corrected_power_expanded_uncertainty_wB*\n" +
-	"(_peak_wheel_power_expanded_uncertainty_w\"\xd0\x01\n" +
+	"(_peak_wheel_power_expanded_uncertainty_wB\v\n" +
+	"\t_window_sB\x0f\n" +
+	"\r_pass_band_hzB\x14\n" +
+	"\x12_window_from_noise\"\xbc\x05\n" +
+	"\bHeadline\x12\x16\n" +
+	"\x06figure\x18\x01 \x01(\tR\x06figure\x12\x12\n" +
+	"\x04unit\x18\x02 \x01(\tR\x04unit\x12\x17\n" +
+	"\x04peak\x18\x03 \x01(\x01H\x00R\x04peak\x88\x01\x01\x12?\n" +
+	"\x19peak_expanded_uncertainty\x18\x04 \x01(\x01H\x01R\x17peakExpandedUncertainty\x88\x01\x01\x129\n" +
+	"\x17peak_engine_speed_rad_s\x18\x05 \x01(\x01H\x02R\x13peakEngineSpeedRadS\x88\x01\x01\x12a\n" +
+	",peak_engine_speed_expanded_uncertainty_rad_s\x18\x06 \x01(\x01H\x03R&peakEngineSpeedExpandedUncertaintyRadS\x88\x01\x01\x12 \n" +
+	"\tband_mean\x18\a \x01(\x01H\x04R\bbandMean\x88\x01\x01\x12H\n" +
+	"\x1eband_mean_expanded_uncertainty\x18\b \x01(\x01H\x05R\x1bbandMeanExpandedUncertainty\x88\x01\x01\x12(\n" +
+	"\x0eband_low_rad_s\x18\t \x01(\x01H\x06R\vbandLowRadS\x88\x01\x01\x12*\n" +
+	"\x0fband_high_rad_s\x18\n" +
+	" \x01(\x01H\aR\fbandHighRadS\x88\x01\x01B\a\n" +
+	"\x05_peakB\x1c\n" +
+	"\x1a_peak_expanded_uncertaintyB\x1a\n" +
+	"\x18_peak_engine_speed_rad_sB/\n" +
+	"-_peak_engine_speed_expanded_uncertainty_rad_sB\f\n" +
+	"\n" +
+	"_band_meanB!\n" +
+	"\x1f_band_mean_expanded_uncertaintyB\x11\n" +
+	"\x0f_band_low_rad_sB\x12\n" +
+	"\x10_band_high_rad_s\"\xd0\x01\n" +
 	"\aFinding\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x18\n" +
 	"\achannel\x18\x02 \x01(\tR\achannel\x12\x17\n" +
@@ -8794,15 +9005,16 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x0eGetPullRequest\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x1f\n" +
 	"\vwith_sweeps\x18\x02 \x01(\bR\n" +
-	"withSweeps\"\x9a\x02\n" +
+	"withSweeps\"\xe0\x02\n" +
 	"\x0fGetPullResponse\x12%\n" +
 	"\x04pull\x18\x01 \x01(\v2\x11.rollcall.v1.PullR\x04pull\x127\n" +
 	"\bchannels\x18\x02 \x03(\v2\x1b.rollcall.v1.ChannelSummaryR\bchannels\x12@\n" +
 	"\x06header\x18\x03 \x03(\v2(.rollcall.v1.GetPullResponse.HeaderEntryR\x06header\x12*\n" +
-	"\x06sweeps\x18\x04 \x03(\v2\x12.rollcall.v1.SweepR\x06sweeps\x1a9\n" +
+	"\x06sweeps\x18\x04 \x03(\v2\x12.rollcall.v1.SweepR\x06sweeps\x12D\n" +
+	"\x14sweeps_without_curve\x18\x05 \x03(\v2\x12.rollcall.v1.SweepR\x12sweepsWithoutCurve\x1a9\n" +
 	"\vHeaderEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\x91\x04\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xac\x04\n" +
 	"\x05Sweep\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\rR\x06number\x12\x14\n" +
 	"\x05taken\x18\x02 \x01(\bR\x05taken\x12\x17\n" +
@@ -8816,7 +9028,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bsegments\x18\n" +
 	" \x03(\v2\x14.rollcall.v1.SegmentR\bsegments\x12*\n" +
 	"\x05steps\x18\v \x03(\v2\x14.rollcall.v1.SegmentR\x05steps\x12&\n" +
-	"\x0fno_engine_power\x18\f \x01(\tR\rnoEnginePowerB\x15\n" +
+	"\x0fno_engine_power\x18\f \x01(\tR\rnoEnginePower\x12\x19\n" +
+	"\bno_curve\x18\r \x01(\tR\anoCurveB\x15\n" +
 	"\x13_peak_wheel_power_wB\x16\n" +
 	"\x14_peak_engine_power_w\"K\n" +
 	"\aSegment\x12\x12\n" +
@@ -9173,7 +9386,7 @@ func file_rollcall_v1_fleet_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_fleet_proto_rawDescData
 }
 
-var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 86)
+var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 87)
 var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*Filter)(nil),                   // 0: rollcall.v1.Filter
 	(*ListCellsRequest)(nil),         // 1: rollcall.v1.ListCellsRequest
@@ -9222,77 +9435,78 @@ var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*ListPullsRequest)(nil),         // 44: rollcall.v1.ListPullsRequest
 	(*ListPullsResponse)(nil),        // 45: rollcall.v1.ListPullsResponse
 	(*Pull)(nil),                     // 46: rollcall.v1.Pull
-	(*Finding)(nil),                  // 47: rollcall.v1.Finding
-	(*GetPullRequest)(nil),           // 48: rollcall.v1.GetPullRequest
-	(*GetPullResponse)(nil),          // 49: rollcall.v1.GetPullResponse
-	(*Sweep)(nil),                    // 50: rollcall.v1.Sweep
-	(*Segment)(nil),                  // 51: rollcall.v1.Segment
-	(*ChannelSummary)(nil),           // 52: rollcall.v1.ChannelSummary
-	(*GetCurveRequest)(nil),          // 53: rollcall.v1.GetCurveRequest
-	(*GetCurveResponse)(nil),         // 54: rollcall.v1.GetCurveResponse
-	(*CurvePoint)(nil),               // 55: rollcall.v1.CurvePoint
-	(*ListRunsRequest)(nil),          // 56: rollcall.v1.ListRunsRequest
-	(*ListRunsResponse)(nil),         // 57: rollcall.v1.ListRunsResponse
-	(*Run)(nil),                      // 58: rollcall.v1.Run
-	(*GetRegistryRequest)(nil),       // 59: rollcall.v1.GetRegistryRequest
-	(*GetRegistryResponse)(nil),      // 60: rollcall.v1.GetRegistryResponse
-	(*PullSet)(nil),                  // 61: rollcall.v1.PullSet
-	(*ComparePullsRequest)(nil),      // 62: rollcall.v1.ComparePullsRequest
-	(*ComparePullsResponse)(nil),     // 63: rollcall.v1.ComparePullsResponse
-	(*SetSummary)(nil),               // 64: rollcall.v1.SetSummary
-	(*PullDifference)(nil),           // 65: rollcall.v1.PullDifference
-	(*DifferencePart)(nil),           // 66: rollcall.v1.DifferencePart
-	(*GetBudgetRequest)(nil),         // 67: rollcall.v1.GetBudgetRequest
-	(*GetBudgetResponse)(nil),        // 68: rollcall.v1.GetBudgetResponse
-	(*BudgetRow)(nil),                // 69: rollcall.v1.BudgetRow
-	(*GetRepeatabilityRequest)(nil),  // 70: rollcall.v1.GetRepeatabilityRequest
-	(*GetRepeatabilityResponse)(nil), // 71: rollcall.v1.GetRepeatabilityResponse
-	(*RepeatedPull)(nil),             // 72: rollcall.v1.RepeatedPull
-	(*Trend)(nil),                    // 73: rollcall.v1.Trend
-	(*Agreement)(nil),                // 74: rollcall.v1.Agreement
-	(*AgreeingCell)(nil),             // 75: rollcall.v1.AgreeingCell
-	(*ListCertificatesRequest)(nil),  // 76: rollcall.v1.ListCertificatesRequest
-	(*ListCertificatesResponse)(nil), // 77: rollcall.v1.ListCertificatesResponse
-	(*Certificate)(nil),              // 78: rollcall.v1.Certificate
-	(*GetCertificateRequest)(nil),    // 79: rollcall.v1.GetCertificateRequest
-	(*GetCertificateResponse)(nil),   // 80: rollcall.v1.GetCertificateResponse
-	(*GetCheckListRequest)(nil),      // 81: rollcall.v1.GetCheckListRequest
-	(*GetCheckListResponse)(nil),     // 82: rollcall.v1.GetCheckListResponse
-	(*CheckListMass)(nil),            // 83: rollcall.v1.CheckListMass
-	(*CheckListStep)(nil),            // 84: rollcall.v1.CheckListStep
-	nil,                              // 85: rollcall.v1.GetPullResponse.HeaderEntry
-	(*timestamppb.Timestamp)(nil),    // 86: google.protobuf.Timestamp
-	(*CalibrationCheck)(nil),         // 87: rollcall.v1.CalibrationCheck
-	(LoadDirection)(0),               // 88: rollcall.v1.LoadDirection
-	(LoadSense)(0),                   // 89: rollcall.v1.LoadSense
+	(*Headline)(nil),                 // 47: rollcall.v1.Headline
+	(*Finding)(nil),                  // 48: rollcall.v1.Finding
+	(*GetPullRequest)(nil),           // 49: rollcall.v1.GetPullRequest
+	(*GetPullResponse)(nil),          // 50: rollcall.v1.GetPullResponse
+	(*Sweep)(nil),                    // 51: rollcall.v1.Sweep
+	(*Segment)(nil),                  // 52: rollcall.v1.Segment
+	(*ChannelSummary)(nil),           // 53: rollcall.v1.ChannelSummary
+	(*GetCurveRequest)(nil),          // 54: rollcall.v1.GetCurveRequest
+	(*GetCurveResponse)(nil),         // 55: rollcall.v1.GetCurveResponse
+	(*CurvePoint)(nil),               // 56: rollcall.v1.CurvePoint
+	(*ListRunsRequest)(nil),          // 57: rollcall.v1.ListRunsRequest
+	(*ListRunsResponse)(nil),         // 58: rollcall.v1.ListRunsResponse
+	(*Run)(nil),                      // 59: rollcall.v1.Run
+	(*GetRegistryRequest)(nil),       // 60: rollcall.v1.GetRegistryRequest
+	(*GetRegistryResponse)(nil),      // 61: rollcall.v1.GetRegistryResponse
+	(*PullSet)(nil),                  // 62: rollcall.v1.PullSet
+	(*ComparePullsRequest)(nil),      // 63: rollcall.v1.ComparePullsRequest
+	(*ComparePullsResponse)(nil),     // 64: rollcall.v1.ComparePullsResponse
+	(*SetSummary)(nil),               // 65: rollcall.v1.SetSummary
+	(*PullDifference)(nil),           // 66: rollcall.v1.PullDifference
+	(*DifferencePart)(nil),           // 67: rollcall.v1.DifferencePart
+	(*GetBudgetRequest)(nil),         // 68: rollcall.v1.GetBudgetRequest
+	(*GetBudgetResponse)(nil),        // 69: rollcall.v1.GetBudgetResponse
+	(*BudgetRow)(nil),                // 70: rollcall.v1.BudgetRow
+	(*GetRepeatabilityRequest)(nil),  // 71: rollcall.v1.GetRepeatabilityRequest
+	(*GetRepeatabilityResponse)(nil), // 72: rollcall.v1.GetRepeatabilityResponse
+	(*RepeatedPull)(nil),             // 73: rollcall.v1.RepeatedPull
+	(*Trend)(nil),                    // 74: rollcall.v1.Trend
+	(*Agreement)(nil),                // 75: rollcall.v1.Agreement
+	(*AgreeingCell)(nil),             // 76: rollcall.v1.AgreeingCell
+	(*ListCertificatesRequest)(nil),  // 77: rollcall.v1.ListCertificatesRequest
+	(*ListCertificatesResponse)(nil), // 78: rollcall.v1.ListCertificatesResponse
+	(*Certificate)(nil),              // 79: rollcall.v1.Certificate
+	(*GetCertificateRequest)(nil),    // 80: rollcall.v1.GetCertificateRequest
+	(*GetCertificateResponse)(nil),   // 81: rollcall.v1.GetCertificateResponse
+	(*GetCheckListRequest)(nil),      // 82: rollcall.v1.GetCheckListRequest
+	(*GetCheckListResponse)(nil),     // 83: rollcall.v1.GetCheckListResponse
+	(*CheckListMass)(nil),            // 84: rollcall.v1.CheckListMass
+	(*CheckListStep)(nil),            // 85: rollcall.v1.CheckListStep
+	nil,                              // 86: rollcall.v1.GetPullResponse.HeaderEntry
+	(*timestamppb.Timestamp)(nil),    // 87: google.protobuf.Timestamp
+	(*CalibrationCheck)(nil),         // 88: rollcall.v1.CalibrationCheck
+	(LoadDirection)(0),               // 89: rollcall.v1.LoadDirection
+	(LoadSense)(0),                   // 90: rollcall.v1.LoadSense
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
-	86,  // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
-	86,  // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
+	87,  // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
+	87,  // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
 	0,   // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
 	3,   // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
-	86,  // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
-	86,  // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
-	86,  // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
-	86,  // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
+	87,  // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
+	87,  // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
+	87,  // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
+	87,  // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
 	0,   // 8: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
 	6,   // 9: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
-	86,  // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
-	86,  // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
-	86,  // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
-	86,  // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
+	87,  // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
+	87,  // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
+	87,  // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
+	87,  // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
 	7,   // 14: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
 	8,   // 15: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
-	86,  // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
-	86,  // 17: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	87,  // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
+	87,  // 17: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
 	0,   // 18: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
 	11,  // 19: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	86,  // 20: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
-	86,  // 21: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
+	87,  // 20: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	87,  // 21: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
 	11,  // 22: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
-	87,  // 23: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
+	88,  // 23: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
 	14,  // 24: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
-	86,  // 25: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
+	87,  // 25: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
 	15,  // 26: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
 	17,  // 27: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
 	17,  // 28: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
@@ -9307,14 +9521,14 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	28,  // 37: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
 	29,  // 38: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
 	16,  // 39: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	88,  // 40: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
-	88,  // 41: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
+	89,  // 40: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
+	89,  // 41: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
 	16,  // 42: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	86,  // 43: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
+	87,  // 43: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
 	21,  // 44: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
-	86,  // 45: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
+	87,  // 45: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
 	24,  // 46: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
-	89,  // 47: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
+	90,  // 47: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
 	14,  // 48: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
 	16,  // 49: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
 	30,  // 50: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
@@ -9322,110 +9536,112 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	32,  // 52: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
 	0,   // 53: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
 	35,  // 54: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
-	86,  // 55: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
-	86,  // 56: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
+	87,  // 55: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
+	87,  // 56: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
 	36,  // 57: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
 	0,   // 58: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
 	39,  // 59: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
-	86,  // 60: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
-	86,  // 61: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
-	86,  // 62: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
+	87,  // 60: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
+	87,  // 61: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
+	87,  // 62: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
 	0,   // 63: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
 	42,  // 64: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
-	86,  // 65: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
-	86,  // 66: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
+	87,  // 65: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
+	87,  // 66: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
 	43,  // 67: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
-	86,  // 68: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
-	86,  // 69: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
+	87,  // 68: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
+	87,  // 69: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
 	0,   // 70: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
 	46,  // 71: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	86,  // 72: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
-	47,  // 73: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
-	86,  // 74: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
-	46,  // 75: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
-	52,  // 76: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	85,  // 77: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
-	50,  // 78: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
-	51,  // 79: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
-	51,  // 80: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
-	46,  // 81: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
-	55,  // 82: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
-	50,  // 83: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
-	0,   // 84: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
-	58,  // 85: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	86,  // 86: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	86,  // 87: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
-	0,   // 88: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
-	61,  // 89: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
-	61,  // 90: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
-	64,  // 91: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
-	64,  // 92: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
-	65,  // 93: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
-	65,  // 94: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
-	65,  // 95: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
-	66,  // 96: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	86,  // 97: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	86,  // 98: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
-	69,  // 99: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
-	61,  // 100: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
-	72,  // 101: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
-	73,  // 102: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
-	73,  // 103: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
-	74,  // 104: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
-	86,  // 105: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
-	75,  // 106: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
-	0,   // 107: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
-	78,  // 108: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
-	86,  // 109: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
-	86,  // 110: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
-	86,  // 111: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
-	78,  // 112: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
-	78,  // 113: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
-	86,  // 114: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
-	83,  // 115: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
-	84,  // 116: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
-	86,  // 117: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
-	1,   // 118: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,   // 119: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	9,   // 120: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	12,  // 121: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
-	33,  // 122: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
-	37,  // 123: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
-	40,  // 124: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
-	44,  // 125: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	48,  // 126: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	53,  // 127: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	56,  // 128: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	62,  // 129: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	67,  // 130: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
-	70,  // 131: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
-	59,  // 132: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	76,  // 133: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
-	79,  // 134: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
-	81,  // 135: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
-	2,   // 136: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,   // 137: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	10,  // 138: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	13,  // 139: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
-	34,  // 140: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
-	38,  // 141: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
-	41,  // 142: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
-	45,  // 143: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	49,  // 144: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	54,  // 145: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	57,  // 146: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	63,  // 147: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	68,  // 148: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
-	71,  // 149: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
-	60,  // 150: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	77,  // 151: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
-	80,  // 152: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
-	82,  // 153: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
-	136, // [136:154] is the sub-list for method output_type
-	118, // [118:136] is the sub-list for method input_type
-	118, // [118:118] is the sub-list for extension type_name
-	118, // [118:118] is the sub-list for extension extendee
-	0,   // [0:118] is the sub-list for field type_name
+	87,  // 72: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	48,  // 73: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
+	87,  // 74: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
+	47,  // 75: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
+	46,  // 76: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
+	53,  // 77: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
+	86,  // 78: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	51,  // 79: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
+	51,  // 80: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
+	52,  // 81: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
+	52,  // 82: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
+	46,  // 83: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
+	56,  // 84: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
+	51,  // 85: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
+	0,   // 86: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
+	59,  // 87: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
+	87,  // 88: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	87,  // 89: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	0,   // 90: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
+	62,  // 91: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
+	62,  // 92: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
+	65,  // 93: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
+	65,  // 94: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
+	66,  // 95: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
+	66,  // 96: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
+	66,  // 97: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
+	67,  // 98: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
+	87,  // 99: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	87,  // 100: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	70,  // 101: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
+	62,  // 102: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
+	73,  // 103: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
+	74,  // 104: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
+	74,  // 105: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
+	75,  // 106: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
+	87,  // 107: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
+	76,  // 108: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
+	0,   // 109: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
+	79,  // 110: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
+	87,  // 111: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
+	87,  // 112: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
+	87,  // 113: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
+	79,  // 114: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	79,  // 115: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
+	87,  // 116: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
+	84,  // 117: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
+	85,  // 118: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
+	87,  // 119: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
+	1,   // 120: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,   // 121: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	9,   // 122: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	12,  // 123: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
+	33,  // 124: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
+	37,  // 125: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
+	40,  // 126: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
+	44,  // 127: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	49,  // 128: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	54,  // 129: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	57,  // 130: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	63,  // 131: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	68,  // 132: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	71,  // 133: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
+	60,  // 134: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	77,  // 135: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
+	80,  // 136: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
+	82,  // 137: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
+	2,   // 138: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,   // 139: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	10,  // 140: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	13,  // 141: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
+	34,  // 142: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
+	38,  // 143: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
+	41,  // 144: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
+	45,  // 145: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	50,  // 146: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	55,  // 147: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	58,  // 148: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	64,  // 149: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	69,  // 150: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	72,  // 151: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
+	61,  // 152: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	78,  // 153: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
+	81,  // 154: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
+	83,  // 155: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
+	138, // [138:156] is the sub-list for method output_type
+	120, // [120:138] is the sub-list for method input_type
+	120, // [120:120] is the sub-list for extension type_name
+	120, // [120:120] is the sub-list for extension extendee
+	0,   // [0:120] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -9445,24 +9661,25 @@ func file_rollcall_v1_fleet_proto_init() {
 	file_rollcall_v1_fleet_proto_msgTypes[39].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[42].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[46].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[50].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[55].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[58].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[62].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[64].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[67].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[47].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[51].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[56].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[59].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[63].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[65].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[68].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[69].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[71].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[70].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[72].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[74].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[73].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[75].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_fleet_proto_rawDesc), len(file_rollcall_v1_fleet_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   86,
+			NumMessages:   87,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
