@@ -25,8 +25,8 @@
 //  1. Week by week, the car and site that lower it most by exact marginal gain,
 //     then the next car, until all cars are somewhere.
 //  2. Exchanges: a car at another site for a week, for its stay, or for all the
-//     weeks from then on, two cars in each other's place, while that lowers it;
-//     then the same by the largest U itself.
+//     weeks from then on, two cars in each other's place, while that lowers it, on
+//     a small fleet two such moves at once; then the same by the largest U itself.
 //  3. The same from "everyone stays" and from the fixed round. The best of all is
 //     the plan, so that it is never worse than either.
 //

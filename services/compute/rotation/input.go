@@ -96,8 +96,8 @@ type Input struct {
 	Work float64
 }
 
-// DefaultWork is about half a minute of one core.
-const DefaultWork = 3e10
+// DefaultWork is some ten seconds of one core.
+const DefaultWork = 2e10
 
 // leastGain is the share of the largest U an average leg must lower it by where
 // its worth is not said ("common practice, no source").

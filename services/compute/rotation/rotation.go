@@ -83,6 +83,9 @@ type search struct {
 	work   float64 // left
 	trials int
 
+	// known are the sizes of the schemes worked out: soft, and the largest.
+	known map[string][2]float64
+
 	room []*fleetstate.Outlook // before each week's runs, of the scheme at hand
 	try  *fleetstate.Outlook
 	v    []float64
@@ -107,7 +110,7 @@ func Make(in Input) (Plan, error) {
 	if in.Work == 0 {
 		in.Work = DefaultWork
 	}
-	s := &search{in: &in, sites: in.Sites, cars: in.Cars, work: in.Work, soft: true}
+	s := &search{in: &in, sites: in.Sites, cars: in.Cars, work: in.Work, soft: true, known: map[string][2]float64{}}
 	var out Plan
 	var err error
 	if s.cost, out.CostUnit, out.Travel, err = in.travel(); err != nil {
@@ -121,32 +124,37 @@ func Make(in Input) (Plan, error) {
 	}
 	s.setPrice(out.Now)
 
-	stays, round := s.stays(), s.round()
-	greedy := s.greedy()
-	type found struct {
-		scheme
-		value float64
+	stays, round, best := s.stays(), s.round(), s.greedy()
+	staysEnd, planEnd := s.start.Clone(), s.start.Clone()
+	out.Stays, out.Round, out.Plan = s.spend(stays, staysEnd), s.spend(round, s.try), s.spend(best, planEnd)
+	out.Complete = true
+	begun := []scheme{best, stays}
+	if !out.Round.OverBudget {
+		begun = append(begun, round)
 	}
-	var all []found
-	complete := true
-	for _, from := range []scheme{greedy, stays, round} {
-		if s.travelled(from) > in.Budget {
-			continue
+	least := math.Inf(1)
+	for i, from := range begun {
+		value := s.price*s.travelled(from) + []Scheme{out.Plan, out.Stays, out.Round}[i].Largest.U
+		if value < least {
+			best, least = from, value
 		}
-		s.soft = false
-		all = append(all, found{from, s.value(from)})
-		s.soft = true
-		better, done := s.exchange(from)
-		complete = complete && done
-		s.soft = false
-		better, done = s.exchange(better)
-		complete = complete && done
-		all = append(all, found{better, s.value(better)})
 	}
-	best := slices.MinFunc(all, func(a, b found) int { return cmp.Compare(a.value, b.value) })
-	out.Plan, out.Stays, out.Round = s.spend(best.scheme), s.spend(stays), s.spend(round)
-	out.Why = s.why(&out, best.scheme, stays)
-	out.Trials, out.Complete = s.trials, complete
+	for _, from := range begun {
+		p, done := s.exchange(from)
+		out.Complete = out.Complete && done
+		s.soft = false
+		p, done = s.exchange(p)
+		out.Complete = out.Complete && done
+		if sizes, ok := s.known[p.key()]; ok {
+			if value := s.valueAt(p, sizes); value < least {
+				best, least = p, value
+			}
+		}
+		s.soft = true
+	}
+	out.Plan = s.spend(best, planEnd)
+	out.Why = s.why(&out, best, stays, planEnd, staysEnd)
+	out.Trials = s.trials
 	return out, nil
 }
 
@@ -384,7 +392,36 @@ func (s *search) valueFrom(p scheme, from int, state *fleetstate.Outlook, rooms 
 		s.week(o, p, w, nil)
 	}
 	s.v = o.Variances(s.v)
-	return s.size(s.v) + s.price*s.travelled(p)
+	soft := s.soft
+	var sizes [2]float64
+	for i := range sizes {
+		s.soft = i == 0
+		sizes[i] = s.size(s.v)
+	}
+	s.soft = soft
+	if s.known != nil {
+		s.known[p.key()] = sizes
+	}
+	return s.valueAt(p, sizes)
+}
+
+func (s *search) valueAt(p scheme, sizes [2]float64) float64 {
+	i := 1
+	if s.soft {
+		i = 0
+	}
+	return sizes[i] + s.price*s.travelled(p)
+}
+
+// key names a scheme.
+func (p scheme) key() string {
+	var out []byte
+	for _, week := range p {
+		for _, site := range week {
+			out = append(out, byte(site), byte(site>>8))
+		}
+	}
+	return string(out)
 }
 
 // candidate is a car sent to a site, and by how much that changes the value.
@@ -489,22 +526,50 @@ func (s *search) exchange(p scheme) (scheme, bool) {
 		return p, false
 	}
 	value := s.value(p)
+	// take tries a scheme that differs from week w on.
+	take := func(q scheme, w int) {
+		if s.travelled(q) > s.in.Budget {
+			return
+		}
+		sizes, ok := s.known[q.key()]
+		x := s.valueAt(q, sizes)
+		if !ok {
+			x = s.valueFrom(q, w, s.room[w], nil)
+		}
+		if x < value*(1-betterBy) {
+			p, value = q, s.valueFrom(q, w, s.room[w], s.room)
+		}
+	}
 	for {
 		before := value
 		for w := range p {
 			for j := range s.cars {
-				if !s.free(w, j) {
-					continue
-				}
 				for _, q := range s.neighbours(p, w, j) {
-					if s.travelled(q) > s.in.Budget {
-						continue
-					}
 					if s.work <= 0 {
 						return p, false
 					}
-					if x := s.valueFrom(q, w, s.room[w], nil); x < value*(1-betterBy) {
-						p, value = q, s.valueFrom(q, w, s.room[w], s.room)
+					take(q, w)
+				}
+			}
+		}
+		if value < before {
+			continue
+		}
+		// On a small fleet also two moves at once.
+		if one := len(p) * len(s.cars) * (len(s.sites) - 1); one*one/2 <= mostDouble {
+			for w := range p {
+				for j := range s.cars {
+					for _, q := range s.neighbours(p, w, j) {
+						for w2 := w; w2 < len(q); w2++ {
+							for j2 := range s.cars {
+								for _, r := range s.neighbours(q, w2, j2) {
+									if s.work <= 0 {
+										return p, false
+									}
+									take(r, w)
+								}
+							}
+						}
 					}
 				}
 			}
@@ -515,10 +580,16 @@ func (s *search) exchange(p scheme) (scheme, bool) {
 	}
 }
 
+// mostDouble bounds the pairs of moves that are tried at once.
+const mostDouble = 600
+
 // neighbours are the schemes that differ from a week on in where a car is: at
 // another site for that week, for its stay, or for good, or in the place of a
 // later car, which takes its.
 func (s *search) neighbours(p scheme, w, j int) []scheme {
+	if !s.free(w, j) {
+		return nil
+	}
 	var out []scheme
 	stay := w + 1
 	for stay < len(p) && p[stay][j] == p[w][j] {
@@ -561,10 +632,9 @@ func (s *search) settle(p scheme, j int) scheme {
 	return p
 }
 
-// spend works a scheme out for show.
-func (s *search) spend(p scheme) Scheme {
+// spend works a scheme out for show; o becomes what is then known.
+func (s *search) spend(p scheme, o *fleetstate.Outlook) Scheme {
 	var out Scheme
-	o := s.try
 	o.CopyFrom(s.start)
 	for w := range p {
 		runs := map[int][]fleet.CellID{}

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"rollcall/services/compute/fleetstate"
 	"rollcall/services/fleet"
 )
 
@@ -14,7 +15,7 @@ const mostReasons = 4
 
 // why says what the plan is for: what it comes to, and for the cells it helps
 // most which visit does it, by the pair of cells that visit tells apart.
-func (s *search) why(p *Plan, plan, stays scheme) []string {
+func (s *search) why(p *Plan, plan, stays scheme, planEnd, staysEnd *fleetstate.Outlook) []string {
 	weeks := fmt.Sprintf("%d weeks", s.in.Weeks)
 	if s.in.Weeks == 1 {
 		weeks = "one week"
@@ -33,102 +34,86 @@ func (s *search) why(p *Plan, plan, stays scheme) []string {
 	if slices.EqualFunc(plan, stays, func(a, b []int) bool { return slices.Equal(a, b) }) {
 		return append(out, "No journey lowers the largest uncertainty by enough to be worth its cost: every car stays.")
 	}
-	return append(out, s.reasons(p, plan, stays)...)
+	return append(out, s.reasons(p, plan, planEnd, staysEnd)...)
 }
+
+// journey is a car's runs away from where it began.
+type journey struct{ week, car int }
 
 // pair is two cells whose difference a plan makes surer.
 type pair struct {
-	cell, other fleet.CellID
-	drop        float64 // of the variance of their difference, against staying
-	before      float64
-	after       float64
+	cell, other   fleet.CellID
+	before, after float64 // variance of their difference if all stay, with the plan
+	did           journey // that does most
+	most          float64 // by how much it lowers the variance
+	was           float64
 }
 
 // reasons names, for the cells that gain most against staying, the journey that
 // does most to tell them from another site's.
-func (s *search) reasons(p *Plan, plan, stays scheme) []string {
+func (s *search) reasons(p *Plan, plan scheme, planEnd, staysEnd *fleetstate.Outlook) []string {
 	site := map[fleet.CellID]int{}
 	for i, x := range s.sites {
 		for _, c := range x.Cells {
 			site[c.ID] = i
 		}
 	}
-	end := func(q scheme) map[[2]fleet.CellID]float64 {
-		o := s.try
-		o.CopyFrom(s.start)
-		for w := range q {
-			s.week(o, q, w, nil)
+	var pairs []pair
+	for i, c := range p.Stays.Cells {
+		if !(c.U > p.Plan.Cells[i].U) {
+			continue
 		}
-		out := map[[2]fleet.CellID]float64{}
-		for _, a := range p.Plan.Cells {
-			for _, b := range p.Plan.Cells {
-				if site[a.Cell] != site[b.Cell] {
-					out[[2]fleet.CellID{a.Cell, b.Cell}], _ = o.PairVariance(a.Cell, b.Cell)
-				}
+		best := pair{cell: c.Cell}
+		for _, o := range p.Plan.Cells {
+			if site[c.Cell] == site[o.Cell] {
+				continue
+			}
+			before, _ := staysEnd.PairVariance(c.Cell, o.Cell)
+			after, _ := planEnd.PairVariance(c.Cell, o.Cell)
+			if before-after > best.before-best.after {
+				best.other, best.before, best.after = o.Cell, before, after
 			}
 		}
-		return out
-	}
-	before, after := end(stays), end(plan)
-	type gain struct {
-		cell fleet.CellID
-		fall float64
-	}
-	var gains []gain
-	for i, c := range p.Stays.Cells {
-		if fall := c.U - p.Plan.Cells[i].U; fall > 0 {
-			gains = append(gains, gain{c.Cell, fall})
+		if best.other != "" {
+			pairs = append(pairs, best)
 		}
 	}
-	slices.SortStableFunc(gains, func(a, b gain) int { return cmp.Compare(b.fall, a.fall) })
+	slices.SortStableFunc(pairs, func(a, b pair) int { return cmp.Compare(b.before-b.after, a.before-a.after) })
+	o := s.try
+	o.CopyFrom(s.start)
+	for w := range plan {
+		s.week(o, plan, w, func(car int, _ []fleet.CellID, first bool) {
+			if plan[w][car] == s.home[car] {
+				return
+			}
+			for i := range pairs {
+				k := &pairs[i]
+				v, _ := o.PairVariance(k.cell, k.other)
+				if first {
+					k.was = v
+				} else if k.was-v > k.most {
+					k.did, k.most = journey{w, car}, k.was-v
+				}
+			}
+		})
+	}
 	apart := map[fleet.CellID]bool{}
 	eq, _ := s.in.Fit.Equivalences(s.in.From)
 	for _, e := range eq {
 		apart[e.Cell] = e.NotSeparable == ""
 	}
-	type journey struct{ week, car int }
 	told := map[journey]bool{}
 	var out []string
-	for _, g := range gains {
-		if len(out) == mostReasons {
-			break
-		}
-		best := pair{cell: g.cell}
-		for _, c := range p.Plan.Cells {
-			k := [2]fleet.CellID{g.cell, c.Cell}
-			if x := before[k] - after[k]; x > best.drop {
-				best.other, best.drop, best.before, best.after = c.Cell, x, before[k], after[k]
-			}
-		}
-		if best.other == "" {
+	for _, k := range pairs {
+		if k.most == 0 || told[k.did] || len(out) == mostReasons {
 			continue
 		}
-		// Which runs of a car away from where it began do most for that pair.
-		var did journey
-		most := 0.0
-		o, was := s.try, 0.0
-		o.CopyFrom(s.start)
-		for w := range plan {
-			s.week(o, plan, w, func(car int, _ []fleet.CellID, first bool) {
-				v, _ := o.PairVariance(best.cell, best.other)
-				if first {
-					was = v
-					return
-				}
-				if plan[w][car] != s.home[car] && was-v > most {
-					did, most = journey{w, car}, was-v
-				}
-			})
-		}
-		if most == 0 || told[did] {
-			continue
-		}
-		told[did] = true
-		lead := fmt.Sprintf("Reference car %s at site %s in week %d tells cells %s and %s apart", s.cars[did.car].ID, s.sites[plan[did.week][did.car]].ID, did.week+1, best.cell, best.other)
-		if !apart[best.cell] || !apart[best.other] {
+		told[k.did] = true
+		lead := fmt.Sprintf("Reference car %s at site %s in week %d tells cells %s and %s apart", s.cars[k.did.car].ID, s.sites[plan[k.did.week][k.did.car]].ID, k.did.week+1, k.cell, k.other)
+		if !apart[k.cell] || !apart[k.other] {
 			lead += ", which no visit yet separates from their cars"
 		}
-		out = append(out, fmt.Sprintf("%s: their difference is then known to ± %s, ± %s if every car stays.", lead, percent(expanded(best.after)), percent(expanded(best.before))))
+		out = append(out, fmt.Sprintf("%s: their difference is known to ± %s after the plan, ± %s if every car stays.", lead, percent(expanded(k.after)), percent(expanded(k.before))))
 	}
 	return out
 }
