@@ -5,12 +5,15 @@ SHELL := /bin/bash
 GO ?= go
 TOOL := $(GO) tool -modfile=deploy/tools/go.mod
 ENGINE := deploy/engine/node_modules/.package-lock.json
+TYPES := dashboards/grafana/typecheck/node_modules/.package-lock.json
 # Flags for `make test`, e.g. TESTFLAGS=-race
 TESTFLAGS ?=
 # Flags for `make demo`, e.g. DEMOFLAGS="--weeks 26 --continue"; see `bin/demo --help`
 DEMOFLAGS ?=
+# Flags for `make verdicts`, e.g. VERDICTFLAGS="--fleets 20"; see `go run ./deploy/verdicts --help`
+VERDICTFLAGS ?=
 
-.PHONY: all build engine demo test bench lint generate check-generated fmt clean
+.PHONY: all build engine types demo test bench verdicts lint generate check-generated fmt clean
 
 all: build
 
@@ -20,6 +23,12 @@ $(ENGINE): deploy/engine/package.json deploy/engine/package-lock.json
 	cd deploy/engine && npm ci --ignore-scripts --no-audit --no-fund
 	@touch $@
 
+# types installs Grafana's published types and the compiler that checks the dashboards against them, once.
+types: $(TYPES)
+$(TYPES): dashboards/grafana/typecheck/package.json dashboards/grafana/typecheck/package-lock.json
+	cd dashboards/grafana/typecheck && npm ci --ignore-scripts --no-audit --no-fund
+	@touch $@
+
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -o bin/ ./services/cmd/rollcall ./agent/cmd/rollcell ./deploy/demo
 
@@ -27,12 +36,16 @@ build:
 demo: engine build
 	@bin/demo $(DEMOFLAGS)
 
-test: engine
+test: engine types
 	ROLLCALL_REQUIRE_ENGINE=1 $(GO) test $(TESTFLAGS) ./...
 
 # bench prints the figures of README.md, measured in one run.
 bench: engine build
 	$(GO) run ./deploy/bench
+
+# verdicts prints how good the verdicts are on invented fleets whose truth is known.
+verdicts:
+	$(GO) run ./deploy/verdicts $(VERDICTFLAGS)
 
 # proto/released.binpb is the contract as last released; what is on the wire must
 # stay readable with it. It is renewed with each release, and only then:

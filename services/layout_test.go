@@ -29,8 +29,8 @@ func breach(folder, path, timeName string) string {
 	in := func(root string) bool { return folder == root || strings.HasPrefix(folder, root+"/") }
 	switch {
 	case timeName != "":
-		if (in("services/compute") || in("services/fleet")) && slices.Contains(clockCalls, timeName) {
-			return "computing packages never read the clock (time." + timeName + "); pass the time in"
+		if (in("services/compute") || in("services/fleet") || in("services/certificate") || in("services/checklist")) && slices.Contains(clockCalls, timeName) {
+			return "pure packages never read the clock (time." + timeName + "); pass the time in"
 		}
 	case in("services/fleet"):
 		if path != "time" {
@@ -43,6 +43,10 @@ func breach(folder, path, timeName string) string {
 	case in("services/wire"):
 		if !standard && !within("rollcall/proto", "rollcall/services/fleet", "google.golang.org/protobuf", "google.golang.org/genproto", "google.golang.org/grpc/codes", "google.golang.org/grpc/status") {
 			return "wire imports proto and fleet only, and of gRPC the codes"
+		}
+	case in("services/certificate"), in("services/checklist"):
+		if path == "context" || within("rollcall/proto", "rollcall/services/store", "rollcall/services/query", "rollcall/services/admin", "rollcall/services/pipeline", "rollcall/agent", "google.golang.org/grpc") {
+			return "what is printed is made from values only: no context, database or wire type"
 		}
 	case in("services/store"):
 		if within("rollcall/services/ingest", "rollcall/services/pipeline", "rollcall/services/query", "rollcall/services/rpc", "rollcall/dashboards", "rollcall/agent") {
@@ -153,6 +157,9 @@ func TestLayoutRules(t *testing.T) {
 		{"now", "services/compute/gum", `import "time"; var t = time.Now()`, "clock (time.Now)"},
 		{"now by another name", "services/compute/gum", `import clock "time"; var t = clock.Since(clock.Time{})`, "clock (time.Since)"},
 		{"now as a value", "services/compute/gum", `import "time"; var now = time.Now`, "clock (time.Now)"},
+		{"certificate may", "services/certificate", `import ("github.com/go-pdf/fpdf"; "rollcall/services/show"; "time"); var t time.Time`, ""},
+		{"certificate may not", "services/certificate", `import "rollcall/services/store"`, "values only"},
+		{"certificate has no clock", "services/certificate", `import "time"; var t = time.Now()`, "clock (time.Now)"},
 		{"fleet", "services/fleet", `import "fmt"`, "time only"},
 		{"agent may", "agent/uplink", `import ("rollcall/services/wire"; "rollcall/services/compute/finding"; "net")`, ""},
 		{"agent may not", "agent/uplink", `import "rollcall/services/store"`, "the agent imports"},

@@ -19,7 +19,8 @@ const (
 	FolderTitle   = "Rollcall"
 	DataSourceUID = "rollcall-clickhouse"
 	dataSource    = "grafana-clickhouse-datasource"
-	pluginVersion = "4.20.0"
+	// PluginVersion is that of the data source plugin the panels are made for.
+	PluginVersion = "4.20.0"
 	// schemaVersion is that of the dashboard JSON model.
 	schemaVersion = 42
 )
@@ -33,7 +34,7 @@ type File struct {
 
 // Dashboards returns every dashboard.
 func Dashboards() []File {
-	return []File{fileOf("fleet", fleetDashboard())}
+	return []File{fileOf("fleet", fleetDashboard()), fileOf("cell", cellDashboard()), fileOf("car", carDashboard()), fileOf("ingest", ingestDashboard())}
 }
 
 func fileOf(name string, d dashboard) File {

@@ -13,7 +13,7 @@ func query(format int, sql string) []target {
 	if format == formatTable {
 		kind = "table"
 	}
-	return []target{{RefID: "A", DataSource: clickhouse(), EditorType: "sql", QueryType: kind, Format: format, RawSQL: sql, PluginVersion: pluginVersion}}
+	return []target{{RefID: "A", DataSource: clickhouse(), EditorType: "sql", QueryType: kind, Format: format, RawSQL: sql, PluginVersion: PluginVersion}}
 }
 
 func decimals(n int) *int { return &n }
@@ -84,4 +84,20 @@ func placed(rows ...[]sized) []panel {
 type sized struct {
 	panel
 	width, height int
+}
+
+// someOf is a variable of which several values may be chosen, at first all.
+func someOf(name, label, sql string) variable {
+	return variable{
+		Name: name, Label: label, Type: "query", DataSource: clickhouse(), Query: sql, Refresh: 2, Sort: 1, Multi: true, IncludeAll: true,
+		Current: selection{Text: []string{"All"}, Value: []string{"$__all"}}, Options: []struct{}{},
+	}
+}
+
+// oneOf is a variable of which one value is chosen, at first the first.
+func oneOf(name, label, sql string) variable {
+	return variable{
+		Name: name, Label: label, Type: "query", DataSource: clickhouse(), Query: sql, Refresh: 2, Sort: 1,
+		Current: selection{Text: []string{}, Value: []string{}}, Options: []struct{}{},
+	}
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -29,8 +30,10 @@ func (e *PushError) Error() string {
 		advice = "; the token is wrong or has ended"
 	case e.Status == http.StatusForbidden:
 		advice = "; the token's role must be Editor"
+	case e.Status == http.StatusConflict:
+		advice = "; the rules there are provisioned from a file, or somebody changed them at the same moment"
 	case e.Status == http.StatusPreconditionFailed:
-		advice = "; another dashboard or folder there has the same name or uid, or the dashboard is provisioned from a file"
+		advice = "; another dashboard or folder there has the same name or uid, a newer version is there, or it is provisioned from a file"
 	case e.Status >= 500:
 		advice = "; Grafana, or a proxy before it, is not well: try again later"
 	}
@@ -41,10 +44,10 @@ func (e *PushError) Error() string {
 	return fmt.Sprintf("%s: Grafana answered %d %s%s%s", e.Doing, e.Status, http.StatusText(e.Status), said, advice)
 }
 
-// Push creates or replaces the dashboards in the Grafana at address, in the
-// folder Rollcall, which it makes when it is not there. token is that of a
-// service account with the role Editor. Pushing again is harmless. The data
-// source is not pushed; Write makes its provisioning file.
+// Push creates or replaces the dashboards and the group of alert rules in the
+// Grafana at address, in the folder Rollcall, which it makes when it is not
+// there. token is that of a service account with the role Editor. Pushing again
+// is harmless. The data source is not pushed; Write makes its provisioning file.
 func Push(ctx context.Context, address, token string) error {
 	if u, err := url.Parse(address); err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
 		return fmt.Errorf("push dashboards: %q is not an address such as https://grafana.example.org", address)
@@ -72,7 +75,36 @@ func Push(ctx context.Context, address, token string) error {
 			return err
 		}
 	}
-	return nil
+	return pushAlerts(ctx, last, address, token)
+}
+
+// pushAlerts replaces the group of alert rules, by one call of the provisioning
+// API that the client library does not know. Source: Grafana documentation,
+// "Alerting provisioning HTTP API", PUT
+// /api/v1/provisioning/folder/:folderUid/rule-groups/:group.
+func pushAlerts(ctx context.Context, last *recorder, address, token string) error {
+	body, err := json.Marshal(Alerts())
+	if err != nil {
+		return fmt.Errorf("write the alert rules: %w", err)
+	}
+	_, err = sdkCall(last, "push the alert rules", func() (struct{}, error) {
+		request, err := http.NewRequestWithContext(ctx, http.MethodPut, strings.TrimRight(address, "/")+"/api/v1/provisioning/folder/"+FolderUID+"/rule-groups/"+AlertGroup, bytes.NewReader(body))
+		if err != nil {
+			return struct{}{}, err
+		}
+		request.Header.Set("Authorization", "Bearer "+token)
+		request.Header.Set("Content-Type", "application/json")
+		response, err := (&http.Client{Transport: last}).Do(request)
+		if err != nil {
+			return struct{}{}, err
+		}
+		defer response.Body.Close()
+		if answer, err := io.ReadAll(response.Body); err != nil || !json.Valid(answer) {
+			return struct{}{}, errors.Join(err, errors.New("the answer is no JSON; is this Grafana's address?"))
+		}
+		return struct{}{}, nil
+	})
+	return err
 }
 
 // sdkCall runs one call of the client library. The library takes errors of

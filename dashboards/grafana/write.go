@@ -9,14 +9,17 @@ import (
 )
 
 // DataSource says how Grafana reaches ClickHouse. The password is never written
-// down: Grafana reads it from the environment variable named.
+// down: Grafana reads it from the environment variable or the file named.
 type DataSource struct {
 	Host        string // name or address
 	Port        int    // of the native protocol
 	Database    string
 	User        string // needs no more than SELECT
 	PasswordEnv string // name of Grafana's environment variable; empty: ROLLCALL_GRAFANA_PASSWORD
-	Secure      bool   // TLS
+	// PasswordFile is a file with the password as Grafana sees it, in place of the
+	// variable.
+	PasswordFile string
+	Secure       bool // TLS
 }
 
 // Write puts provisioning files and dashboards into dir, for Grafana to read at
@@ -24,7 +27,8 @@ type DataSource struct {
 //
 //	dir/provisioning/datasources/rollcall.yaml
 //	dir/provisioning/dashboards/rollcall.yaml
-//	dir/dashboards/fleet.json
+//	dir/provisioning/alerting/rollcall.yaml
+//	dir/dashboards/fleet.json, cell.json, car.json, ingest.json
 //
 // Grafana's provisioning path is dir/provisioning, and at is the path of
 // dir/dashboards as Grafana sees it, which a container may see elsewhere; empty:
@@ -44,8 +48,15 @@ func Write(dir, at string, source DataSource) error {
 	}) {
 		return fmt.Errorf("write Grafana files: %q is not the name of an environment variable", source.PasswordEnv)
 	}
+	password := "$" + source.PasswordEnv
+	if source.PasswordFile != "" {
+		if !strings.HasPrefix(source.PasswordFile, "/") || strings.ContainsAny(source.PasswordFile, "{}$\n") {
+			return fmt.Errorf("write Grafana files: %q is not the path of a file as Grafana sees it, from /", source.PasswordFile)
+		}
+		password = strconv.Quote("$__file{" + source.PasswordFile + "}")
+	}
 	files := map[string][]byte{
-		filepath.Join("provisioning", "datasources", "rollcall.yaml"): fmt.Appendf(nil, `# Written by Rollcall. Grafana reads the password from its environment.
+		filepath.Join("provisioning", "datasources", "rollcall.yaml"): fmt.Appendf(nil, `# Written by Rollcall. Grafana reads the password where it says.
 apiVersion: 1
 datasources:
   - name: Rollcall
@@ -61,8 +72,8 @@ datasources:
       username: %s
       defaultDatabase: %s
     secureJsonData:
-      password: $%s
-`, DataSourceUID, dataSource, literal(source.Host), source.Port, source.Secure, literal(source.User), literal(source.Database), source.PasswordEnv),
+      password: %s
+`, DataSourceUID, dataSource, literal(source.Host), source.Port, source.Secure, literal(source.User), literal(source.Database), password),
 		filepath.Join("provisioning", "dashboards", "rollcall.yaml"): fmt.Appendf(nil, `# Written by Rollcall.
 apiVersion: 1
 providers:
@@ -75,6 +86,7 @@ providers:
       path: %s
 `, FolderTitle, FolderUID, literal(at)),
 	}
+	files[filepath.Join("provisioning", "alerting", "rollcall.yaml")] = append([]byte("# Written by Rollcall.\n"), alertFile()...)
 	for _, d := range Dashboards() {
 		files[filepath.Join("dashboards", d.Name+".json")] = d.JSON
 	}

@@ -90,7 +90,12 @@ func TestPagesInBrowser(t *testing.T) {
 		{"fleet", server.URL + "/", []string{"1 of 12 cells needs recalibration: Fenwater 2.", "+1.96 ± 0.43 %", "load-cell gain, 93 %", "not separable", "Dead weights, rising and falling", "1250 waiting", "k = 2", showtest.Attack}},
 		{"cell", server.URL + "/cells/fen-2", []string{"Fenwater 2: +1.96 % ± 0.43 %", "gain error beyond its limit", "slip"}},
 		{"flag", server.URL + "/flags/" + showtest.GainFlag, []string{"Fenwater 2: recalibrate", "base inertia value", "red coupe 3.2", "two people for heavy masses"}},
-		{"pull", server.URL + "/pulls/" + showtest.PullID, []string{"203.4 ± 2.6 kW at 6200 rpm", "207.1 ± 2.7 kW", "In doubt. Cell fen-2", "intake air climbs"}},
+		{"pull", server.URL + "/pulls/" + showtest.PullID, []string{"203.40 ± 2.60 kW", "6200 ± 41", "150.30 ± 1.70 kW", "2200 to 6160", "chosen from the pull's own noise", "207.10 ± 2.70 kW", "In doubt. Cell fen-2", "intake air climbs", "8.20 to 14.60 s", "9.5 K",
+			"Driveline and tyre loss carried from pull", "See the baseline pull", "Caution: SAE J1349 takes the power", "inside what the standard allows", "3 sweeps in the record, of which 1 gives no curve; the figures are of number 2", "coast-down", "61.50", "lever arm", "% of u²", "203.40 kW ± 0.29 kW"}},
+		{"certificates", server.URL + "/certificates", []string{"fen-2-2026-0003", "replaced by version 2"}},
+		{"certificate", server.URL + "/certificates/" + showtest.CertificateNumber, []string{"Calibration certificate", "fen-2-2026-0003, version 2", "misspelt", showtest.Attack, "No accreditation is claimed", "End of certificate"}},
+		{"replaced", server.URL + "/certificates/" + showtest.CertificateNumber + "/1", []string{"Not in force.", "version 1"}},
+		{"checklist", server.URL + "/cells/fen-2/checklist", []string{"rollers locked", "Check list: load cell of Fenwater 2", "Add m1."}},
 		{"empty", empty.URL + "/", []string{"No cell is in the registry yet.", "rollcall fleet apply FILE"}},
 	} {
 		for _, width := range []int64{390, 1440} {
@@ -138,16 +143,9 @@ func TestPagesInBrowser(t *testing.T) {
 	}
 }
 
-var pdfPages = regexp.MustCompile(`/Type\s*/Page[^s]`)
-
-// The first page of a fleet of twelve cells prints on one sheet of A4.
-func TestPrintsOnOneSheet(t *testing.T) {
-	ctx := browser(t)
-	server := httptest.NewServer(Handler(showtest.Chain(), Options{Chain: "Larkmere Tuning", Now: func() time.Time { return showtest.Now }}))
-	defer server.Close()
-	if err := chromedp.Do(ctx, chromedp.Navigate(server.URL)); err != nil {
-		t.Fatal(err)
-	}
+// printed is the page as the browser prints it.
+func printed(t *testing.T, ctx context.Context) []byte {
+	t.Helper()
 	pdf, err := chromedp.Run(ctx, func(ctx context.Context, target *chromedp.Target) ([]byte, error) {
 		var result struct {
 			Data []byte `json:"data"`
@@ -161,6 +159,20 @@ func TestPrintsOnOneSheet(t *testing.T) {
 	if !bytes.HasPrefix(pdf, []byte("%PDF-")) {
 		t.Fatalf("no PDF: %.20q", pdf)
 	}
+	return pdf
+}
+
+var pdfPages = regexp.MustCompile(`/Type\s*/Page[^s]`)
+
+// The first page of a fleet of twelve cells prints on one sheet of A4.
+func TestPrintsOnOneSheet(t *testing.T) {
+	ctx := browser(t)
+	server := httptest.NewServer(Handler(showtest.Chain(), Options{Chain: "Larkmere Tuning", Now: func() time.Time { return showtest.Now }}))
+	defer server.Close()
+	if err := chromedp.Do(ctx, chromedp.Navigate(server.URL)); err != nil {
+		t.Fatal(err)
+	}
+	pdf := printed(t, ctx)
 	if n := len(pdfPages.FindAll(pdf, -1)); n != 1 {
 		t.Errorf("the first page prints on %d sheets, want 1", n)
 	}
@@ -201,7 +213,7 @@ func TestContrast(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, path := range []string{"/", "/cells/fen-2", "/flags/" + showtest.GainFlag, "/pulls/" + showtest.PullID} {
+		for _, path := range []string{"/", "/cells/fen-2", "/flags/" + showtest.GainFlag, "/pulls/" + showtest.PullID, "/certificates", "/certificates/" + showtest.CertificateNumber + "/1", "/cells/fen-2/checklist"} {
 			if err := chromedp.Do(ctx, chromedp.EmulateViewport(1440, 900), chromedp.Navigate(server.URL+path)); err != nil {
 				t.Fatal(err)
 			}

@@ -29,7 +29,10 @@ type cellPage struct {
 	Checks     []*rollcallv1.Check
 	Pulls      []*rollcallv1.Pull
 	Flags      []*rollcallv1.Flag
-	Cautions   []string // for a cell without runs
+	// Certificates are the newest versions; Certified has them by check.
+	Certificates []*rollcallv1.Certificate
+	Certified    map[string]*rollcallv1.Certificate
+	Cautions     []string // for a cell without runs
 }
 
 func (h *handler) showCell(ctx context.Context, r *http.Request) (answer, error) {
@@ -59,8 +62,18 @@ func (h *handler) showCell(ctx context.Context, r *http.Request) (answer, error)
 	if err != nil {
 		return answer{}, err
 	}
+	certificates, err := h.certificatesOf(ctx, c.GetCellId())
+	if err != nil {
+		return answer{}, err
+	}
 	p := cellPage{CellStatus: c, Name: nameOf(c), Site: siteOf(c), State: stateOf(c), Words: offsetWords(c),
 		Runs: runs.GetRuns(), Checks: checks.GetChecks(), Pulls: pulls.GetPulls(), Flags: flags.GetFlags()}
+	p.Certificates, p.Certified = certificates, map[string]*rollcallv1.Certificate{}
+	for _, x := range certificates {
+		for _, id := range x.GetCheckIds() {
+			p.Certified[id] = x
+		}
+	}
 	if len(p.Runs) == 0 {
 		p.Cautions = []string{caution.Car, caution.First}
 	}
@@ -208,7 +221,12 @@ type flagPage struct {
 	Title, Link string
 	State       state
 	Cautions    []string
+	// Certificates are those of the cell's checks, newest first.
+	Certificates []*rollcallv1.Certificate
 }
+
+// mostCertificates is how many certificates a flag's page lists.
+const mostCertificates = 5
 
 func (h *handler) showFlag(ctx context.Context, r *http.Request) (answer, error) {
 	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{IncludeClosed: true, Filter: &rollcallv1.Filter{Limit: 1_000_000}})
@@ -232,6 +250,10 @@ func (h *handler) showFlag(ctx context.Context, r *http.Request) (answer, error)
 		p := flagPage{Flag: f, Title: show.Title(f, name), State: stateOf(&rollcallv1.CellStatus{FlagId: f.GetFlagId(), FlagKind: f.GetKind()})}
 		if f.GetCellId() != "" {
 			p.Link = "/cells/" + f.GetCellId()
+			if p.Certificates, err = h.certificatesOf(ctx, f.GetCellId()); err != nil {
+				return answer{}, err
+			}
+			p.Certificates = p.Certificates[:min(len(p.Certificates), mostCertificates)]
 		}
 		if f.GetOpen() && f.GetNextCheck() != "" {
 			p.Cautions = []string{caution.Car, caution.Masses, caution.First}

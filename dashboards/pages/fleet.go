@@ -36,6 +36,7 @@ var words = template.FuncMap{
 	"ratio":   func(x float64) string { return show.Percent(&x) },
 	"effect":  func(x float64) string { return show.OffPercent(&x) },
 	"fixed":   func(x float64, decimals int) string { return show.Sentence(show.Scaled(&x, 1, decimals)) },
+	"kilo":    func(x *float64) string { return show.Scaled(x, 1000, 1) },
 	"signed":  func(x float64, decimals int) string { return show.Signed(x, decimals) },
 }
 

@@ -13,6 +13,7 @@ import (
 	"embed"
 	"errors"
 	"html/template"
+	"mime"
 	"net/http"
 	"strings"
 	"time"
@@ -34,6 +35,10 @@ type Fleet interface {
 	ListPulls(context.Context, *rollcallv1.ListPullsRequest) (*rollcallv1.ListPullsResponse, error)
 	GetPull(context.Context, *rollcallv1.GetPullRequest) (*rollcallv1.GetPullResponse, error)
 	GetCurve(context.Context, *rollcallv1.GetCurveRequest) (*rollcallv1.GetCurveResponse, error)
+	GetBudget(context.Context, *rollcallv1.GetBudgetRequest) (*rollcallv1.GetBudgetResponse, error)
+	ListCertificates(context.Context, *rollcallv1.ListCertificatesRequest) (*rollcallv1.ListCertificatesResponse, error)
+	GetCertificate(context.Context, *rollcallv1.GetCertificateRequest) (*rollcallv1.GetCertificateResponse, error)
+	GetCheckList(context.Context, *rollcallv1.GetCheckListRequest) (*rollcallv1.GetCheckListResponse, error)
 }
 
 // Options are what the pages need besides the fleet.
@@ -54,9 +59,11 @@ type Options struct {
 //go:embed *.html page.css mark.svg
 var files embed.FS
 
-// Handler serves the pages: / the fleet, /cells/ID, /flags/ID, /pulls/ID, and
-// the first page's figures as /cells.json and /cells.csv. Every other path gets
-// a page that says where to go.
+// Handler serves the pages: / the fleet, /cells/ID, /flags/ID, /pulls/ID,
+// /certificates, /certificates/NUMBER and /certificates/NUMBER/VERSION (with .pdf
+// or .json after them the document itself), /cells/ID/checklist and its file to
+// fill in, /cells/ID/checklist.csv, and the first page's figures as /cells.json
+// and /cells.csv. Every other path gets a page that says where to go.
 func Handler(fleet Fleet, options Options) http.Handler {
 	if options.Now == nil {
 		options.Now = time.Now
@@ -68,7 +75,7 @@ func Handler(fleet Fleet, options Options) http.Handler {
 		options.Timeout = 10 * time.Second
 	}
 	h := &handler{fleet: fleet, Options: options, pages: map[string]*template.Template{}}
-	for _, name := range []string{"fleet", "cell", "flag", "pull", "trouble"} {
+	for _, name := range []string{"fleet", "cell", "flag", "pull", "certificates", "certificate", "checklist", "trouble"} {
 		h.pages[name] = template.Must(template.New("layout.html").Funcs(words).ParseFS(files, "layout.html", name+".html"))
 	}
 	mux := http.NewServeMux()
@@ -76,6 +83,11 @@ func Handler(fleet Fleet, options Options) http.Handler {
 	mux.HandleFunc("GET /cells/{id}", h.page(h.showCell))
 	mux.HandleFunc("GET /flags/{id}", h.page(h.showFlag))
 	mux.HandleFunc("GET /pulls/{id}", h.page(h.showPull))
+	mux.HandleFunc("GET /cells/{id}/checklist", h.page(h.showCheckList))
+	mux.HandleFunc("GET /cells/{id}/checklist.csv", h.page(h.checkListCSV))
+	mux.HandleFunc("GET /certificates", h.page(h.showCertificates))
+	mux.HandleFunc("GET /certificates/{id}", h.page(h.showCertificate))
+	mux.HandleFunc("GET /certificates/{id}/{version}", h.page(h.showCertificate))
 	mux.HandleFunc("GET /cells.json", h.page(h.cellsJSON))
 	mux.HandleFunc("GET /cells.csv", h.page(h.cellsCSV))
 	mux.HandleFunc("GET /page.css", static("page.css", "text/css; charset=utf-8"))
@@ -120,11 +132,14 @@ type answer struct {
 	data        any
 	kind        string // of a file
 	body        []byte
+	name        string // of a file, where it has one
+	class       string // of the page's body
 }
 
 // frame is what the layout gets.
 type frame struct {
 	Chain, Title, Made string
+	Class              string
 	First              bool
 	Data               any
 }
@@ -142,11 +157,14 @@ func (h *handler) page(get func(context.Context, *http.Request) (answer, error))
 		w.Header().Set("Cache-Control", "no-store")
 		if a.body != nil {
 			w.Header().Set("Content-Type", a.kind)
+			if a.name != "" {
+				w.Header().Set("Content-Disposition", mime.FormatMediaType("inline", map[string]string{"filename": a.name}))
+			}
 			_, _ = w.Write(a.body)
 			return
 		}
 		var b bytes.Buffer
-		err = h.pages[a.page].Execute(&b, frame{Chain: h.Chain, Title: a.title, Made: h.Now().UTC().Format("2 Jan 2006 15:04"), First: a.page == "fleet", Data: a.data})
+		err = h.pages[a.page].Execute(&b, frame{Chain: h.Chain, Title: a.title, Made: h.Now().UTC().Format("2 Jan 2006 15:04"), Class: a.class, First: a.page == "fleet", Data: a.data})
 		if err != nil {
 			h.Log.Error("page cannot be written", zap.String("path", r.URL.Path), zap.Error(err))
 			http.Error(w, "The page cannot be written; the service's log says why.", http.StatusInternalServerError)
@@ -176,6 +194,10 @@ func (h *handler) trouble(r *http.Request, err error) (answer, int) {
 			what = "There is no " + strings.TrimSuffix(kind, "s") + " " + show.Clean(id) + "."
 		}
 		return answer{page: "trouble", title: "Not found", data: data{"Not found", what}}, http.StatusNotFound
+	case codes.DataLoss:
+		h.Log.Error("stored bytes are damaged", zap.String("path", r.URL.Path), zap.Error(err))
+		text := status.Convert(err).Message()
+		return answer{page: "trouble", title: "Damaged", data: data{"The stored document is damaged", strings.ToUpper(text[:1]) + text[1:] + "."}}, http.StatusInternalServerError
 	case codes.Unavailable, codes.DeadlineExceeded:
 		h.Log.Warn("page cannot be read", zap.String("path", r.URL.Path), zap.Error(err))
 		return answer{page: "trouble", title: "Not now", data: data{"The store does not answer", "Nothing is lost: agents keep what they have until it does. Try again in a minute."}}, http.StatusServiceUnavailable

@@ -186,6 +186,8 @@ func TestTextsAreEscaped(t *testing.T) {
 	}
 	fleet.Checks[0].Reason, fleet.Runs[0].CarId, fleet.Runs[0].LeftOutReason = attack, attack, attack
 	fleet.Pulls[0].Label, fleet.Pulls[0].Correction, fleet.Pulls[0].Findings[0].Text, fleet.Pulls[0].Findings[0].Channel, fleet.Pulls[0].CustomerCar = attack, attack, attack, attack, attack
+	fleet.Pulls[0].LossNote, fleet.Pulls[0].SetUp, fleet.Pulls[0].CorrectionCaution, fleet.Pulls[0].CorrectionName = attack, attack, attack, attack
+	fleet.Pulls[0].LossFromPullId, fleet.Pulls[0].Findings[0].SizeUnit = `"><script>`, attack
 	fleet.Pulls[0].Doubt, fleet.Pulls[0].DoubtFlagIds[0], fleet.Pulls[0].PeakNote, fleet.Cells[1].StandingAgainst = attack, attack, attack, attack
 	for _, path := range []string{"/", "/cells/fen-2", "/cells/ost-2", "/flags/" + showtest.GainFlag, "/flags/" + showtest.ClosedFlag, "/pulls/" + showtest.PullID, "/cells/" + "%3Cscript%3Ealert(%22x%22)%3C%2Fscript%3E", "/%3Cscript%3E"} {
 		page := get(fleet, Options{Chain: attack}, path).Body.String()

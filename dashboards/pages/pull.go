@@ -1,11 +1,17 @@
 package pages
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"html/template"
 	"math"
 	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+
+	"go.uber.org/zap"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
 	"rollcall/services/show"
@@ -20,21 +26,47 @@ type pullPage struct {
 	Points   [][]string
 	Channels []*rollcallv1.ChannelSummary
 	Header   map[string]string
+	Sweeps   []*rollcallv1.Sweep
+	// NoCurve are the sweeps that give none.
+	NoCurve []*rollcallv1.Sweep
+	// Taken is the sweep that the figures are of; nil: none.
+	Taken    *rollcallv1.Sweep
+	Timeline template.HTML
+	// Budget is that of the headline figure; nil: none.
+	Budget *budget
 }
 
 // figure is a quantity with its words.
 type figure struct{ Name, Value string }
+
+// budget is an uncertainty budget in the units people use.
+type budget struct {
+	Of, Value, U, Own, Coverage string
+	Rows                        []budgetRow
+}
+
+type budgetRow struct {
+	Input, Value, U, Kind, Sensitivity, Contribution, Share, Freedom, SharedBy, Remark string
+}
 
 // pointHeads are the heads of a curve's table, in the order of pointRow.
 var pointHeads = []string{"rpm", "km/h", "force N", "± U", "wheel kW", "± U", "loss N", "engine kW", "± U", "N·m", "corrected kW", "corrected N·m"}
 
 func (h *handler) showPull(ctx context.Context, r *http.Request) (answer, error) {
 	id := r.PathValue("id")
-	one, err := h.fleet.GetPull(ctx, &rollcallv1.GetPullRequest{PullId: id})
+	one, err := h.fleet.GetPull(ctx, &rollcallv1.GetPullRequest{PullId: id, WithSweeps: true})
 	if err != nil {
 		return answer{}, err
 	}
-	p := pullPage{Pull: one.GetPull(), Channels: one.GetChannels(), Header: one.GetHeader()}
+	p := pullPage{Pull: one.GetPull(), Channels: one.GetChannels(), Header: one.GetHeader(), Sweeps: one.GetSweeps(), NoCurve: one.GetSweepsWithoutCurve()}
+	for _, s := range p.Sweeps {
+		if s.GetTaken() {
+			p.Taken = s
+		}
+	}
+	if p.Taken != nil {
+		p.Timeline = drawSegments(p.Taken)
+	}
 	p.Car = p.GetCarId()
 	if p.Car == "" {
 		p.Car = p.GetCustomerCar()
@@ -53,8 +85,25 @@ func (h *handler) showPull(ctx context.Context, r *http.Request) (answer, error)
 	} else if p.GetState() == "computed" && p.GetKind() == "pull" {
 		return answer{}, err
 	}
+	if p.GetState() == "computed" && p.GetKind() == "pull" {
+		// A pull that is being computed anew has no budget for a moment.
+		if b, err := h.fleet.GetBudget(ctx, &rollcallv1.GetBudgetRequest{PullId: id}); err == nil {
+			p.Budget = budgetOf(b)
+		} else {
+			h.Log.Info("budget not shown", zap.String("pull", id), zap.Error(err))
+		}
+	}
 	return answer{page: "pull", title: title, data: p}, nil
 }
+
+// Headlines returns the headline figures.
+func (p pullPage) Headlines() []show.Headline { return show.Headlines(p.Pull) }
+
+// HeadlineLegend says how the headline figures are to be read.
+func (p pullPage) HeadlineLegend() string { return show.HeadlineLegend(p.Headlines()) }
+
+// SweepCount says how many sweeps the record has.
+func (p pullPage) SweepCount() string { return show.SweepCount(len(p.Sweeps), len(p.NoCurve)) }
 
 func (pullPage) PointHeads() []string { return pointHeads }
 
@@ -62,50 +111,147 @@ func figuresOf(p *rollcallv1.Pull) []figure {
 	var all []figure
 	add := func(name, value string) {
 		if value != "" && value != show.Absent {
-			all = append(all, figure{name, value})
+			all = append(all, figure{Name: name, Value: value})
 		}
-	}
-	if p.PeakEnginePowerW != nil {
-		s := show.Scaled(p.PeakEnginePowerW, 1000, 1)
-		if p.PeakEnginePowerExpandedUncertaintyW != nil {
-			s += " ± " + show.Scaled(p.PeakEnginePowerExpandedUncertaintyW, 1000, 1)
-		}
-		s += " kW"
-		if p.PeakEngineSpeedRadS != nil {
-			s += " at " + show.Scaled(p.PeakEngineSpeedRadS, show.RPM, 0) + " rpm"
-		}
-		add("Peak engine power, as measured", s)
-	}
-	if p.PeakCorrectedPowerW != nil {
-		s := show.Scaled(p.PeakCorrectedPowerW, 1000, 1)
-		if p.PeakCorrectedPowerExpandedUncertaintyW != nil {
-			s += " ± " + show.Scaled(p.PeakCorrectedPowerExpandedUncertaintyW, 1000, 1)
-		}
-		add("Peak engine power, corrected", s+" kW")
-	}
-	if p.PeakWheelPowerW != nil {
-		add("Peak wheel power, as measured", show.Scaled(p.PeakWheelPowerW, 1000, 1)+" kW")
-	}
-	if p.PeakEngineTorqueNm != nil {
-		add("Peak engine torque, as measured", show.Scaled(p.PeakEngineTorqueNm, 1, 1)+" N·m")
 	}
 	if p.CorrectionFactor != nil {
-		s := fmt.Sprintf("%.4f (%s)", p.GetCorrectionFactor(), p.GetCorrection())
-		if !p.GetCorrectionInRange() {
-			s += ", outside the standard's range"
+		name := p.GetCorrectionName()
+		if name == "" {
+			name = p.GetCorrection()
 		}
-		add("Correction factor", s)
-		if note := p.GetCorrectionNote(); note != "" {
-			add("Correction", note)
+		add("Correction factor", fmt.Sprintf("%.4f (%s)", p.GetCorrectionFactor(), name))
+		if p.GetCorrection() != "none" {
+			judged := "inside what the standard allows"
+			if !p.GetCorrectionInRange() {
+				judged = "outside what the standard allows"
+				if o := p.GetCorrectionOutside(); o != "" {
+					judged += ": " + o
+				}
+			}
+			add("Range of the correction", judged)
 		}
+		note := strings.TrimSuffix(strings.TrimSuffix(p.GetCorrectionNote(), p.GetCorrectionCaution()), "; ")
+		if o := p.GetCorrectionOutside(); o != "" {
+			note = strings.TrimSuffix(strings.TrimSuffix(note, o), "; ")
+		}
+		add("Air of the correction", note)
 	}
+	add("Smoothing", show.Smoothing(p))
 	add("Session", p.GetSession())
+	add("Set-up", p.GetSetUp())
 	add("Label", p.GetLabel())
 	add("Calibration", p.GetEpoch())
 	if p.GetCodeVersion() != "" {
 		add("Computed", "by code version "+p.GetCodeVersion())
 	}
 	return all
+}
+
+// Found is a finding as its row shows it.
+type Found struct {
+	*rollcallv1.Finding
+	Where, Size string
+}
+
+// Found returns the findings with their spans and sizes.
+func (p pullPage) Found() []Found {
+	var all []Found
+	for _, f := range p.GetFindings() {
+		x := Found{Finding: f, Size: show.FindingSize(f)}
+		x.Where = show.FindingSpan(f)
+		all = append(all, x)
+	}
+	return all
+}
+
+// budgetOf returns a budget with its figure in the unit people use, rows with
+// the largest share first.
+func budgetOf(r *rollcallv1.GetBudgetResponse) *budget {
+	unit, by := r.GetFigureUnit(), 1.0
+	if unit == "W" {
+		unit, by = "kW", 1000
+	}
+	// Four digits, with an exponent only where there is no reading without.
+	number := func(x float64) string {
+		short := strconv.FormatFloat(x, 'g', 4, 64)
+		if a := math.Abs(x); a >= 1e-4 && a < 1e7 {
+			if r, err := strconv.ParseFloat(short, 64); err == nil {
+				short = strconv.FormatFloat(r, 'f', -1, 64)
+			}
+		}
+		return show.Sentence(short)
+	}
+	in := func(x float64) string {
+		return strings.TrimPrefix(show.Signed(x/by, 3), "+")
+	}
+	freedom := func(x *float64) string {
+		if x == nil {
+			return "∞"
+		}
+		return strconv.FormatFloat(*x, 'f', 0, 64)
+	}
+	b := &budget{
+		Of: r.GetOf(), Value: show.Scaled(&r.Value, by, 2) + " " + unit, U: show.Scaled(&r.ExpandedUncertainty, by, 2) + " " + unit,
+		Own:      in(r.GetOwnStandardUncertainty()) + " " + unit,
+		Coverage: fmt.Sprintf("u %s %s, k %.2f for 95.45 %% with ν_eff %s", in(r.GetStandardUncertainty()), unit, r.GetCoverageFactor(), freedom(r.DegreesOfFreedom)),
+	}
+	rows := slices.Clone(r.GetRows())
+	slices.SortStableFunc(rows, func(a, b *rollcallv1.BudgetRow) int {
+		return cmp.Compare(math.Abs(b.GetContribution()), math.Abs(a.GetContribution()))
+	})
+	total := 0.0
+	for _, x := range rows {
+		total += x.GetContribution() * x.GetContribution()
+	}
+	for _, x := range rows {
+		row := budgetRow{Input: x.GetInput(), Value: strings.TrimSpace(number(x.GetValue()) + " " + x.GetUnit()), U: number(x.GetStandardUncertainty()), Kind: "B",
+			Sensitivity: number(x.GetSensitivity()), Contribution: in(x.GetContribution()), Freedom: freedom(x.DegreesOfFreedom), SharedBy: x.GetSharedBy(), Remark: x.GetRemark()}
+		if x.GetTypeA() {
+			row.Kind = "A"
+		}
+		if total > 0 {
+			row.Share = fmt.Sprintf("%.1f", 100*x.GetContribution()*x.GetContribution()/total)
+		}
+		b.Rows = append(b.Rows, row)
+	}
+	return b
+}
+
+// drawSegments draws the segments of a sweep over time, the sweep solid and what
+// the loss was measured in hatched by its word.
+func drawSegments(s *rollcallv1.Sweep) template.HTML {
+	all := s.GetSegments()
+	if len(all) == 0 {
+		return ""
+	}
+	x := axis{all[0].GetStartS(), all[len(all)-1].GetEndS()}
+	if !(x.high > x.low) {
+		return ""
+	}
+	var words []string
+	for _, g := range all {
+		words = append(words, g.GetKind()+" "+show.Span(g.GetStartS(), g.GetEndS()))
+	}
+	d := newDrawing("chart", "segments of the record: "+strings.Join(words, "; "), 86)
+	for i, g := range all {
+		from, to := x.at(g.GetStartS()), x.at(g.GetEndS())
+		class := "trace dashed"
+		if g.GetKind() == "sweep" || g.GetKind() == "coast-down" {
+			class = "trace"
+		}
+		d.curve(class, []point{{from, 0.5}, {to, 0.5}})
+		d.line("grid", from, 0, from, chartHeight)
+		switch {
+		case from > 0.9:
+			d.text("tick", "end", from, 1, -2, -3, tick(g.GetStartS(), 0.1))
+		case to-from > 0.06:
+			d.text("tick", "start", from, 1, 2, -3, tick(g.GetStartS(), 0.1))
+		}
+		if to-from > 0.14 {
+			d.text("name", "middle", (from+to)/2, 0.5, 0, -8+22*(i%2), g.GetKind())
+		}
+	}
+	return d.end()
 }
 
 func pointRow(p *rollcallv1.CurvePoint) []string {

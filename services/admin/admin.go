@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"go.uber.org/zap"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "rollcall/proto/rollcall/v1"
 	"rollcall/services/access"
@@ -27,14 +28,25 @@ type Server struct {
 	log   *zap.Logger
 
 	// Applied is called after the registry changed, with each cell and car
-	// whose entry did and the earliest time from which it did.
+	// whose entry did and the earliest time from which it did; masses says that a
+	// check mass or a reference standard is among what changed.
 	Applied func(cells []fleet.CellID, cars []fleet.CarID, sites []fleet.SiteID, masses bool, from time.Time)
 	// FlagClosed is called after a flag was closed by a person.
 	FlagClosed func()
+	// ParasiticAdopted is called after a parasitic loss was adopted.
+	ParasiticAdopted func()
+	// CarryFits says whether a baseline pull's loss can be carried to others: nil,
+	// or a sentence that says why not.
+	CarryFits func(ctx context.Context, from fleet.PullID, pulls []fleet.PullID) error
+	// LossCarried is called after somebody decided on the losses of pulls.
+	LossCarried func(ctx context.Context, pulls []fleet.PullID) error
 	// RecomputeAll rebuilds every computed table and reports its progress.
 	RecomputeAll func(ctx context.Context, progress func(stage string, done, total uint64) error) error
 
-	applying sync.Mutex
+	// Certificates is what signing needs.
+	Certificates Certificates
+
+	applying, deciding sync.Mutex
 }
 
 // New returns a server that keeps the registry in book.
@@ -105,7 +117,7 @@ func (s *Server) ApplyRegistry(ctx context.Context, req *pb.ApplyRegistryRequest
 				cars = append(cars, fleet.CarID(v.ID))
 			case registry.KindSite:
 				sites = append(sites, fleet.SiteID(v.ID))
-			case registry.KindMass:
+			case registry.KindMass, registry.KindStandard:
 				masses = true
 			}
 		}
@@ -128,12 +140,14 @@ func bodies(r fleet.Registry) map[string]string {
 	return out
 }
 
+func stamp(t time.Time) *timestamppb.Timestamp { return timestamppb.New(t) }
+
 // person returns who asks: the certificate's name, else what was said. It
 // refuses whoever may not change anything.
 func (s *Server) person(ctx context.Context, field, said string) (string, error) {
 	id := access.FromContext(ctx)
 	if !id.MayAdminister() {
-		return "", access.Denied("%s may not change the registry or close flags; a quality manager's certificate is needed", id)
+		return "", access.Denied("%s may not change the registry, close flags, carry losses or sign certificates; a quality manager's certificate is needed", id)
 	}
 	if id.Person != "" {
 		return id.Person, nil

@@ -11,15 +11,18 @@ import "time"
 // Ids. Site, cell, car and mass ids are chosen by the chain (a to z, 0 to 9,
 // hyphen); the others are made from content, 32 hexadecimal digits.
 type (
-	SiteID  string
-	CellID  string
-	CarID   string
-	MassID  string
-	PullID  string
-	CheckID string
-	RunID   string
-	FlagID  string
-	EpochID string
+	SiteID string
+	CellID string
+	CarID  string
+	MassID string
+	// StandardID names a reference standard: a transfer load cell, a torque
+	// reference.
+	StandardID string
+	PullID     string
+	CheckID    string
+	RunID      string
+	FlagID     string
+	EpochID    string
 )
 
 // Site is a place with one or more cells.
@@ -63,6 +66,17 @@ type Cell struct {
 	CheckTolerance float64 // ratio of reading: a dead-weight check's limit
 	ZeroTolerance  float64 // N at the lever arm: a zero check's limit
 
+	// CheckEvery is the longest time between two checks of the load cell, and
+	// CheckPulls the most pulls; 0: not limited. Reliability is the probability
+	// the load cell is to be in tolerance with until the next check; 0: the
+	// usual one.
+	CheckEvery  time.Duration
+	CheckPulls  int
+	Reliability float64
+	// Class is the class of load cell that checks are held against beside the
+	// tolerance, such as "iso_376 1"; empty: none.
+	Class string
+
 	U CellUncertainty
 }
 
@@ -72,6 +86,7 @@ type CellUncertainty struct {
 	RollerRadius   float64 // m
 	LeverArm       float64 // m
 	CalibrationArm float64 // m
+	ArmAngle       float64 // rad, of a calibration arm that was levelled
 	BaseInertia    float64 // kg
 	Parasitic      float64 // N, over the speed range
 	Speed          float64 // ratio
@@ -141,6 +156,9 @@ const (
 	ChargingMechanical Charging = "mechanical" // driven by the engine
 )
 
+// Chargings lists every way to charge an engine that can be declared.
+var Chargings = []Charging{ChargingNone, ChargingTurbo, ChargingMechanical}
+
 // EngineSpeed returns the engine speed, rad/s, at roller-surface speed v
 // without slip.
 func (c Car) EngineSpeed(v float64) float64 { return v / c.TyreRadius * c.GearRatio }
@@ -171,12 +189,34 @@ type Mass struct {
 	Due         time.Time // when the certificate ends; zero: not stated
 }
 
+// StandardKind says what a reference standard measures.
+type StandardKind string
+
+// The kinds of reference standard.
+const (
+	StandardForce  StandardKind = "force"  // a transfer load cell, N
+	StandardTorque StandardKind = "torque" // N·m
+)
+
+// Standard is a reference standard with its certificate.
+type Standard struct {
+	ID    StandardID
+	Kind  StandardKind
+	Range float64 // N or N·m
+	// U is the expanded uncertainty, k = 2, from the certificate, as a ratio of
+	// the reading; ULeast is its least amount, N or N·m.
+	U, ULeast   float64
+	Certificate string
+	Due         time.Time // when the certificate ends; zero: not stated
+}
+
 // Registry is what was true of the fleet at one moment.
 type Registry struct {
-	Sites  map[SiteID]Site
-	Cells  map[CellID]Cell
-	Cars   map[CarID]Car
-	Masses map[MassID]Mass
+	Sites     map[SiteID]Site
+	Cells     map[CellID]Cell
+	Cars      map[CarID]Car
+	Masses    map[MassID]Mass
+	Standards map[StandardID]Standard
 }
 
 // Kind says what a record of samples is of. The numbers are those of the wire.
@@ -250,25 +290,36 @@ type Pull struct {
 	Session   string // name of the reference run; never empty for a reference pull once stored
 
 	CustomerCar string
+	// SetUp is what of the car may differ from pull to pull and acts on its
+	// losses, in the site's own words: tyres, gear, straps.
+	SetUp string
 	// RampRate is the sweep asked for, rad/s² engine side; nil: not said.
 	RampRate *float64
 	// RotatingMass and CoastingMass are a customer's car's, kg; nil: not known.
 	RotatingMass *float64
 	CoastingMass *float64
+	// Charging and Displacement, m³, are a customer's car's; nil: not said.
+	Charging     Charging
+	Displacement *float64
 	Correction   Correction // empty: the car's, else SAE J1349
 	Channels     []Channel
 	Header       map[string]string
 	AgentVersion string
 }
 
-// CheckKind says how a load cell was checked. The numbers are those of the wire.
+// CheckKind says how a load cell was checked, or another of a cell's constants
+// measured. The numbers are those of the wire.
 type CheckKind uint8
 
 // The kinds of calibration check.
 const (
-	CheckDeadWeight CheckKind = 1
-	CheckZero       CheckKind = 2
-	CheckShunt      CheckKind = 3
+	CheckDeadWeight  CheckKind = 1 // masses on the calibration arm
+	CheckZero        CheckKind = 2 // no load, rollers still
+	CheckShunt       CheckKind = 3 // a force simulated electrically
+	CheckZeroTurning CheckKind = 4 // no load, rollers turning with the brake off
+	CheckTransfer    CheckKind = 5 // beside a transfer load cell
+	CheckTorque      CheckKind = 6 // against a torque reference on the brake's axis
+	CheckBaseInertia CheckKind = 7 // timed runs of the empty rollers under known forces
 )
 
 // String returns the kind's name.
@@ -280,6 +331,14 @@ func (k CheckKind) String() string {
 		return "zero"
 	case CheckShunt:
 		return "shunt"
+	case CheckZeroTurning:
+		return "zero, rollers turning"
+	case CheckTransfer:
+		return "transfer load cell"
+	case CheckTorque:
+		return "torque reference"
+	case CheckBaseInertia:
+		return "base inertia"
 	}
 	return "unknown kind"
 }
@@ -313,6 +372,27 @@ const (
 	Falling Direction = 2
 )
 
+// Sense says which way a load cell is loaded. An S-type cell pulls and pushes.
+type Sense uint8
+
+// The senses of a load. Unsaid is the sense in which a driving car loads it.
+const (
+	SenseUnsaid Sense = 0
+	Tension     Sense = 1
+	Compression Sense = 2
+)
+
+// String returns the sense's name; empty when it was not said.
+func (s Sense) String() string {
+	switch s {
+	case Tension:
+		return "tension"
+	case Compression:
+		return "compression"
+	}
+	return ""
+}
+
 // Reading is one reading of a calibration check.
 type Reading struct {
 	Cycle     int
@@ -320,6 +400,27 @@ type Reading struct {
 	Masses    []MassID // on the arm; none: unloaded
 	Force     *float64 // N at the lever arm as the indicator read; nil: left out
 	Simulated *float64 // N, the force a shunt stands for
+
+	// Preload is a load put on and taken off before the first cycle; it is kept
+	// and not judged.
+	Preload bool
+	Sense   Sense
+	// Mounting counts how often the arm, or the transfer load cell, was taken
+	// off and put on again: 0 the first time.
+	Mounting int
+	// Held is how long the load had been on when it was read, s; nil: not said.
+	Held *float64
+	// Speed is the rollers' surface speed at the reading, m/s: zero with
+	// rollers turning. nil: not said.
+	Speed *float64
+	// Reference is what the check's standard read: N along the load cell for a
+	// transfer load cell, N·m about the brake's axis for a torque reference.
+	Reference *float64
+
+	// A run of a base-inertia check: the force that was set at the roller
+	// surface, N, positive when it slows the rollers, and how long the speed
+	// took from From to To, m/s and s.
+	SetForce, From, To, Duration *float64
 }
 
 // Check is a calibration check as it was made.
@@ -336,6 +437,26 @@ type Check struct {
 	Readings       []Reading
 	Note           string
 	AgentVersion   string
+
+	// Standard is the transfer load cell or torque reference; empty: none.
+	Standard StandardID
+	// ArmAngle is the calibration arm's angle off the horizontal, rad; nil: it
+	// was levelled, and then within the cell's U.ArmAngle.
+	ArmAngle *float64
+	// Adjusted says of a check as found whether the load cell was adjusted
+	// after it, so that a check as left is to come; nil: not said.
+	Adjusted *bool
+	// EffectiveAt is from when the calibration of a check as left holds; zero:
+	// from PerformedAt.
+	EffectiveAt time.Time
+}
+
+// From returns the moment from which the check's calibration holds.
+func (c Check) From() time.Time {
+	if c.EffectiveAt.IsZero() {
+		return c.PerformedAt
+	}
+	return c.EffectiveAt
 }
 
 // Verdict is the outcome of a check against its tolerance, with guard band.

@@ -54,6 +54,8 @@ var registry = fixed{
 	Cells:  map[fleet.CellID]fleet.Cell{"north-1": {}, "north-2": {}},
 	Cars:   map[fleet.CarID]fleet.Car{"blue-estate": {}},
 	Masses: map[fleet.MassID]fleet.Mass{"m-10": {}, "m-20": {}},
+
+	Standards: map[fleet.StandardID]fleet.Standard{"tlc-1": {}},
 }
 
 // service is an ingest server behind a real gRPC server on loopback.
@@ -441,6 +443,21 @@ func TestAnswers(t *testing.T) {
 		{"bad end", &pb.StreamRequest{Body: &pb.StreamRequest_PullEnd{PullEnd: &pb.PullEnd{}}}, pb.Code_CODE_INVALID_ARGUMENT, "pull_end.pull_id", "hexadecimal"},
 		{"bad heartbeat", &pb.StreamRequest{Body: &pb.StreamRequest_Heartbeat{Heartbeat: &pb.Heartbeat{CellId: "north-1"}}}, pb.Code_CODE_INVALID_ARGUMENT, "heartbeat.sent_at", "missing"},
 		{"unknown car", begin(func(m *pb.PullBegin) { m.CarId = "red-coupe" }), pb.Code_CODE_FAILED_PRECONDITION, "pull_begin.car_id", `reference car "red-coupe" is not in the registry; add it with rollcall fleet apply`},
+		{"unknown standard", check(func(m *pb.CalibrationCheck) { m.StandardId = "tlc-9" }), pb.Code_CODE_FAILED_PRECONDITION, "calibration_check.standard_id", "rollcall fleet apply"},
+		{"known standard", check(func(m *pb.CalibrationCheck) { m.StandardId = "tlc-1" }), pb.Code_CODE_OK, "", ""},
+		// Not enough to judge by: kept, and judged unusable.
+		{"a reading left out", check(func(m *pb.CalibrationCheck) { m.Readings[1].ReadingN = nil }), pb.Code_CODE_OK, "", ""},
+		{"no reading has a value", check(func(m *pb.CalibrationCheck) {
+			for _, r := range m.Readings {
+				r.ReadingN = nil
+			}
+		}), pb.Code_CODE_OK, "", ""},
+		{"a check of a kind without its standard", check(func(m *pb.CalibrationCheck) { m.Kind = pb.CheckKind_CHECK_KIND_TORQUE }), pb.Code_CODE_OK, "", ""},
+		{"timed runs without their runs", check(func(m *pb.CalibrationCheck) { m.Kind = pb.CheckKind_CHECK_KIND_BASE_INERTIA }), pb.Code_CODE_OK, "", ""},
+		// Wrong in itself.
+		{"no readings at all", check(func(m *pb.CalibrationCheck) { m.Readings = nil }), pb.Code_CODE_INVALID_ARGUMENT, "calibration_check.readings", "one reading"},
+		{"no cell", check(func(m *pb.CalibrationCheck) { m.CellId = "" }), pb.Code_CODE_INVALID_ARGUMENT, "calibration_check.cell_id", "is missing"},
+		{"an impossible time at load", check(func(m *pb.CalibrationCheck) { m.Readings[0].HeldS = proto.Float64(-1) }), pb.Code_CODE_INVALID_ARGUMENT, "calibration_check.readings[0].held_s", "seconds"},
 		{"unknown mass", check(func(m *pb.CalibrationCheck) { m.Readings[1].MassIds[0] = "m-99" }), pb.Code_CODE_FAILED_PRECONDITION, "calibration_check.readings[1].mass_ids[0]", "rollcall fleet apply"},
 		{"block of another cell", block(func(m *pb.SampleBlock) { m.CellId = "north-2" }), pb.Code_CODE_PERMISSION_DENIED, "sample_block.cell_id", `writes for cell "north-1"`},
 		{"hello of another cell", &pb.StreamRequest{Body: &pb.StreamRequest_Hello{Hello: wire.ToHello(wire.Hello{Cell: "north-2", SentAt: time.Now()})}}, pb.Code_CODE_PERMISSION_DENIED, "hello.cell_id", "open a stream for each cell"},

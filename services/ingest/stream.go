@@ -333,6 +333,9 @@ func (s *Server) takeCheck(st *stream, now time.Time, m *pb.CalibrationCheck) *i
 			}
 		}
 	}
+	if id := c.Standard; id != "" && !s.known(c.PerformedAt, now, func(r fleet.Registry) bool { _, is := r.Standards[id]; return is }) {
+		return unknown(message, "standard_id", "reference standard", string(id))
+	}
 	row := store.FromCheck(c, now)
 	return &item{message: message, size: rowSize + 256*int64(len(c.Readings)), check: &row}
 }

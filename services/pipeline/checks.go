@@ -3,9 +3,9 @@ package pipeline
 import (
 	"context"
 	"slices"
-	"strings"
 	"time"
 
+	"rollcall/services/compute/baseinertia"
 	"rollcall/services/compute/flag"
 	"rollcall/services/compute/gum"
 	"rollcall/services/compute/loadcell"
@@ -14,7 +14,8 @@ import (
 )
 
 // checksRoom judges the checks that came. A check as left opens an epoch: the
-// cell's later checks are judged again and its later records computed again.
+// cell's other checks are judged again, and the records made while its epoch
+// holds are computed again, those and no others.
 func (p *Pipeline) checksRoom(ctx context.Context) error {
 	ids := p.arrived.take(everything)
 	if len(ids) == 0 {
@@ -48,19 +49,17 @@ func (p *Pipeline) checksRoom(ctx context.Context) error {
 		touched[c.Cell] = all
 	}
 	var rows []store.CheckResultRow
-	var again []store.Filter
+	again := map[fleet.CellID][]span{}
 	for _, cell := range keysOf(touched) {
-		before := p.calibrations[cell]
-		rows = append(rows, p.judgeCell(cell, touched[cell])...)
-		if from, changed := firstDifference(before, p.calibrations[cell]); changed {
-			again = append(again, store.Filter{Cells: []fleet.CellID{cell}, From: from, Limit: everything})
-		}
+		judged, spans := p.judgeCell(cell, touched[cell])
+		rows = append(rows, judged...)
+		again[cell] = spans
 	}
 	if err := p.store.WriteCheckResults(ctx, rows); err != nil {
 		return putBack(err)
 	}
-	for _, f := range again {
-		if err := p.queueFrom(ctx, f); err != nil {
+	for _, cell := range keysOf(again) {
+		if err := p.queueSpans(ctx, cell, again[cell]); err != nil {
 			return putBack(err)
 		}
 	}
@@ -69,66 +68,127 @@ func (p *Pipeline) checksRoom(ctx context.Context) error {
 	return nil
 }
 
-// judgeCell judges all the checks of a cell in the order of time, each under the
-// calibration in force before it, and returns their rows. checks become the
-// pipeline's.
-func (p *Pipeline) judgeCell(cell fleet.CellID, checks []flag.Check) []store.CheckResultRow {
-	slices.SortFunc(checks, func(a, b flag.Check) int {
-		if c := a.Check.PerformedAt.Compare(b.Check.PerformedAt); c != 0 {
-			return c
+// judgeCell judges all the checks of a cell and returns their rows, and the
+// stretches of time in which another value holds than before. checks become the
+// pipeline's. The order in which checks came does not matter: first the checks
+// as left are judged in the order in which they take effect, for they make the
+// epochs; then all are, in the order of time, each under the calibration in
+// force before it and beside those that went before it.
+//
+// A base-inertia check is held against the base inertia in force before it, with
+// the registry's parasitic loss, whose constant part cancels: an adopted loss
+// rests on the base inertia itself.
+func (p *Pipeline) judgeCell(cell fleet.CellID, checks []flag.Check) ([]store.CheckResultRow, []span) {
+	slices.SortFunc(checks, func(a, b flag.Check) int { return byTime(a.Check, b.Check) })
+	now := p.epochsOf(cell)
+	now.loadCell, now.inertia = nil, nil
+	var left []fleet.Check
+	for _, c := range checks {
+		if c.Check.State == fleet.AsLeft {
+			left = append(left, c.Check)
 		}
-		return strings.Compare(string(a.Check.ID), string(b.Check.ID))
-	})
+	}
+	slices.SortStableFunc(left, byEffect)
+	// under is what each check as left was judged under.
+	under := map[fleet.CheckID]cellThen{}
+	for _, c := range left {
+		if c.Kind == fleet.CheckBaseInertia {
+			continue
+		}
+		then, known := p.cellAt(cell, now, c.From(), from)
+		if !known {
+			continue
+		}
+		under[c.ID] = then
+		if r := p.assess(c, then, nil); r.AsLeftValid {
+			now.loadCell = put(now.loadCell, r.AsLeft, sinceOf)
+		}
+	}
+	for _, c := range left {
+		if c.Kind != fleet.CheckBaseInertia {
+			continue
+		}
+		if then, known := p.inertiaThen(c, now); known {
+			if m, ok := inertiaOf(c, baseinertia.Judge(then)); ok {
+				now.inertia = put(now.inertia, m, inertiaEpoch.since)
+			}
+		}
+	}
 	var rows []store.CheckResultRow
-	var epochs []loadcell.Calibration
-	var current loadcell.Calibration
+	var earlier []loadcell.Earlier
 	for i := range checks {
 		c := checks[i].Check
-		r := p.registry.At(c.PerformedAt)
-		entry, known := r.Cells[cell]
-		if !known {
-			checks[i].Result = loadcell.Result{Verdict: fleet.VerdictUnusable, Reason: errNoCell.Error()}
-		} else {
-			checks[i].Result = loadcell.Judge(c, entry, r.Masses, gravity(r.Sites[entry.Site]), current)
-		}
-		result := checks[i].Result
-		opens := c.State == fleet.AsLeft && result.AsLeftValid
-		rows = append(rows, checkResultRow(c, result, opens, current.Epoch, p.effectiveAt(cell, c.PerformedAt)))
-		if opens {
-			current = result.AsLeft
-			epochs = append(epochs, current)
-		}
-	}
-	p.calibrations[cell] = epochs
-	p.known.Lock()
-	p.checks[cell], p.epochs[cell] = checks, epochs
-	p.known.Unlock()
-	return rows
-}
-
-// gravity returns a site's local gravity: as measured, else from latitude and
-// height.
-func gravity(s fleet.Site) float64 {
-	if s.Gravity > 0 {
-		return s.Gravity
-	}
-	return gum.Gravity(s.Latitude, s.Height)
-}
-
-// firstDifference returns from when two lists of epochs differ.
-func firstDifference(a, b []loadcell.Calibration) (time.Time, bool) {
-	for i := range max(len(a), len(b)) {
-		switch {
-		case i >= len(a):
-			return b[i].Since, true
-		case i >= len(b):
-			return a[i].Since, true
-		case a[i] != b[i]:
-			if a[i].Since.Before(b[i].Since) {
-				return a[i].Since, true
+		judged := flag.Check{Check: c}
+		var epoch fleet.EpochID
+		opens := false
+		if c.Kind == fleet.CheckBaseInertia {
+			then, known := p.inertiaThen(c, now)
+			if known {
+				judged.Inertia = baseinertia.Judge(then)
+				epoch = then.InForce.Epoch
+			} else {
+				judged.Inertia = baseinertia.Result{Verdict: fleet.VerdictUnusable, Reason: errNoCell.Error()}
 			}
-			return b[i].Since, true
+			_, opens = inertiaOf(c, judged.Inertia)
+		} else {
+			then, known := under[c.ID]
+			if c.State != fleet.AsLeft {
+				then, known = p.cellAt(cell, now, c.PerformedAt, until)
+			}
+			if known {
+				judged.Result = p.assess(c, then, earlier)
+				epoch = then.calibration.Epoch
+			} else {
+				judged.Result = loadcell.Result{Verdict: fleet.VerdictUnusable, Reason: errNoCell.Error()}
+			}
+			opens = c.State == fleet.AsLeft && judged.Result.AsLeftValid
+			earlier = append(earlier, loadcell.Earlier{Check: c, Result: judged.Result})
 		}
+		checks[i] = judged
+		rows = append(rows, checkResultRow(judged, opens, epoch, p.effectiveAt(cell, c.PerformedAt)))
 	}
-	return time.Time{}, false
+	spans := p.setEpochs(cell, now)
+	p.known.Lock()
+	p.checks[cell] = checks
+	p.known.Unlock()
+	return rows, spans
+}
+
+// put puts an epoch behind the others, in place of one that began at the same
+// moment.
+func put[T any](all []T, e T, since func(T) time.Time) []T {
+	if n := len(all); n > 0 && since(all[n-1]).Equal(since(e)) {
+		all[n-1] = e
+		return all
+	}
+	return append(all, e)
+}
+
+// assess judges a check of the load cell with what the registry knew then.
+func (p *Pipeline) assess(c fleet.Check, then cellThen, earlier []loadcell.Earlier) loadcell.Result {
+	r := p.registry.At(c.PerformedAt)
+	entry, known := r.Cells[c.Cell]
+	if !known {
+		return loadcell.Result{Verdict: fleet.VerdictUnusable, Reason: errNoCell.Error()}
+	}
+	site := r.Sites[entry.Site]
+	return loadcell.Assess(loadcell.Input{
+		Check: c, Cell: entry, Masses: r.Masses, Standards: r.Standards,
+		Gravity: gum.SiteGravity(site), UGravity: gum.SiteGravityU(site), InForce: then.calibration, Earlier: earlier,
+	})
+}
+
+// inertiaThen returns what a base-inertia check is judged by, and whether the
+// registry knew its cell.
+func (p *Pipeline) inertiaThen(c fleet.Check, e epochs) (baseinertia.Input, bool) {
+	when := c.PerformedAt
+	if c.State == fleet.AsLeft {
+		when = c.From()
+	}
+	e.parasitic = nil
+	then, known := p.cellAt(c.Cell, e, when, until)
+	if !known {
+		return baseinertia.Input{}, false
+	}
+	return baseinertia.Input{Check: c, Cell: then.cell, InForce: inForce(e.loadCell, c.PerformedAt)}, true
 }

@@ -11,7 +11,6 @@ import (
 
 	"rollcall/services/compute/drift"
 	"rollcall/services/compute/flag"
-	"rollcall/services/compute/loadcell"
 	"rollcall/services/compute/lookback"
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
@@ -22,15 +21,20 @@ import (
 type snapshot struct {
 	checks     []flag.Check
 	coastDowns []flag.CoastDown
-	epochs     map[fleet.CellID][]loadcell.Calibration
+	epochs     map[fleet.CellID]epochs
 	dirty      []refrun.Session
+
+	stirred      map[fleet.SiteID][]stretch
+	stirredAll   bool
+	stirredSince time.Time
 }
 
 // take returns what is known now and counts the sessions as assembled.
 func (p *Pipeline) take() snapshot {
 	p.known.Lock()
 	defer p.known.Unlock()
-	s := snapshot{epochs: maps.Clone(p.epochs)}
+	s := snapshot{epochs: maps.Clone(p.epochs), stirred: p.stirred, stirredAll: p.stirredAll, stirredSince: p.stirredSince}
+	p.stirred, p.stirredAll = map[fleet.SiteID][]stretch{}, false
 	for _, cell := range keysOf(p.checks) {
 		s.checks = append(s.checks, p.checks[cell]...)
 	}
@@ -54,6 +58,12 @@ func (p *Pipeline) giveBack(s snapshot) {
 	for _, session := range s.dirty {
 		p.dirty[session] = true
 	}
+	for site, all := range s.stirred {
+		p.stirred[site] = append(p.stirred[site], all...)
+	}
+	if s.stirredAll && (!p.stirredAll || s.stirredSince.Before(p.stirredSince)) {
+		p.stirredAll, p.stirredSince = true, s.stirredSince
+	}
 	p.known.Unlock()
 	p.touchFleet(0)
 }
@@ -71,12 +81,21 @@ func (p *Pipeline) fleetRoom(ctx context.Context) (err error) {
 	if err := p.assemble(ctx, known); err != nil {
 		return err
 	}
+	if err := p.neighbours(ctx, known); err != nil {
+		return err
+	}
 	closings, err := p.closings(ctx)
 	if err != nil {
 		return err
 	}
+	now := p.config.Now().UTC()
+	intervals, intervalRows, err := p.due(ctx, known.checks, now)
+	if err != nil {
+		return err
+	}
 	registry := p.registry.At(time.Unix(1<<40, 0))
-	history := drift.History{Restarts: append(flag.Restarts(known.checks, closings, registry.Cells), p.registryRestarts()...)}
+	history := drift.History{Restarts: flag.Restarts(known.checks, closings, registry.Cells)}
+	history.Restarts = append(append(history.Restarts, p.registryRestarts()...), p.epochRestarts(known.epochs)...)
 	for _, id := range keysOf(p.runs) {
 		history.Runs = append(history.Runs, p.runs[id])
 	}
@@ -91,15 +110,15 @@ func (p *Pipeline) fleetRoom(ctx context.Context) (err error) {
 	}
 	in := flag.Input{
 		Steps: followed.Steps, Checks: known.checks, CoastDowns: known.coastDowns, Airs: flag.CompareAirs(history.Runs),
-		Cells: registry.Cells, Closings: closings,
+		Cells: registry.Cells, Closings: closings, Intervals: intervals, Now: now,
 	}
 	flags := flag.Decide(in, p.config.Flag)
 
 	var flagRows []store.FlagRow
 	var touched []store.TouchedRow
 	for _, f := range flags {
-		flagRows = append(flagRows, flagRow(f, inForce(known.epochs[f.Cell], f.UpdatedAt).Epoch))
-		if f.Cell == "" {
+		flagRows = append(flagRows, flagRow(f, inForce(known.epochs[f.Cell].loadCell, f.UpdatedAt).Epoch))
+		if f.Cell == "" || f.Kind == flag.Overdue {
 			continue
 		}
 		pulls, err := p.customerPulls(ctx, f)
@@ -120,6 +139,25 @@ func (p *Pipeline) fleetRoom(ctx context.Context) (err error) {
 	if err := p.store.ReplaceFlags(ctx, flagRows, touched); err != nil {
 		return err
 	}
+	made := map[fleet.CheckID]fleet.Check{}
+	for _, c := range known.checks {
+		made[c.Check.ID] = c.Check
+	}
+	if err := p.store.ReplaceEpochs(ctx, p.epochRows(known.epochs, made)); err != nil {
+		return err
+	}
+	if err := p.store.ReplaceIntervals(ctx, intervalRows); err != nil {
+		return err
+	}
+	var next time.Time
+	for _, i := range intervals {
+		if due := i.Outcome.Due; i.Next == nil && !due.IsZero() && !i.Outcome.Overdue(now) && (next.IsZero() || due.Before(next)) {
+			next = due
+		}
+	}
+	p.known.Lock()
+	p.overdueAt = next
+	p.known.Unlock()
 	open := 0
 	for _, f := range flags {
 		if f.Open {
@@ -185,7 +223,7 @@ func (p *Pipeline) assemble(ctx context.Context, known snapshot) error {
 		s.Site = p.registry.At(first).Cells[s.Cell].Site
 		run := refrun.Assemble(s, sources)
 		made = append(made, run)
-		rows = append(rows, runRow(run, inForce(known.epochs[s.Cell], run.At).Epoch, p.effectiveAt(s.Cell, run.At)))
+		rows = append(rows, runRow(run, inForce(known.epochs[s.Cell].loadCell, run.At).Epoch, p.effectiveAt(s.Cell, run.At)))
 	}
 	if err := p.store.WriteRuns(ctx, rows); err != nil {
 		return err

@@ -1,13 +1,17 @@
 // Package pipeline calls the computing stages in their order and stores what
 // they give. It is the only orchestrator; round says which:
 //
-//	raw record (store) ─ reduce ─▶ curve, findings            records.go
-//	calibration check  ─ loadcell.Judge ─▶ result, S(x)       checks.go
+//	calibration check  ─ loadcell.Assess, baseinertia.Judge ─▶ result   checks.go
+//	checks as left, adopted losses ─▶ epochs                            epochs.go
+//	raw record (store) ─ reduce, under its epochs ─▶ curve, findings    records.go
 //	curves of a session ─ refrun.Assemble ─▶ run              fleet.go
+//	curves of a site and day ─ finding.JudgeBeside ─▶ findings beside neighbours   neighbours.go
 //	runs ─ drift.Follow ─▶ estimates ─ flag.Decide ─▶ flags ─ lookback.Effects ─▶ touched pulls
+//	checks, pulls ─ interval.Next ─▶ when the next check is due         due.go
 //
-// Everything stored is a pure function of the raw tables: the order in which
-// records arrive does not matter, and Recompute gives the same bytes.
+// Everything stored is a pure function of the raw tables and, for overdue flags,
+// of the moment Config.Now gives: the order in which records arrive does not
+// matter, and Recompute gives the same bytes.
 package pipeline
 
 import (
@@ -23,7 +27,6 @@ import (
 
 	"rollcall/services/compute/drift"
 	"rollcall/services/compute/flag"
-	"rollcall/services/compute/loadcell"
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
 	"rollcall/services/store"
@@ -43,14 +46,16 @@ type Config struct {
 	Sweep time.Duration
 	// RetryAfter is the pause after the store was not there.
 	RetryAfter time.Duration
-	Drift      drift.Settings
-	Flag       flag.Settings
+	// Now is the clock by which a check is overdue.
+	Now   func() time.Time
+	Drift drift.Settings
+	Flag  flag.Settings
 }
 
 // DefaultConfig returns the configuration that holds where nothing else is said.
 func DefaultConfig() Config {
 	return Config{
-		Workers: runtime.GOMAXPROCS(0), Batch: 32, FleetDelay: 500 * time.Millisecond, Sweep: time.Minute, RetryAfter: time.Second,
+		Workers: runtime.GOMAXPROCS(0), Batch: 32, FleetDelay: 500 * time.Millisecond, Sweep: time.Minute, RetryAfter: time.Second, Now: time.Now,
 		Drift: drift.DefaultSettings(), Flag: flag.DefaultSettings(),
 	}
 }
@@ -88,19 +93,32 @@ type Pipeline struct {
 	// the fleet is: a pull's curve does not wait for the fleet. Who holds both
 	// took records first.
 	records, comparing sync.Mutex
-	calibrations       map[fleet.CellID][]loadcell.Calibration // of records; by Since
-	runs               map[fleet.RunID]refrun.Run              // of comparing
-	follower           *drift.Follower                         // of comparing
+	adoptions          map[fleet.CellID][]store.AdoptionRow // of records; by effective_at, adopted_at
+	losses             map[fleet.PullID]adopted             // of records; of the empty-roller coast-downs
+	runs               map[fleet.RunID]refrun.Run           // of comparing
+	follower           *drift.Follower                      // of comparing
 
 	// known is what one room learns and the other reads.
 	known sync.Mutex
 	// checks are by PerformedAt, then id. A slice is replaced, never changed.
 	checks     map[fleet.CellID][]flag.Check
-	epochs     map[fleet.CellID][]loadcell.Calibration // calibrations, for the fleet
+	epochs     map[fleet.CellID]epochs
+	adopting   bool // a parasitic loss was adopted
 	coastDowns map[fleet.PullID]flag.CoastDown
 	dirty      map[refrun.Session]bool
-	fleetDue   time.Time // zero: the fleet is as it should be
-	swept      bool      // the store was searched since the start
+	// stirred are the times whose pulls are to be judged beside their neighbours
+	// anew, by site. With stirredAll those of all sites from stirredSince on; zero:
+	// from the first.
+	stirred      map[fleet.SiteID][]stretch
+	stirredAll   bool
+	stirredSince time.Time
+	// carriedFrom is the baseline of each pull whose loss is to be carried,
+	// carriedTo the pulls of each baseline.
+	carriedFrom map[fleet.PullID]fleet.PullID
+	carriedTo   map[fleet.PullID][]fleet.PullID
+	fleetDue    time.Time // zero: the fleet is as it should be
+	overdueAt   time.Time // when the next check becomes overdue, after the fleet was last compared; zero: none will
+	swept       bool      // the store was searched since the start
 }
 
 // New returns a pipeline that does nothing until Run.
@@ -118,14 +136,16 @@ func New(c Config, s *store.Store, r Registry, log *zap.Logger, reg prometheus.R
 func (p *Pipeline) forget() {
 	p.known.Lock()
 	defer p.known.Unlock()
-	p.calibrations = map[fleet.CellID][]loadcell.Calibration{}
-	p.epochs = map[fleet.CellID][]loadcell.Calibration{}
+	p.adoptions = map[fleet.CellID][]store.AdoptionRow{}
+	p.losses = map[fleet.PullID]adopted{}
+	p.epochs = map[fleet.CellID]epochs{}
 	p.checks = map[fleet.CellID][]flag.Check{}
 	p.coastDowns = map[fleet.PullID]flag.CoastDown{}
 	p.runs = map[fleet.RunID]refrun.Run{}
 	p.dirty = map[refrun.Session]bool{}
+	p.stirred, p.stirredAll, p.stirredSince = map[fleet.SiteID][]stretch{}, true, time.Time{}
 	p.follower = nil
-	p.fleetDue = time.Time{}
+	p.fleetDue, p.overdueAt = time.Time{}, time.Time{}
 }
 
 // Stored says that a pull or coast-down is whole, or more of it has come.
@@ -159,8 +179,8 @@ func (p *Pipeline) touchFleet(delay time.Duration) {
 	}
 }
 
-// due returns when the fleet is to be compared; zero: not at all.
-func (p *Pipeline) due() time.Time {
+// compareAt returns when the fleet is to be compared; zero: not at all.
+func (p *Pipeline) compareAt() time.Time {
 	p.known.Lock()
 	defer p.known.Unlock()
 	return p.fleetDue
@@ -218,6 +238,9 @@ func (p *Pipeline) runRecords(ctx context.Context) {
 			}
 		}
 		if err == nil {
+			err = p.adoptRoom(ctx)
+		}
+		if err == nil {
 			err = p.checksRoom(ctx)
 		}
 		if err == nil {
@@ -250,9 +273,18 @@ func (p *Pipeline) giveWay(ctx context.Context) {
 // runFleet compares the fleet when it is due.
 func (p *Pipeline) runFleet(ctx context.Context) {
 	for ctx.Err() == nil {
-		due := p.due()
+		due := p.compareAt()
 		if due.IsZero() {
-			wait(ctx, p.wakeFleet, time.Hour)
+			// Until a check becomes overdue, an hour at most: the clock may be set.
+			left := time.Hour
+			if next := p.overdueNext(); !next.IsZero() {
+				left = min(left, next.Sub(p.config.Now()))
+			}
+			if left > 0 {
+				wait(ctx, p.wakeFleet, left)
+				continue
+			}
+			p.touchFleet(0)
 			continue
 		}
 		if left := time.Until(due); left > 0 {
@@ -293,9 +325,6 @@ func (p *Pipeline) load(ctx context.Context) error {
 		c := row.Check()
 		byCell[c.Cell] = append(byCell[c.Cell], flag.Check{Check: c})
 	}
-	for cell, all := range byCell {
-		p.judgeCell(cell, all)
-	}
 	coastDowns, err := p.store.ReadCoastDowns(ctx, all)
 	if err != nil {
 		return err
@@ -304,6 +333,18 @@ func (p *Pipeline) load(ctx context.Context) error {
 		if c, ok := coastDownOf(row); ok {
 			p.coastDowns[c.ID] = c
 		}
+		if l, ok := adoptable(row); ok {
+			p.losses[fleet.PullID(row.PullID)] = l
+		}
+	}
+	if err := p.readAdoptions(ctx); err != nil {
+		return err
+	}
+	for _, cell := range keysOf(p.adoptions) {
+		p.setEpochs(cell, epochs{parasitic: p.parasiticEpochs(cell)})
+	}
+	for cell, all := range byCell {
+		p.judgeCell(cell, all)
 	}
 	runs, err := p.store.ReadRuns(ctx, all)
 	if err != nil {
@@ -322,6 +363,14 @@ func (p *Pipeline) load(ctx context.Context) error {
 	for _, s := range sessions {
 		p.dirty[refrun.Session{Cell: fleet.CellID(s.CellID), Car: fleet.CarID(s.CarID), Name: s.Session}] = true
 	}
+	if err := p.readCarries(ctx); err != nil {
+		return err
+	}
+	since, err := p.store.NeighboursSince(ctx, CodeVersion)
+	if err != nil {
+		return err
+	}
+	p.stirredSince = since
 	// Flags are written anew even when no run is: a closing may have been
 	// signed while nobody computed.
 	if len(p.runs) > 0 || len(p.dirty) > 0 || len(byCell) > 0 {
@@ -343,12 +392,35 @@ func (p *Pipeline) sweep(ctx context.Context) error {
 	for _, c := range checks {
 		p.arrived.add(fleet.CheckID(c.CheckID))
 	}
+	// Another replica may have taken an adoption.
+	if err := p.adopt(ctx); err != nil {
+		return err
+	}
+	// A loss that was adopted is computed before the pulls that rest on it.
+	for _, cell := range keysOf(p.adoptions) {
+		for _, a := range p.adoptions[cell] {
+			if _, there := p.losses[fleet.PullID(a.PullID)]; !there {
+				p.queue.add(fleet.PullID(a.PullID))
+			}
+		}
+	}
 	pulls, err := p.store.PullsAwaitingComputation(ctx, CodeVersion, everything)
 	if err != nil {
 		return err
 	}
 	for _, row := range pulls {
 		p.queue.add(fleet.PullID(row.PullID))
+	}
+	// A loss may have been carried through another replica.
+	if err := p.readCarries(ctx); err != nil {
+		return err
+	}
+	carries, err := p.store.CarriesAwaitingComputation(ctx, CodeVersion)
+	if err != nil {
+		return err
+	}
+	for _, id := range carries {
+		p.queue.add(fleet.PullID(id))
 	}
 	p.metrics.pending.Set(float64(p.queue.len()))
 	p.known.Lock()
@@ -436,6 +508,18 @@ func (p *Pipeline) RegistryChanged(ctx context.Context, cells []fleet.CellID, ca
 			return err
 		}
 	}
+	if len(cells) > 0 || len(sites) > 0 {
+		// A cell may be of another site from then on.
+		p.known.Lock()
+		since := from
+		if !since.IsZero() {
+			since = since.Add(-around)
+		}
+		if !p.stirredAll || since.Before(p.stirredSince) {
+			p.stirredAll, p.stirredSince = true, since
+		}
+		p.known.Unlock()
+	}
 	p.touchFleet(p.config.FleetDelay) // tolerances act on flags alone
 	poke(p.wake)
 	return nil
@@ -470,5 +554,5 @@ func (p *Pipeline) Idle() bool {
 	defer p.comparing.Unlock()
 	p.known.Lock()
 	defer p.known.Unlock()
-	return p.swept && p.queue.len() == 0 && p.arrived.len() == 0 && len(p.dirty) == 0 && p.fleetDue.IsZero()
+	return p.swept && !p.adopting && p.queue.len() == 0 && p.arrived.len() == 0 && len(p.dirty) == 0 && p.fleetDue.IsZero()
 }

@@ -9,7 +9,6 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
-	"rollcall/services/compute/loadcell"
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
 	"rollcall/services/store"
@@ -20,8 +19,9 @@ import (
 type outcome struct {
 	curve     *store.CurveRow
 	coastDown *store.CoastDownRow
-	// again is a pull to be computed anew because its coast-down has come.
-	again fleet.PullID
+	// again are pulls to be computed anew: that whose coast-down has come, and
+	// those to which a loss is carried that has been computed.
+	again []fleet.PullID
 }
 
 // recordsRoom computes a batch of the records queued.
@@ -67,12 +67,15 @@ func (p *Pipeline) recordsRoom(ctx context.Context) error {
 		return err
 	}
 	for _, o := range outcomes {
-		if o.again != "" {
-			p.queue.add(o.again)
+		for _, id := range o.again {
+			p.queue.add(id)
 		}
 	}
 	p.known.Lock()
 	for _, row := range curves {
+		if fleet.Kind(row.Kind) == fleet.KindPull {
+			p.stir(fleet.CellID(row.CellID), row.StartedAt)
+		}
 		if row.CarID != "" && fleet.Kind(row.Kind) == fleet.KindPull {
 			p.dirty[refrun.Session{Cell: fleet.CellID(row.CellID), Car: fleet.CarID(row.CarID), Name: row.Session}] = true
 		}
@@ -85,6 +88,22 @@ func (p *Pipeline) recordsRoom(ctx context.Context) error {
 		}
 	}
 	p.known.Unlock()
+	// Of a loss that was adopted other pulls depend.
+	for _, row := range coastDowns {
+		if l, ok := adoptable(row); ok {
+			p.losses[fleet.PullID(row.PullID)] = l
+		} else {
+			delete(p.losses, fleet.PullID(row.PullID))
+		}
+		cell := fleet.CellID(row.CellID)
+		if len(p.adoptions[cell]) == 0 {
+			continue
+		}
+		if err := p.relearn(ctx, cell); err != nil {
+			p.ParasiticAdopted() // It is tried again.
+			return err
+		}
+	}
 	// Also for a customer's pull alone: a flag may touch it.
 	p.touchFleet(p.config.FleetDelay)
 	p.metrics.records.Add(float64(len(batch)))
@@ -106,25 +125,36 @@ func (p *Pipeline) compute(ctx context.Context, r *record) (outcome, error) {
 		var row store.CoastDownRow
 		switch {
 		case missing != "":
-			row = coastDownRow(r.pull, s.calibration.Epoch, effectiveAt, parasitic{}, errors.New(missing))
+			row = coastDownRow(r.pull, s, effectiveAt, parasitic{}, errors.New(missing))
 			row.State, row.Reason = store.StateIncomplete, missing
 		case !known:
-			row = coastDownRow(r.pull, "", effectiveAt, parasitic{}, errNoCell)
+			row = coastDownRow(r.pull, situation{}, effectiveAt, parasitic{}, errNoCell)
 		default:
 			measured, err := reduceEmpty(*r, s)
-			row = coastDownRow(r.pull, s.calibration.Epoch, effectiveAt, measured, err)
+			row = coastDownRow(r.pull, s, effectiveAt, measured, err)
 		}
 		return outcome{coastDown: &row}, nil
 	}
 	row := announcedRow(r.pull)
 	row.RegistryEffectiveAt = effectiveAt
+	var err error
+	var again []fleet.PullID
+	if r.pull.Kind == fleet.KindPull {
+		if s.from, err = p.baselineOf(ctx, r.pull); err != nil {
+			return outcome{}, err
+		}
+		if s.from != nil {
+			row.LossAskedFrom = string(s.from.pull.ID)
+		}
+		again = p.carriersOf(r.pull.ID)
+	}
 	switch {
 	case missing != "":
 		row.State, row.Reason = store.StateIncomplete, missing
-		return outcome{curve: &row}, nil
+		return outcome{curve: &row, again: again}, nil
 	case !known:
 		row.State, row.Reason = store.StateUnusable, errNoCell.Error()
-		return outcome{curve: &row}, nil
+		return outcome{curve: &row, again: again}, nil
 	case r.pull.Kind == fleet.KindCoastDown:
 		mate, err := p.mate(ctx, r.pull, fleet.KindPull)
 		if err != nil {
@@ -133,15 +163,18 @@ func (p *Pipeline) compute(ctx context.Context, r *record) (outcome, error) {
 		row.State, row.Reason = store.StateComputed, "its pull has not come yet"
 		if mate != "" {
 			row.Reason = "computed with pull " + string(mate)
+			again = append(again, mate)
 		}
-		return outcome{curve: &row, again: mate}, nil
+		return outcome{curve: &row, again: again}, nil
 	}
 	coast, err := p.coastDownOf(ctx, r.pull)
 	if err != nil {
 		return outcome{}, err
 	}
+	asked := row.LossAskedFrom
 	row = curveRow(reduce(*r, coast, s), effectiveAt)
-	return outcome{curve: &row}, nil
+	row.LossAskedFrom = asked
+	return outcome{curve: &row, again: again}, nil
 }
 
 // coastDownOf returns the separate coast-down of a pull when it is there and
@@ -241,14 +274,19 @@ func whole(raw store.RawPull) *record {
 // situationOf returns what was true when a record was made, and whether the
 // registry knew its cell.
 func (p *Pipeline) situationOf(pull fleet.Pull) (situation, bool) {
-	r := p.registry.At(pull.StartedAt)
-	cell, ok := r.Cells[pull.Cell]
+	which := from
+	if pull.Kind == fleet.KindEmptyCoastDown {
+		// It is held against what was in force before it: an adopted loss is not
+		// held against itself.
+		which = until
+	}
+	then, ok := p.cellAt(pull.Cell, p.epochsOf(pull.Cell), pull.StartedAt, which)
 	if !ok {
 		return situation{}, false
 	}
-	s := situation{cell: cell, calibration: inForce(p.calibrations[pull.Cell], pull.StartedAt)}
+	s := situation{cellThen: then}
 	if pull.Car != "" {
-		if car, ok := r.Cars[pull.Car]; ok {
+		if car, ok := p.registry.At(pull.StartedAt).Cars[pull.Car]; ok {
 			s.car = &car
 		}
 	}
@@ -263,16 +301,4 @@ func (p *Pipeline) effectiveAt(cell fleet.CellID, t time.Time) time.Time {
 		return time.Unix(0, 0).UTC()
 	}
 	return at
-}
-
-// inForce returns the last calibration that began at or before t.
-func inForce(all []loadcell.Calibration, t time.Time) loadcell.Calibration {
-	var c loadcell.Calibration
-	for _, next := range all {
-		if next.Since.After(t) {
-			break
-		}
-		c = next
-	}
-	return c
 }

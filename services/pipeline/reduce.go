@@ -8,7 +8,6 @@ import (
 	"rollcall/services/compute/channel"
 	"rollcall/services/compute/coastdown"
 	"rollcall/services/compute/finding"
-	"rollcall/services/compute/loadcell"
 	"rollcall/services/compute/powercurve"
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
@@ -26,7 +25,7 @@ type record struct {
 // reduced is a pull after powercurve and finding.
 type reduced struct {
 	pull     fleet.Pull
-	epoch    fleet.EpochID
+	then     cellThen          // what it was computed with
 	curve    *powercurve.Curve // nil: err says why
 	err      error
 	findings []finding.Finding
@@ -71,9 +70,11 @@ func seriesOf(blocks []wire.Block) map[fleet.Channel]channel.Series {
 
 // situation is what was true when a pull was made.
 type situation struct {
-	cell        fleet.Cell
-	car         *fleet.Car // nil: a customer's
-	calibration loadcell.Calibration
+	cellThen
+	car *fleet.Car // nil: a customer's
+	// from is the pull whose loss is to be used where this one measured none;
+	// nil: no other's.
+	from *baseline
 }
 
 // errNoCell says that the registry did not know the cell then.
@@ -90,34 +91,53 @@ func correctionOf(p fleet.Pull, car *fleet.Car) fleet.Correction {
 	return fleet.CorrectionSAEJ1349
 }
 
-// reduce computes a pull. coast is its separate coast-down, or nil.
-func reduce(r record, coast *record, s situation) reduced {
+// inputOf returns what a pull is computed from. coast is its separate
+// coast-down, or nil.
+func inputOf(r record, coast *record, s situation) powercurve.Input {
 	in := powercurve.Input{
 		Cell:        s.cell,
 		Calibration: s.calibration,
 		Channels:    seriesOf(r.blocks),
 		Correction:  correctionOf(r.pull, s.car),
 		Pull:        r.pull.ID,
-		SetUp:       r.pull.CustomerCar,
+		SetUp:       setUpOf(r.pull),
 	}
 	if s.car != nil {
-		in.SetUp = string(s.car.ID)
 		in.Vehicle = powercurve.VehicleOf(*s.car)
 		in.Band = refrun.BandPoints(s.car.BandLow, s.car.BandHigh)
 	} else {
-		in.Vehicle = powercurve.Vehicle{RotatingMass: r.pull.RotatingMass, CoastingMass: r.pull.CoastingMass}
+		in.Vehicle = powercurve.Vehicle{
+			RotatingMass: r.pull.RotatingMass, CoastingMass: r.pull.CoastingMass,
+			Turbocharged: r.pull.Charging == fleet.ChargingTurbo,
+			Charged:      r.pull.Charging == fleet.ChargingTurbo || r.pull.Charging == fleet.ChargingMechanical,
+		}
+		if v := r.pull.Displacement; v != nil {
+			in.Vehicle.Displacement = *v
+		}
 	}
 	if coast != nil {
 		in.CoastDown = seriesOf(coast.blocks)
 	}
-	out := reduced{pull: r.pull, epoch: s.calibration.Epoch}
+	return in
+}
+
+// reduce computes a pull. coast is its separate coast-down, or nil.
+func reduce(r record, coast *record, s situation) reduced {
+	in := inputOf(r, coast, s)
+	out := reduced{pull: r.pull, then: s.cellThen}
 	curve, err := powercurve.Reduce(in)
+	if err == nil && s.from != nil {
+		curve, in = carried(curve, in, s.from)
+	}
 	judge := finding.Input{Pull: in, Err: err, RampRate: r.pull.RampRate, Limits: finding.DefaultLimits()}
 	if s.car != nil {
-		judge.BandLow, judge.BandHigh = s.car.BandLow, s.car.BandHigh
+		judge.BandLow, judge.BandHigh, judge.RampRates = s.car.BandLow, s.car.BandHigh, s.car.RampRates
 		rate := 0.0
-		if r.pull.RampRate != nil {
+		switch {
+		case r.pull.RampRate != nil:
 			rate = *r.pull.RampRate
+		case err == nil:
+			rate = finding.NearestRate(s.car.RampRates, curve.RampRate)
 		}
 		judge.Limits = judge.Limits.For(*s.car, rate)
 	}
@@ -131,23 +151,32 @@ func reduce(r record, coast *record, s situation) reduced {
 	return out
 }
 
+// lossPoints is at how many speeds a loss's uncertainty is looked at.
+const lossPoints = 33
+
 // parasitic is what an empty-roller coast-down says.
 type parasitic struct {
 	fit   coastdown.Fit
 	speed float64 // m/s, where Delta is taken: the middle of the speeds seen
-	delta float64 // N, measured less the registry's
+	delta float64 // N, measured less the loss in force
 	u     float64 // N, expanded, k = 2
+	uLoss float64 // N, the largest standard uncertainty over the speeds seen
+	uMass float64 // kg, standard
 }
 
 // reduceEmpty measures the parasitic loss from an empty-roller coast-down and
-// compares it with the registry's at the middle of the speeds seen. U combines
-// what the coast-down says with the registry's own uncertainty.
+// compares it with the one in force at the middle of the speeds seen. U combines
+// what the coast-down says with that one's own uncertainty.
 func reduceEmpty(r record, s situation) (parasitic, error) {
 	fit, u, err := powercurve.Parasitic(s.cell, s.calibration, seriesOf(r.blocks))
 	if err != nil {
 		return parasitic{}, err
 	}
-	p := parasitic{fit: fit, speed: (fit.SpeedLow + fit.SpeedHigh) / 2}
+	p := parasitic{fit: fit, speed: (fit.SpeedLow + fit.SpeedHigh) / 2, uMass: s.cell.U.BaseInertia}
+	for i := range lossPoints {
+		v := fit.SpeedLow + float64((fit.SpeedHigh-fit.SpeedLow)*float64(i)/(lossPoints-1))
+		p.uLoss = max(p.uLoss, u(v))
+	}
 	p.delta = fit.At(p.speed) - s.cell.Parasitic.At(p.speed)
 	p.u = 2 * math.Hypot(u(p.speed), s.cell.U.Parasitic)
 	return p, nil

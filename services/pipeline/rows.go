@@ -10,6 +10,7 @@ import (
 	"rollcall/services/compute/drift"
 	"rollcall/services/compute/finding"
 	"rollcall/services/compute/flag"
+	"rollcall/services/compute/gum"
 	"rollcall/services/compute/loadcell"
 	"rollcall/services/compute/lookback"
 	"rollcall/services/compute/powercurve"
@@ -21,26 +22,21 @@ import (
 // CodeVersion names the computation. It changes with every change that can
 // give other numbers from the same samples; whatever was computed under
 // another one is then computed anew.
-const CodeVersion = "2"
+const CodeVersion = "5"
 
 // curveRow returns what was made of a pull as its row.
 func curveRow(r reduced, effectiveAt time.Time) store.CurveRow {
 	row := announcedRow(r.pull)
-	row.Epoch, row.RegistryEffectiveAt = string(r.epoch), effectiveAt
-	var findings []store.FindingRow
-	for _, f := range r.findings {
-		findings = append(findings, store.FindingRow{
-			Kind: string(f.Kind), Channel: string(f.Channel), Start: f.Start, End: f.End,
-			Size: f.Size, Unit: f.Unit, Disqualifying: f.Disqualifying, Text: plain(f.Text),
-		})
-	}
-	row.SetFindings(findings)
+	row.Epoch, row.RegistryEffectiveAt = string(r.then.calibration.Epoch), effectiveAt
+	row.BaseInertiaEpoch, row.ParasiticEpoch = string(r.then.inertia), string(r.then.parasitic)
+	row.SetFindings(findingRows(r.findings))
 	if r.curve == nil {
 		row.State, row.Reason = store.StateUnusable, plain(r.err.Error())
 		return row
 	}
 	c := r.curve
 	row.State = store.StateComputed
+	row.LossCarriedFrom = string(c.CarriedFrom)
 	row.NoEnginePower = plain(join(c.NoEnginePower, c.LossNote))
 	row.EngineSpeedLogged = c.EngineSpeedLogged
 	row.CorrectionNote = plain(c.CorrectionNote)
@@ -53,12 +49,18 @@ func curveRow(r reduced, effectiveAt time.Time) store.CurveRow {
 		}
 		row.CorrectionNote = join(row.CorrectionNote, c.Correction.Caution)
 	}
-	peak(c.PeakWheelPower, &row.PeakWheelPower, &row.PeakWheelPowerU, &row.PeakWheelPowerEngineSpeed)
-	peak(c.PeakEnginePower, &row.PeakEnginePower, &row.PeakEnginePowerU, &row.PeakEnginePowerEngineSpeed)
-	peak(c.PeakEngineTorque, &row.PeakEngineTorque, &row.PeakEngineTorqueU, &row.PeakEngineTorqueEngineSpeed)
-	peak(c.PeakCorrectedPower, &row.PeakCorrectedPower, &row.PeakCorrectedPowerU, &row.PeakCorrectedPowerEngineSpeed)
-	peak(c.PeakCorrectedTorque, &row.PeakCorrectedTorque, &row.PeakCorrectedTorqueU, &row.PeakCorrectedTorqueEngineSpeed)
+	peak(c.PeakWheelPower, &row.PeakWheelPower, &row.PeakWheelPowerU, &row.PeakWheelPowerEngineSpeed, &row.PeakWheelPowerEngineSpeedU)
+	peak(c.PeakEnginePower, &row.PeakEnginePower, &row.PeakEnginePowerU, &row.PeakEnginePowerEngineSpeed, &row.PeakEnginePowerEngineSpeedU)
+	peak(c.PeakEngineTorque, &row.PeakEngineTorque, &row.PeakEngineTorqueU, &row.PeakEngineTorqueEngineSpeed, &row.PeakEngineTorqueEngineSpeedU)
+	peak(c.PeakCorrectedPower, &row.PeakCorrectedPower, &row.PeakCorrectedPowerU, &row.PeakCorrectedPowerEngineSpeed, &row.PeakCorrectedPowerEngineSpeedU)
+	peak(c.PeakCorrectedTorque, &row.PeakCorrectedTorque, &row.PeakCorrectedTorqueU, &row.PeakCorrectedTorqueEngineSpeed, &row.PeakCorrectedTorqueEngineSpeedU)
+	mean(c.MeanWheelPower, &row.MeanWheelPower, &row.MeanWheelPowerU, &row.MeanWheelPowerLow, &row.MeanWheelPowerHigh)
+	mean(c.MeanEnginePower, &row.MeanEnginePower, &row.MeanEnginePowerU, &row.MeanEnginePowerLow, &row.MeanEnginePowerHigh)
+	mean(c.MeanEngineTorque, &row.MeanEngineTorque, &row.MeanEngineTorqueU, &row.MeanEngineTorqueLow, &row.MeanEngineTorqueHigh)
+	mean(c.MeanCorrectedPower, &row.MeanCorrectedPower, &row.MeanCorrectedPowerU, &row.MeanCorrectedPowerLow, &row.MeanCorrectedPowerHigh)
+	mean(c.MeanCorrectedTorque, &row.MeanCorrectedTorque, &row.MeanCorrectedTorqueU, &row.MeanCorrectedTorqueLow, &row.MeanCorrectedTorqueHigh)
 	row.RampRate, row.Window, row.PassBand = ptr(c.RampRate), ptr(c.Window), ptr(c.PassBand)
+	row.WindowFromNoise = ptr(c.WindowFromNoise)
 	row.SweepStart, row.SweepEnd = ptr(c.Sweep.Start), ptr(c.Sweep.End)
 	if c.CoastDown != nil {
 		row.CoastDownStart, row.CoastDownEnd = ptr(c.CoastDown.Start), ptr(c.CoastDown.End)
@@ -107,11 +109,23 @@ func curveRow(r reduced, effectiveAt time.Time) store.CurveRow {
 	return row
 }
 
+// findingRows returns findings as they are stored.
+func findingRows(found []finding.Finding) []store.FindingRow {
+	var rows []store.FindingRow
+	for _, f := range found {
+		rows = append(rows, store.FindingRow{
+			Kind: string(f.Kind), Channel: string(f.Channel), Start: f.Start, End: f.End,
+			Size: f.Size, Unit: f.Unit, Disqualifying: f.Disqualifying, Text: plain(f.Text),
+		})
+	}
+	return rows
+}
+
 // announcedRow returns a row with what a pull was announced as.
 func announcedRow(p fleet.Pull) store.CurveRow {
 	return store.CurveRow{
 		PullID: string(p.ID), CellID: string(p.Cell), CarID: string(p.Car), Kind: uint8(p.Kind), StartedAt: p.StartedAt,
-		Session: p.Session, Label: p.Label, CustomerCar: p.CustomerCar, CodeVersion: CodeVersion,
+		Session: p.Session, Label: p.Label, CustomerCar: p.CustomerCar, SetUp: p.SetUp, CodeVersion: CodeVersion,
 		RegistryEffectiveAt: time.Unix(0, 0).UTC(),
 	}
 }
@@ -179,10 +193,11 @@ func customerPull(row store.CurveRow) lookback.Pull {
 	return p
 }
 
-func coastDownRow(pull fleet.Pull, epoch fleet.EpochID, effectiveAt time.Time, p parasitic, err error) store.CoastDownRow {
+func coastDownRow(pull fleet.Pull, s situation, effectiveAt time.Time, p parasitic, err error) store.CoastDownRow {
 	row := store.CoastDownRow{
 		PullID: string(pull.ID), CellID: string(pull.Cell), StartedAt: pull.StartedAt,
-		Epoch: string(epoch), RegistryEffectiveAt: effectiveAt, CodeVersion: CodeVersion,
+		Epoch: string(s.calibration.Epoch), BaseInertiaEpoch: string(s.inertia), ParasiticEpoch: string(s.parasitic),
+		RegistryEffectiveAt: effectiveAt, CodeVersion: CodeVersion,
 	}
 	if err != nil {
 		row.State, row.Reason = store.StateUnusable, plain(err.Error())
@@ -194,6 +209,7 @@ func coastDownRow(pull fleet.Pull, epoch fleet.EpochID, effectiveAt time.Time, p
 	row.Mass, row.Noise = ptr(p.fit.Mass), ptr(p.fit.Noise)
 	row.SpeedLow, row.SpeedHigh, row.MidSpeed = ptr(p.fit.SpeedLow), ptr(p.fit.SpeedHigh), ptr(p.speed)
 	row.DeltaForce, row.DeltaForceU = ptr(p.delta), ptr(p.u)
+	row.LossU, row.MassU = ptr(p.uLoss), ptr(p.uMass)
 	return row
 }
 
@@ -261,13 +277,28 @@ func runOf(row store.RunRow) refrun.Run {
 	return r
 }
 
-// checkResultRow returns the result of a check as its row. epoch is the one in
-// force before it.
-func checkResultRow(c fleet.Check, r loadcell.Result, opens bool, epoch fleet.EpochID, effectiveAt time.Time) store.CheckResultRow {
+// checkResultRow returns the result of a check as its row. epoch is the load
+// cell's in force before it.
+func checkResultRow(judged flag.Check, opens bool, epoch fleet.EpochID, effectiveAt time.Time) store.CheckResultRow {
+	c, r, m := judged.Check, judged.Result, judged.Inertia
 	row := store.CheckResultRow{
 		CheckID: string(c.ID), CellID: string(c.Cell), Kind: uint8(c.Kind), State: uint8(c.State), PerformedAt: c.PerformedAt,
-		PerformedBy: c.PerformedBy, Verdict: r.Verdict.String(), Reason: r.Reason, Readings: uint32(len(c.Readings)),
-		Epoch: string(epoch), RegistryEffectiveAt: effectiveAt, CodeVersion: CodeVersion,
+		PerformedBy: c.PerformedBy, StandardID: string(c.Standard), Verdict: judged.Verdict().String(), Reason: judged.Reason(),
+		Readings: uint32(len(c.Readings)), Epoch: string(epoch), RegistryEffectiveAt: effectiveAt, CodeVersion: CodeVersion,
+		Result: document(judged),
+	}
+	if v := judged.Verdict(); v != fleet.VerdictNone && v != fleet.VerdictUnusable {
+		row.Risk = ptr(judged.Risk())
+	}
+	if opens {
+		row.OpensEpoch, row.CalibrationEpoch = true, string(c.ID)
+		row.OpensEpochAt = ptr(c.From())
+	}
+	if c.Kind == fleet.CheckBaseInertia {
+		if m.Valid {
+			row.BaseInertia, row.BaseInertiaU = ptr(m.Mass), ptr(m.U)
+		}
+		return row
 	}
 	for _, n := range r.Notes {
 		row.Reason = join(row.Reason, n)
@@ -287,8 +318,8 @@ func checkResultRow(c fleet.Check, r loadcell.Result, opens bool, epoch fleet.Ep
 		row.PointDirection = append(row.PointDirection, uint8(p.Direction))
 	}
 	if opens {
-		s := r.AsLeft
-		row.OpensEpoch, row.CalibrationEpoch = true, string(s.Epoch)
+		// Of a curve its straight line; the curve is in Result.
+		s := r.AsLeft.Line()
 		row.CalibrationZero, row.CalibrationGain = s.Zero, s.Gain
 		row.CalibrationZeroU, row.CalibrationGainU, row.CalibrationCovZeroGain = s.UZero, s.UGain, s.CovZeroGain
 	}
@@ -372,6 +403,9 @@ func flagRow(f flag.Flag, epoch fleet.EpochID) store.FlagRow {
 	if !f.ClosedAt.IsZero() {
 		row.ClosedAt = &f.ClosedAt
 	}
+	if !f.DueAt.IsZero() {
+		row.DueAt = &f.DueAt
+	}
 	var causes []store.CauseRow
 	for _, c := range f.Causes {
 		name := c.Fault.String()
@@ -395,9 +429,20 @@ func touchedRows(f flag.Flag, effects []lookback.Effect) []store.TouchedRow {
 	return rows
 }
 
-func peak(p *powercurve.Peak, value, u, speed **float64) {
+func peak(p *powercurve.Peak, value, u, speed, uSpeed **float64) {
 	if p != nil {
-		*value, *u, *speed = ptr(p.Value), ptr(p.Expanded), ptr(p.EngineSpeed)
+		*value, *u = ptr(p.Value), ptr(p.Expanded)
+		*speed = ptr(p.EngineSpeed)
+		// At an end of the sweep it is not the engine's own place, however sure.
+		if !p.AtEnd {
+			*uSpeed = ptr(gum.K * p.UEngineSpeed)
+		}
+	}
+}
+
+func mean(m *powercurve.Mean, value, u, low, high **float64) {
+	if m != nil {
+		*value, *u, *low, *high = ptr(m.Value), ptr(m.Expanded), ptr(m.Low), ptr(m.High)
 	}
 }
 
@@ -428,4 +473,4 @@ func plain(reason string) string {
 	}
 }
 
-func ptr(v float64) *float64 { return &v }
+func ptr[T any](v T) *T { return &v }

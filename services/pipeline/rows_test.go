@@ -41,7 +41,7 @@ func TestReasonsOfRows(t *testing.T) {
 	if err == nil {
 		t.Fatal("nothing was reduced to a parasitic loss")
 	}
-	if row := coastDownRow(fleet.Pull{}, "", announcedRow(fleet.Pull{}).RegistryEffectiveAt, parasitic{fit: coastdown.Fit{}}, err); row.Reason != plain(err.Error()) || row.Reason == err.Error() {
+	if row := coastDownRow(fleet.Pull{}, situation{}, announcedRow(fleet.Pull{}).RegistryEffectiveAt, parasitic{fit: coastdown.Fit{}}, err); row.Reason != plain(err.Error()) || row.Reason == err.Error() {
 		t.Errorf("the coast-down says %q of %q", row.Reason, err)
 	}
 }

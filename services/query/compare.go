@@ -18,6 +18,7 @@ import (
 	"rollcall/services/compute/compare"
 	"rollcall/services/compute/correction"
 	"rollcall/services/compute/drift"
+	"rollcall/services/compute/finding"
 	"rollcall/services/compute/intake"
 	"rollcall/services/compute/powercurve"
 	"rollcall/services/compute/repeat"
@@ -73,14 +74,8 @@ func (s *Server) ComparePulls(ctx context.Context, req *pb.ComparePullsRequest) 
 	}
 	var curves [2][]compare.Curve
 	for i, side := range sides {
-		for _, r := range side.pulls {
-			trace, err := r.Curve.Trace(figure, powercurve.OnPoints)
-			if err != nil {
-				return nil, &wire.FieldError{Field: "figure", Reason: fmt.Sprintf("pull %s does not state %s: %s", r.Pull.ID, figure, whyNot(r.Curve, figure))}
-			}
-			curves[i] = append(curves[i], compare.FromTrace(compare.Curve{
-				Pull: r.Pull.ID, At: r.Pull.StartedAt, Cell: r.Pull.Cell, Car: carName(r.Pull), Session: sessionName(r.Pull),
-			}, trace))
+		if curves[i], err = traced(side, figure); err != nil {
+			return nil, err
 		}
 	}
 	result, err := compare.Compare(curves[0], curves[1], settings)
@@ -114,6 +109,27 @@ func (s *Server) ComparePulls(ctx context.Context, req *pb.ComparePullsRequest) 
 	}
 	out.Notes = append(out.Notes, more...)
 	return out, nil
+}
+
+// traced returns the curves of a side for one figure.
+func traced(x side, figure powercurve.Figure) ([]compare.Curve, error) {
+	var out []compare.Curve
+	for _, r := range x.pulls {
+		trace, err := r.Curve.Trace(figure, powercurve.OnPoints)
+		if err != nil {
+			return nil, &wire.FieldError{Field: "figure", Reason: fmt.Sprintf("pull %s does not state %s: %s", r.Pull.ID, figure, whyNot(r.Curve, figure))}
+		}
+		out = append(out, compare.FromTrace(compare.Curve{
+			Pull: r.Pull.ID, At: r.Pull.StartedAt, Cell: r.Pull.Cell, Car: carName(r.Pull), Session: sessionName(r.Pull),
+		}, trace))
+	}
+	return out, nil
+}
+
+// topOf returns a pull's peak as back-to-back pulls are judged by.
+func topOf(r pipeline.Reduced, c compare.Curve) (speed float64, top repeat.Pull) {
+	speed, value, own, common := c.Top()
+	return speed, repeat.Pull{ID: r.Pull.ID, At: r.Pull.StartedAt, Value: value, Own: own, Common: common, Intake: r.Curve.IntakeTemperature}
 }
 
 // figureAsked returns the figure of a request; 0: none is asked for.
@@ -212,6 +228,10 @@ func (s *Server) reduced(ctx context.Context, name string, ids []fleet.PullID) (
 	if err != nil {
 		return nil, err
 	}
+	beside, err := s.store.ReadNeighbours(ctx, ids)
+	if err != nil {
+		return nil, err
+	}
 	for i, r := range out {
 		if r.Curve == nil {
 			return nil, &wire.FieldError{Field: name, Reason: fmt.Sprintf("pull %s has no curve: %s; leave it out", known[i].PullID, r.Reason)}
@@ -219,6 +239,9 @@ func (s *Server) reduced(ctx context.Context, name string, ids []fleet.PullID) (
 		row, ok, err := s.store.ReadCurve(ctx, r.Pull.ID)
 		if err != nil {
 			return nil, err
+		}
+		for _, f := range beside[r.Pull.ID] {
+			out[i].Findings = append(out[i].Findings, finding.Finding{Kind: finding.Kind(f.Kind), Channel: fleet.Channel(f.Channel), Text: f.Text})
 		}
 		if !ok || row.Epoch != string(r.Epoch) {
 			return nil, status.Errorf(codes.Unavailable, "pull %s is being computed; try again in a moment", r.Pull.ID)
@@ -348,14 +371,14 @@ func summary(x side, curves []compare.Curve, set *compare.Set, mean float64, f p
 		out.CellIds = append(out.CellIds, string(c))
 	}
 	first := x.pulls[0]
-	sentence := repeat.Sentence{Figure: "peak " + f.String(), Unit: f.Unit(), Pulls: len(x.pulls), Cell: strings.Join(out.CellIds, ", "), At: set.From}
+	sentence := repeat.Sentence{Figure: "peak " + f.String(), Unit: f.Unit(), Pulls: len(x.pulls), Cell: strings.Join(out.CellIds, ", "), At: set.From, Until: set.To}
 	var tops []repeat.Pull
 	n := float64(len(x.pulls))
 	logged := true
 	for i, r := range x.pulls {
 		out.PullIds = append(out.PullIds, string(r.Pull.ID))
-		speed, value, own, common := curves[i].Top()
-		tops = append(tops, repeat.Pull{ID: r.Pull.ID, At: r.Pull.StartedAt, Value: value, Own: own, Common: common, Intake: r.Curve.IntakeTemperature})
+		speed, top := topOf(r, curves[i])
+		tops = append(tops, top)
 		sentence.EngineSpeed += speed / n
 		if a := r.Curve.Air; a != nil {
 			sentence.DryPressure, sentence.Temperature = sentence.DryPressure+a.DryPressure()/n, sentence.Temperature+a.Temperature/n
@@ -383,7 +406,7 @@ func summary(x side, curves []compare.Curve, set *compare.Set, mean float64, f p
 	if f != powercurve.WheelPower && f != powercurve.TractiveForce {
 		sentence.Loss = "driveline loss by coast-down"
 		if from := first.Curve.CarriedFrom; from != "" {
-			sentence.Loss = "driveline loss carried from pull " + string(from)
+			sentence.Loss = fmt.Sprintf("driveline loss carried from pull %s of %s", from, first.BaselineAt.UTC().Format("2 Jan 2006"))
 		}
 	}
 	if r, err := repeat.Assess(tops); err == nil {

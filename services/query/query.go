@@ -15,6 +15,7 @@ import (
 
 	pb "rollcall/proto/rollcall/v1"
 	"rollcall/services/access"
+	"rollcall/services/compute/correction"
 	"rollcall/services/fleet"
 	"rollcall/services/pipeline"
 	"rollcall/services/show"
@@ -38,6 +39,8 @@ type Server struct {
 	Document func(at time.Time) []byte
 	// Reduce computes pulls anew from their samples, in the order asked for.
 	Reduce func(ctx context.Context, ids []fleet.PullID) ([]pipeline.Reduced, error)
+	// Sweeps computes all sweeps of a record anew.
+	Sweeps func(ctx context.Context, id fleet.PullID) (pipeline.Sweeps, error)
 }
 
 // New returns a server.
@@ -138,14 +141,27 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 	// Of the newest check of each kind the worst counts: a zero check that
 	// passed does not undo dead weights that failed.
 	for _, c := range checks {
+		if fleet.CheckKind(c.Kind) == fleet.CheckBaseInertia {
+			continue // of the rollers
+		}
 		if old, ok := lastCheck[fleet.CellID(c.CellID)]; !ok || severity(c.Verdict) > severity(old.Verdict) {
 			lastCheck[fleet.CellID(c.CellID)] = c
 		}
 	}
-	open := map[fleet.CellID]store.FlagRow{}
+	open := map[fleet.CellID][]store.FlagRow{}
 	for _, g := range flags {
 		if g.CellID != "" {
-			open[fleet.CellID(g.CellID)] = g
+			open[fleet.CellID(g.CellID)] = append(open[fleet.CellID(g.CellID)], g)
+		}
+	}
+	intervals, err := s.store.ListIntervals(ctx, every)
+	if err != nil {
+		return nil, err
+	}
+	due := map[fleet.CellID]time.Time{}
+	for _, i := range intervals { // the earliest come first
+		if id := fleet.CellID(i.CellID); i.DueAt != nil && i.Asked && due[id].IsZero() {
+			due[id] = *i.DueAt
 		}
 	}
 	r := s.latest()
@@ -169,7 +185,10 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 		if k, ok := lastCheck[c.ID]; ok {
 			status.LastCheckAt, status.LastCheckVerdict = stamp(k.PerformedAt), k.Verdict
 		}
-		if g, ok := open[c.ID]; ok {
+		if at := due[c.ID]; !at.IsZero() {
+			status.CheckDueAt, status.CheckOverdue = stamp(at), s.now().After(at)
+		}
+		if g, ok := pickFlag(open[c.ID]); ok {
 			status.FlagId, status.FlagKind = g.FlagID, g.Kind
 			if causes := g.Causes(); len(causes) > 0 {
 				status.Cause, status.CauseProbability = causes[0].Fault, causes[0].Probability
@@ -257,6 +276,9 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 		if r.ClosedAt != nil {
 			g.ClosedAt = stamp(*r.ClosedAt)
 		}
+		if r.DueAt != nil {
+			g.DueAt = stamp(*r.DueAt)
+		}
 		for _, c := range r.Causes() {
 			g.Causes = append(g.Causes, &pb.Cause{Fault: c.Fault, Probability: c.Probability, Size: c.Size, ExpandedUncertainty: c.SizeU, SizeUnit: c.Unit})
 		}
@@ -266,33 +288,6 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 			})
 		}
 		out.Flags = append(out.Flags, g)
-	}
-	return out, nil
-}
-
-// ListChecks returns calibration checks with their results, newest first.
-func (s *Server) ListChecks(ctx context.Context, req *pb.ListChecksRequest) (*pb.ListChecksResponse, error) {
-	if err := mayRead(ctx); err != nil {
-		return nil, err
-	}
-	f, err := s.filter(req.Filter)
-	if err != nil {
-		return nil, err
-	}
-	asked := oneMore(&f)
-	rows, err := s.store.ReadCheckResults(ctx, f)
-	if err != nil {
-		return nil, err
-	}
-	rows, more := cut(rows, asked)
-	out := &pb.ListChecksResponse{More: more}
-	for _, r := range rows {
-		out.Checks = append(out.Checks, &pb.Check{
-			CheckId: r.CheckID, CellId: r.CellID, Kind: fleet.CheckKind(r.Kind).String(), State: fleet.CheckState(r.State).String(),
-			PerformedAt: stamp(r.PerformedAt), PerformedBy: r.PerformedBy, Verdict: r.Verdict, Reason: r.Reason,
-			ZeroErrorN: r.ZeroError, ZeroExpandedUncertaintyN: r.ZeroErrorU,
-			GainError: r.GainError, GainExpandedUncertainty: r.GainErrorU, Readings: r.Readings,
-		})
 	}
 	return out, nil
 }
@@ -342,7 +337,7 @@ func (s *Server) ListPulls(ctx context.Context, req *pb.ListPullsRequest) (*pb.L
 		}
 		out.Pulls = append(out.Pulls, p)
 	}
-	if err := s.doubt(ctx, out.Pulls); err != nil {
+	if err := s.told(ctx, out.Pulls); err != nil {
 		return nil, err
 	}
 	return out, nil
@@ -352,7 +347,7 @@ func (s *Server) ListPulls(ctx context.Context, req *pb.ListPullsRequest) (*pb.L
 func announced(b store.PullRow) *pb.Pull {
 	return &pb.Pull{
 		PullId: b.PullID, CellId: b.CellID, Kind: fleet.Kind(b.Kind).String(), StartedAt: stamp(b.StartedAt), CarId: b.CarID,
-		CustomerCar: b.CustomerCar, Label: b.Label, Session: b.Session, State: store.StateIncomplete, Reason: "not ended or not computed yet",
+		CustomerCar: b.CustomerCar, SetUp: b.SetUp, Label: b.Label, Session: b.Session, State: store.StateIncomplete, Reason: "not ended or not computed yet",
 	}
 }
 
@@ -360,9 +355,10 @@ func fromCoastDown(r *store.CoastDownRow) *pb.Pull {
 	p := &pb.Pull{
 		PullId: r.PullID, CellId: r.CellID, Kind: fleet.KindEmptyCoastDown.String(), StartedAt: stamp(r.StartedAt),
 		State: r.State, Reason: r.Reason, Epoch: r.Epoch, CodeVersion: r.CodeVersion,
+		BaseInertiaEpoch: r.BaseInertiaEpoch, ParasiticEpoch: r.ParasiticEpoch,
 	}
 	if r.DeltaForce != nil && r.DeltaForceU != nil && r.MidSpeed != nil {
-		p.Reason = fmt.Sprintf("parasitic loss %s N ± %.1f N against the registry at %.1f m/s", show.Signed(*r.DeltaForce, 1), *r.DeltaForceU, *r.MidSpeed)
+		p.Reason = fmt.Sprintf("parasitic loss %s N ± %.1f N against the one in force at %.1f m/s", show.Signed(*r.DeltaForce, 1), *r.DeltaForceU, *r.MidSpeed)
 	}
 	return p
 }
@@ -370,23 +366,46 @@ func fromCoastDown(r *store.CoastDownRow) *pb.Pull {
 func fromCurve(r *store.CurveRow) *pb.Pull {
 	p := &pb.Pull{
 		PullId: r.PullID, CellId: r.CellID, Kind: fleet.Kind(r.Kind).String(), StartedAt: stamp(r.StartedAt), CarId: r.CarID,
-		CustomerCar: r.CustomerCar, Label: r.Label, Session: r.Session, State: r.State, Reason: r.Reason,
+		CustomerCar: r.CustomerCar, SetUp: r.SetUp, Label: r.Label, Session: r.Session, State: r.State, Reason: r.Reason,
 		Correction: r.Correction, CorrectionFactor: r.CorrectionFactor, CorrectionInRange: r.CorrectionInRange,
 		PeakWheelPowerW: r.PeakWheelPower, PeakEnginePowerW: r.PeakEnginePower, PeakEnginePowerExpandedUncertaintyW: r.PeakEnginePowerU,
 		PeakEngineSpeedRadS: r.PeakEnginePowerEngineSpeed, PeakEngineTorqueNm: r.PeakEngineTorque,
 		PeakCorrectedPowerW: r.PeakCorrectedPower, PeakCorrectedPowerExpandedUncertaintyW: r.PeakCorrectedPowerU,
 		CorrectionNote: r.CorrectionNote, PeakNote: peakNote(r),
-		Epoch: r.Epoch, CodeVersion: r.CodeVersion,
+		Epoch: r.Epoch, BaseInertiaEpoch: r.BaseInertiaEpoch, ParasiticEpoch: r.ParasiticEpoch, CodeVersion: r.CodeVersion,
 	}
 	if p.Reason == "" {
 		p.Reason = r.NoEnginePower
 	}
-	for _, f := range r.Findings() {
-		p.Findings = append(p.Findings, &pb.Finding{
+	if r.CorrectionFactor != nil {
+		p.CorrectionName = correction.Name(fleet.Correction(r.Correction))
+		p.CorrectionOutside, p.CorrectionCaution = judged(r)
+	}
+	p.PeakWheelPowerExpandedUncertaintyW = r.PeakWheelPowerU
+	if r.State == store.StateComputed && fleet.Kind(r.Kind) == fleet.KindPull {
+		p.Loss, p.LossNote = lossOf(r)
+		p.LossFromPullId = r.LossAskedFrom
+	}
+	p.WindowS, p.PassBandHz, p.WindowFromNoise = r.Window, r.PassBand, r.WindowFromNoise
+	p.Findings = findings(r.Findings())
+	return p
+}
+
+// oneCurve is fromCurve with what is said of one pull only.
+func oneCurve(r *store.CurveRow) *pb.Pull {
+	p := fromCurve(r)
+	p.Headlines = headlines(r)
+	return p
+}
+
+func findings(rows []store.FindingRow) []*pb.Finding {
+	var out []*pb.Finding
+	for _, f := range rows {
+		out = append(out, &pb.Finding{
 			Kind: f.Kind, Channel: f.Channel, StartS: f.Start, EndS: f.End, Size: f.Size, SizeUnit: f.Unit, Disqualifying: f.Disqualifying, Text: f.Text,
 		})
 	}
-	return p
+	return out
 }
 
 // GetPull returns a pull, its channels and what its source's header said.
@@ -398,10 +417,22 @@ func (s *Server) GetPull(ctx context.Context, req *pb.GetPullRequest) (*pb.GetPu
 	if err != nil {
 		return nil, err
 	}
-	if err := s.doubt(ctx, []*pb.Pull{p}); err != nil {
+	if err := s.told(ctx, []*pb.Pull{p}); err != nil {
 		return nil, err
 	}
 	out := &pb.GetPullResponse{Pull: p, Header: raw.Begin.Header}
+	if req.WithSweeps && p.State == store.StateComputed && p.Kind == fleet.KindPull.String() {
+		made, err := s.Sweeps(ctx, fleet.PullID(req.PullId))
+		if err != nil {
+			return nil, err
+		}
+		for i := range made.Curves {
+			out.Sweeps = append(out.Sweeps, sweep(made, i))
+		}
+		for i := range made.None {
+			out.SweepsWithoutCurve = append(out.SweepsWithoutCurve, noCurve(made, i))
+		}
+	}
 	type span struct {
 		sum         *pb.ChannelSummary
 		first, last float64
@@ -461,7 +492,7 @@ func (s *Server) pull(ctx context.Context, id string) (*pb.Pull, store.RawPull, 
 		return nil, raw, err
 	}
 	if ok {
-		return fromCurve(&curve), raw, nil
+		return oneCurve(&curve), raw, nil
 	}
 	if fleet.Kind(raw.Begin.Kind) == fleet.KindEmptyCoastDown {
 		at := raw.Begin.StartedAt
@@ -486,6 +517,9 @@ func (s *Server) GetCurve(ctx context.Context, req *pb.GetCurveRequest) (*pb.Get
 	if !wire.ValidHash(req.PullId) {
 		return nil, noPullID(req.PullId)
 	}
+	if req.Grid != "" && req.Grid != gridEngineSpeed && req.Grid != gridSpeed {
+		return nil, &wire.FieldError{Field: "grid", Reason: fmt.Sprintf("%q is no grid; choose %s or %s", clip(req.Grid), gridEngineSpeed, gridSpeed)}
+	}
 	r, ok, err := s.store.ReadCurve(ctx, fleet.PullID(req.PullId))
 	if err != nil {
 		return nil, err
@@ -498,9 +532,12 @@ func (s *Server) GetCurve(ctx context.Context, req *pb.GetCurveRequest) (*pb.Get
 		}
 		return &pb.GetCurveResponse{Pull: p}, nil
 	}
-	out := &pb.GetCurveResponse{Pull: fromCurve(&r)}
-	if err := s.doubt(ctx, []*pb.Pull{out.Pull}); err != nil {
+	out := &pb.GetCurveResponse{Pull: oneCurve(&r)}
+	if err := s.told(ctx, []*pb.Pull{out.Pull}); err != nil {
 		return nil, err
+	}
+	if r.State == store.StateComputed && fleet.Kind(r.Kind) == fleet.KindPull && (req.Sweep > 0 || req.Grid == gridSpeed) {
+		return out, s.curveOnDemand(ctx, req, out)
 	}
 	for i := range r.EngineSpeed {
 		out.Points = append(out.Points, &pb.CurvePoint{

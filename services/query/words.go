@@ -1,12 +1,15 @@
 package query
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
 	pb "rollcall/proto/rollcall/v1"
+	"rollcall/services/compute/correction"
 	"rollcall/services/fleet"
 	"rollcall/services/show"
 	"rollcall/services/store"
@@ -98,8 +101,77 @@ func peakNote(r *store.CurveRow) string {
 			n--
 		}
 	}
-	if n < 2 || at == nil || *at != r.EngineSpeed[n-1] {
+	// The top of a peak's parabola may stand at its end but for rounding.
+	if n < 2 || at == nil || *at < r.EngineSpeed[n-1]*(1-1e-9) {
 		return ""
 	}
 	return what + " is greatest at the last point of the curve, so it was still rising: the true peak may lie beyond the sweep"
+}
+
+// told completes pulls with what others say of them: open flags that touch
+// them, the pulls around them, and the baselines of their losses.
+func (s *Server) told(ctx context.Context, pulls []*pb.Pull) error {
+	if err := s.doubt(ctx, pulls); err != nil {
+		return err
+	}
+	var ids, baselines []fleet.PullID
+	for _, p := range pulls {
+		if p.Kind == fleet.KindPull.String() {
+			ids = append(ids, fleet.PullID(p.PullId))
+		}
+		if p.LossFromPullId != "" {
+			baselines = append(baselines, fleet.PullID(p.LossFromPullId))
+		}
+	}
+	beside, err := s.store.ReadNeighbours(ctx, ids)
+	if err != nil {
+		return err
+	}
+	from, err := s.store.ReadPullBegins(ctx, baselines)
+	if err != nil {
+		return err
+	}
+	for _, p := range pulls {
+		if more := beside[fleet.PullID(p.PullId)]; len(more) > 0 {
+			p.Findings = append(p.Findings, findings(more)...)
+			slices.SortStableFunc(p.Findings, func(a, b *pb.Finding) int { return cmp.Compare(a.StartS, b.StartS) })
+		}
+		if row, ok := from[fleet.PullID(p.LossFromPullId)]; ok {
+			p.LossFromStartedAt = stamp(row.StartedAt)
+			id := string(p.LossFromPullId)
+			p.LossNote = strings.Replace(p.LossNote, "pull "+id, "pull "+id+" of "+row.StartedAt.UTC().Format(time.DateOnly), 1)
+		}
+	}
+	return nil
+}
+
+// judged returns what of a correction's note says what is outside the standard's
+// range, and the caution for a charged engine.
+func judged(r *store.CurveRow) (outside, caution string) {
+	note := r.CorrectionNote
+	if c := correction.Caution(fleet.Correction(r.Correction)); strings.HasSuffix(note, c) {
+		note, caution = strings.TrimSuffix(strings.TrimSuffix(note, c), "; "), c
+	}
+	if !r.CorrectionInRange {
+		_, outside, _ = strings.Cut(note, "; ")
+	}
+	return outside, caution
+}
+
+// lossOf says how a computed pull's loss was got, in a word and a sentence.
+func lossOf(r *store.CurveRow) (loss, note string) {
+	switch {
+	case r.LossCarriedFrom != "":
+		return "carried", fmt.Sprintf("carried from pull %s, in whose coast-down it was measured with the same car and set-up on this cell", r.LossCarriedFrom)
+	case r.LossF0 == nil:
+		return "none", r.NoEnginePower
+	}
+	note = "measured in the pull's own coast-down"
+	if r.LossAskedFrom != "" {
+		note += fmt.Sprintf("; the loss of pull %s, asked to be carried, is not needed", r.LossAskedFrom)
+	}
+	if r.NoEnginePower != "" {
+		note += "; " + r.NoEnginePower
+	}
+	return "measured", note
 }

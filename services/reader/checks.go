@@ -11,24 +11,27 @@ import (
 )
 
 func (a *app) checks() *cobra.Command {
-	return listCommand(a, "checks", "The calibration checks with their verdicts",
-		"The calibration checks: zero and gain error with U (k = 2) and the verdict.", "check",
+	var kind string
+	c := listCommand(a, "checks", "The calibration checks with their verdicts",
+		"The calibration checks: zero and gain error, or base inertia, with U (k = 2), and the\nverdict. `rollcall check ID` shows one whole.", "check",
 		func(ctx context.Context, fleet rollcallv1.FleetServiceClient, f *rollcallv1.Filter) (*rollcallv1.ListChecksResponse, error) {
-			return fleet.ListChecks(ctx, &rollcallv1.ListChecksRequest{Filter: f})
+			return fleet.ListChecks(ctx, &rollcallv1.ListChecksRequest{Filter: f, Kind: kind})
 		},
 		(*rollcallv1.ListChecksResponse).GetChecks,
 		func(c *cobra.Command, checks []*rollcallv1.Check) error {
-			t := table{heads: []string{"PERFORMED (UTC)", "CELL", "KIND", "STATE", ">ZERO N", ">± U N", ">GAIN %", ">± U %", "VERDICT", "WHY", "BY", ">READINGS"}}
+			t := table{heads: []string{"PERFORMED (UTC)", "CELL", "KIND", "STATE", ">ZERO N", ">± U N", ">GAIN %", ">± U %", ">INERTIA kg", ">± U kg", "VERDICT", "WHY", "BY", ">READINGS", "CHECK"}}
 			for _, k := range checks {
 				zero := show.Absent
 				if k.ZeroErrorN != nil {
 					zero = show.Signed(*k.ZeroErrorN, 2)
 				}
 				t.add(show.At(k.GetPerformedAt()), k.GetCellId(), k.GetKind(), k.GetState(), zero, show.Scaled(k.ZeroExpandedUncertaintyN, 1, 2),
-					show.OffPercent(k.GainError), show.Percent(k.GainExpandedUncertainty), show.Or(k.GetVerdict()), show.Sentence(show.Or(k.GetReason())), show.Or(k.GetPerformedBy()), strconv.Itoa(int(k.GetReadings())))
+					show.OffPercent(k.GainError), show.Percent(k.GainExpandedUncertainty), show.Scaled(k.BaseInertiaKg, 1, 1), show.Scaled(k.BaseInertiaExpandedUncertaintyKg, 1, 1), show.Or(k.GetVerdict()), show.Sentence(show.Or(k.GetReason())), show.Or(k.GetPerformedBy()), strconv.Itoa(int(k.GetReadings())), k.GetCheckId())
 			}
 			return t.print(c.OutOrStdout())
 		})
+	c.Flags().StringVar(&kind, "kind", "", "only this kind: dead weight, zero, shunt, …, as the column KIND has it")
+	return c
 }
 
 func (a *app) runs() *cobra.Command {

@@ -17,17 +17,17 @@ import (
 
 func (a *app) pulls() *cobra.Command {
 	return listCommand(a, "pulls", "The pulls and coast-downs with their headline figures",
-		"The pulls and coast-downs, newest first. Engine power is stated only where the loss\nwas measured by a coast-down. PEAK figures are as measured, CORRECTED kW is the engine's\n"+
+		"The pulls and coast-downs, newest first. Engine power is stated only where the loss\nwas measured by a coast-down, of the pull itself or of the baseline it is carried from\n(LOSS). PEAK figures are as measured, CORRECTED kW is the engine's\n"+
 			"peak times the correction factor. DOUBT names pulls that an open flag touches: see\n`rollcall pull ID`.", "pull",
 		func(ctx context.Context, fleet rollcallv1.FleetServiceClient, f *rollcallv1.Filter) (*rollcallv1.ListPullsResponse, error) {
 			return fleet.ListPulls(ctx, &rollcallv1.ListPullsRequest{Filter: f})
 		},
 		(*rollcallv1.ListPullsResponse).GetPulls,
 		func(c *cobra.Command, pulls []*rollcallv1.Pull) error {
-			t := table{heads: []string{"STARTED (UTC)", "CELL", "KIND", "CAR", ">WHEEL kW", ">ENGINE kW", ">± U kW", ">AT rpm", ">CORRECTED kW", ">PEAK N·m", "FACTOR", "STATE", "DOUBT", "FINDINGS", "PULL"}}
+			t := table{heads: []string{"STARTED (UTC)", "CELL", "KIND", "CAR", ">WHEEL kW", ">ENGINE kW", ">± U kW", ">AT rpm", "LOSS", ">CORRECTED kW", ">PEAK N·m", "FACTOR", "STATE", "DOUBT", "FINDINGS", "PULL"}}
 			for _, p := range pulls {
 				t.add(show.At(p.GetStartedAt()), p.GetCellId(), p.GetKind(), carOf(p), show.Scaled(p.PeakWheelPowerW, 1000, 1), show.Scaled(p.PeakEnginePowerW, 1000, 1),
-					show.Scaled(p.PeakEnginePowerExpandedUncertaintyW, 1000, 1), show.Scaled(p.PeakEngineSpeedRadS, show.RPM, 0), show.Scaled(p.PeakCorrectedPowerW, 1000, 1), show.Scaled(p.PeakEngineTorqueNm, 1, 1),
+					show.Scaled(p.PeakEnginePowerExpandedUncertaintyW, 1000, 1), show.Scaled(p.PeakEngineSpeedRadS, show.RPM, 0), show.Or(p.GetLoss()), show.Scaled(p.PeakCorrectedPowerW, 1000, 1), show.Scaled(p.PeakEngineTorqueNm, 1, 1),
 					factor(p), show.Or(p.GetState()), doubted(p), findingKinds(p), p.GetPullId())
 			}
 			return t.print(c.OutOrStdout())
@@ -53,7 +53,7 @@ func factor(p *rollcallv1.Pull) string {
 	if p.CorrectionFactor == nil {
 		return show.Absent
 	}
-	s := fmt.Sprintf("%.4f %s", p.GetCorrectionFactor(), p.GetCorrection())
+	s := fmt.Sprintf("%.4f %s", p.GetCorrectionFactor(), show.Correction(p.GetCorrection()))
 	if !p.GetCorrectionInRange() {
 		s += " (outside its range)"
 	}
@@ -100,18 +100,23 @@ func oneCommand[A proto.Message, M proto.Message](a *app, use, short, long strin
 
 func (a *app) pull() *cobra.Command {
 	return oneCommand(a, "pull ID", "One pull: figures, findings, channels",
-		"One pull: its figures, what was found in it, and its channels. --csv prints the channels.",
+		"One pull: its figures, where its loss comes from, what was found in it, the sweeps and\nsegments of its record, and its channels. --csv prints the channels.",
 		func(ctx context.Context, fleet rollcallv1.FleetServiceClient, id string) (*rollcallv1.GetPullResponse, error) {
-			return fleet.GetPull(ctx, &rollcallv1.GetPullRequest{PullId: id})
+			return fleet.GetPull(ctx, &rollcallv1.GetPullRequest{PullId: id, WithSweeps: true})
 		},
 		(*rollcallv1.GetPullResponse).GetChannels, printPull)
 }
 
 func printPull(w io.Writer, r *rollcallv1.GetPullResponse) error {
 	var b strings.Builder
-	pullHead(&b, r.GetPull())
+	if err := pullHead(&b, r.GetPull()); err != nil {
+		return err
+	}
 	for _, k := range sortedKeys(r.GetHeader()) {
 		fmt.Fprintf(&b, "  %-12s %s: %s\n", "header", show.Clean(k), show.Clean(r.GetHeader()[k]))
+	}
+	if err := sweepTables(&b, r.GetSweeps(), r.GetSweepsWithoutCurve()); err != nil {
+		return err
 	}
 	if len(r.GetChannels()) > 0 {
 		b.WriteByte('\n')
@@ -128,8 +133,49 @@ func printPull(w io.Writer, r *rollcallv1.GetPullResponse) error {
 	return err
 }
 
+// sweepTables writes the sweeps of a record, those too that give no curve, and the
+// segments of the one taken.
+func sweepTables(b *strings.Builder, sweeps, none []*rollcallv1.Sweep) error {
+	for _, s := range sweeps {
+		if s.GetTaken() {
+			fmt.Fprintf(b, "\n%s; the figures are of number %d\n", show.SweepCount(len(sweeps), len(none)), s.GetNumber())
+		}
+	}
+	if len(sweeps) > 1 {
+		t := table{heads: []string{">SWEEP", ">FROM s", ">TO s", ">FROM rpm", ">TO rpm", ">RAMP rpm/s", ">WHEEL kW", ">ENGINE kW", ""}}
+		for _, s := range sweeps {
+			taken := ""
+			if s.GetTaken() {
+				taken = "taken"
+			}
+			t.add(strconv.Itoa(int(s.GetNumber())), show.Scaled(&s.StartS, 1, 2), show.Scaled(&s.EndS, 1, 2), show.Scaled(&s.EngineSpeedLowRadS, show.RPM, 0), show.Scaled(&s.EngineSpeedHighRadS, show.RPM, 0),
+				show.Scaled(&s.RampRateRadS2, show.RPM, 0), show.Scaled(s.PeakWheelPowerW, 1000, 2), show.Scaled(s.PeakEnginePowerW, 1000, 2), taken)
+		}
+		if err := t.print(b); err != nil {
+			return err
+		}
+	}
+	for _, s := range none {
+		fmt.Fprintf(b, "sweep %d, %s, gives no curve: %s\n", s.GetNumber(), show.Span(s.GetStartS(), s.GetEndS()), show.Clean(show.Sentence(s.GetNoCurve())))
+	}
+	for _, s := range sweeps {
+		if !s.GetTaken() {
+			continue
+		}
+		t := table{heads: []string{"SEGMENT", ">FROM s", ">TO s", ">LASTS s"}}
+		for _, g := range append(slices.Clone(s.GetSegments()), s.GetSteps()...) {
+			lasts := g.GetEndS() - g.GetStartS()
+			t.add(g.GetKind(), show.Scaled(&g.StartS, 1, 2), show.Scaled(&g.EndS, 1, 2), show.Scaled(&lasts, 1, 2))
+		}
+		if err := t.print(b); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // pullHead writes what there is to say of a pull as a whole.
-func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
+func pullHead(b *strings.Builder, p *rollcallv1.Pull) error {
 	b.WriteString(show.Clean(p.GetKind()))
 	if car := carOf(p); car != show.Absent {
 		b.WriteString(" of " + show.Clean(car))
@@ -143,6 +189,7 @@ func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
 	line("pull", p.GetPullId())
 	line("label", p.GetLabel())
 	line("session", p.GetSession())
+	line("set-up", p.GetSetUp())
 	state := p.GetState()
 	if p.GetReason() != "" {
 		state += ": " + p.GetReason()
@@ -152,41 +199,28 @@ func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
 	for _, id := range p.GetDoubtFlagIds() {
 		line("by flag", id)
 	}
-	if p.PeakWheelPowerW != nil {
-		line("wheel power", show.Scaled(p.PeakWheelPowerW, 1000, 2)+" kW peak, as measured")
+	if headlines := show.Headlines(p); len(headlines) > 0 {
+		t := table{heads: []string{"  FIGURE", ">PEAK", ">± U", "UNIT", ">AT rpm", ">± U", ">BAND MEAN", ">± U", "UNIT", "BAND rpm"}}
+		for _, h := range headlines {
+			t.add("  "+h.Figure, h.Peak, h.PeakU, h.Unit, h.At, h.AtU, h.BandMean, h.MeanU, h.Unit, h.Band)
+		}
+		b.WriteByte('\n')
+		if err := t.print(b); err != nil {
+			return err
+		}
+		b.WriteString("  " + show.HeadlineLegend(headlines) + "\n\n")
 	}
-	if p.PeakEnginePowerW != nil {
-		s := show.Scaled(p.PeakEnginePowerW, 1000, 2) + " kW peak"
-		if p.PeakEnginePowerExpandedUncertaintyW != nil {
-			s += " ± " + show.Scaled(p.PeakEnginePowerExpandedUncertaintyW, 1000, 2) + " kW (U, k = 2)"
-		}
-		if p.PeakEngineSpeedRadS != nil {
-			s += " at " + show.Scaled(p.PeakEngineSpeedRadS, show.RPM, 0) + " rpm"
-		}
-		line("engine power", s+", as measured")
-	}
-	if p.PeakCorrectedPowerW != nil {
-		s := show.Scaled(p.PeakCorrectedPowerW, 1000, 2) + " kW peak"
-		if p.PeakCorrectedPowerExpandedUncertaintyW != nil {
-			s += " ± " + show.Scaled(p.PeakCorrectedPowerExpandedUncertaintyW, 1000, 2) + " kW (U, k = 2)"
-		}
-		line("corrected", s+", engine power times the correction factor")
+	if loss := p.GetLoss(); loss == "none" {
+		line("loss", "none: "+p.GetLossNote())
+	} else {
+		line("loss", p.GetLossNote())
 	}
 	line("note", p.GetPeakNote())
-	if p.PeakEngineTorqueNm != nil {
-		line("torque", show.Scaled(p.PeakEngineTorqueNm, 1, 1)+" N·m peak")
-	}
 	if p.CorrectionFactor != nil {
 		line("correction", factor(p))
 	}
-	if p.PeakCorrectedPowerW != nil && p.GetCorrection() != "none" {
-		s := show.Scaled(p.PeakCorrectedPowerW, 1000, 2) + " kW peak"
-		if p.PeakCorrectedPowerExpandedUncertaintyW != nil {
-			s += " ± " + show.Scaled(p.PeakCorrectedPowerExpandedUncertaintyW, 1000, 2) + " kW (U, k = 2)"
-		}
-		line("corrected", s)
-	}
 	line("note", p.GetCorrectionNote())
+	line("smoothing", show.Smoothing(p))
 	line("calibration", p.GetEpoch())
 	if p.GetCodeVersion() != "" {
 		line("computed", "by code version "+p.GetCodeVersion())
@@ -196,14 +230,25 @@ func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
 		if s == "" {
 			s = f.GetKind()
 		}
+		var where []string
 		if f.GetChannel() != "" {
-			s += fmt.Sprintf(" (%s, %.2f to %.2f s)", f.GetChannel(), f.GetStartS(), f.GetEndS())
+			where = append(where, f.GetChannel())
+		}
+		if span := show.FindingSpan(f); span != "" {
+			where = append(where, span)
+		}
+		if size := show.FindingSize(f); size != "" {
+			where = append(where, size)
+		}
+		if len(where) > 0 {
+			s += " (" + strings.Join(where, ", ") + ")"
 		}
 		if f.GetDisqualifying() {
 			s += "; does not judge the cell"
 		}
 		line("finding", s)
 	}
+	return nil
 }
 
 func sortedKeys(m map[string]string) []string {
@@ -216,12 +261,18 @@ func sortedKeys(m map[string]string) []string {
 }
 
 func (a *app) curve() *cobra.Command {
-	return oneCommand(a, "curve ID", "One pull's curve: force, power and torque over engine speed",
-		"One pull's curve on its engine-speed grid. Uncertainties of the table are expanded,\nU (k = 2); those of --json and --csv are standard uncertainties, which --csv has in its headers.",
+	var grid string
+	var sweep uint32
+	c := oneCommand(a, "curve ID", "One pull's curve: force, power and torque over engine speed or speed",
+		"One pull's curve on its engine-speed grid, or with --grid speed on the grid of the roller\nsurface's speed, every 5 km/h; with --sweep of another sweep of the record than the one taken,\nwhich `rollcall pull` lists. "+
+			"Uncertainties of the table are expanded, U (k = 2); those of --json and\n--csv are standard uncertainties, which --csv has in its headers.",
 		func(ctx context.Context, fleet rollcallv1.FleetServiceClient, id string) (*rollcallv1.GetCurveResponse, error) {
-			return fleet.GetCurve(ctx, &rollcallv1.GetCurveRequest{PullId: id})
+			return fleet.GetCurve(ctx, &rollcallv1.GetCurveRequest{PullId: id, Grid: strings.ReplaceAll(grid, "-", " "), Sweep: sweep})
 		},
 		(*rollcallv1.GetCurveResponse).GetPoints, printCurve)
+	c.Flags().StringVar(&grid, "grid", "", "what the points are spaced by: engine-speed or speed (default: engine-speed)")
+	c.Flags().Uint32Var(&sweep, "sweep", 0, "which sweep of the record, from 1 (default: the one taken)")
+	return c
 }
 
 // noCurve says why a record has no curve.
@@ -244,7 +295,19 @@ func article(noun string) string {
 
 func printCurve(w io.Writer, r *rollcallv1.GetCurveResponse) error {
 	var b strings.Builder
-	pullHead(&b, r.GetPull())
+	if err := pullHead(&b, r.GetPull()); err != nil {
+		return err
+	}
+	if s := r.GetSweep(); s != nil {
+		taken := ", not the one that the figures above are of"
+		if s.GetTaken() {
+			taken = ", that of the figures above"
+		}
+		fmt.Fprintf(&b, "  %-12s %d, %s%s\n", "sweep", s.GetNumber(), show.Span(s.GetStartS(), s.GetEndS()), taken)
+		if s.GetNoEnginePower() != "" {
+			fmt.Fprintf(&b, "  %-12s engine power is not stated: %s\n", "", show.Clean(show.Sentence(s.GetNoEnginePower())))
+		}
+	}
 	if len(r.GetPoints()) == 0 {
 		fmt.Fprintf(&b, "\nThere is no curve: %s.\n", noCurve(r.GetPull()))
 	} else {

@@ -1,7 +1,7 @@
 // Package reader is the reading side of the command line: what Rollcall knows
 // of cells, flags, checks, pulls, curves and reference runs, as a table for
 // people or as JSON or CSV for programs; and the few commands that change
-// something: apply a registry file, close a flag, recompute.
+// something: apply a registry file, close a flag, carry a loss, recompute.
 //
 // It speaks to the service over gRPC only. Tables use the units people use
 // (percent, kW, N·m, show.RPM, km/h, times in UTC); JSON and CSV are SI with the
@@ -106,8 +106,9 @@ func Explain(err error) string {
 	return s.Message()
 }
 
-// Commands returns the commands cells, flags, checks, pulls, pull, curve, compare, runs,
-// fleet and recompute, to be added to a root command. They return errors and
+// Commands returns the commands cells, flags, checks, check, epochs, parasitic, due, pulls,
+// pull, curve, compare, repeat, budget, loss, runs, certificate, checklist, fleet and recompute, to be added to a root
+// command. They return errors and
 // print none: the caller prints Explain(err) and exits with ExitCode(err).
 func Commands(dial Dial) []*cobra.Command {
 	a := &app{dial: dial, now: time.Now}
@@ -120,7 +121,7 @@ type app struct {
 }
 
 func (a *app) commands() []*cobra.Command {
-	all := []*cobra.Command{a.cells(), a.flags(), a.checks(), a.pulls(), a.pull(), a.curve(), a.compare(), a.budget(), a.runs(), a.fleet(), a.recompute()}
+	all := []*cobra.Command{a.cells(), a.flags(), a.checks(), a.check(), a.epochs(), a.parasitic(), a.due(), a.pulls(), a.pull(), a.curve(), a.compare(), a.repeat(), a.budget(), a.loss(), a.runs(), a.certificate(), a.checkList(), a.fleet(), a.recompute()}
 	for _, c := range all {
 		a.finish(c)
 	}

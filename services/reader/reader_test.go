@@ -40,11 +40,16 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 // admin answers with what it is told and remembers what it was asked.
 type admin struct {
 	rollcallv1.UnimplementedAdminServiceServer
-	applied  *rollcallv1.ApplyRegistryRequest
-	answer   *rollcallv1.ApplyRegistryResponse
-	closed   *rollcallv1.CloseFlagRequest
-	progress []*rollcallv1.RecomputeResponse
-	err      error
+	applied   *rollcallv1.ApplyRegistryRequest
+	answer    *rollcallv1.ApplyRegistryResponse
+	closed    *rollcallv1.CloseFlagRequest
+	adopted   *rollcallv1.AdoptParasiticRequest
+	carried   *rollcallv1.CarryLossRequest
+	undone    *rollcallv1.UndoCarriedLossRequest
+	signed    *rollcallv1.SignCertificateRequest
+	corrected *rollcallv1.CorrectCertificateRequest
+	progress  []*rollcallv1.RecomputeResponse
+	err       error
 }
 
 func (a *admin) ApplyRegistry(_ context.Context, r *rollcallv1.ApplyRegistryRequest) (*rollcallv1.ApplyRegistryResponse, error) {
@@ -55,6 +60,21 @@ func (a *admin) ApplyRegistry(_ context.Context, r *rollcallv1.ApplyRegistryRequ
 func (a *admin) CloseFlag(_ context.Context, r *rollcallv1.CloseFlagRequest) (*rollcallv1.CloseFlagResponse, error) {
 	a.closed = r
 	return &rollcallv1.CloseFlagResponse{}, a.err
+}
+
+func (a *admin) AdoptParasitic(_ context.Context, r *rollcallv1.AdoptParasiticRequest) (*rollcallv1.AdoptParasiticResponse, error) {
+	a.adopted = r
+	return &rollcallv1.AdoptParasiticResponse{CellId: "fen-2", EffectiveAt: showtest.Day(40), F0N: 41.2, F1NSM: -0.1, F2NS2M2: 0.021}, a.err
+}
+
+func (a *admin) CarryLoss(_ context.Context, r *rollcallv1.CarryLossRequest) (*rollcallv1.CarryLossResponse, error) {
+	a.carried = r
+	return &rollcallv1.CarryLossResponse{DecidedBy: "M. Krause", FromStartedAt: showtest.Day(10)}, a.err
+}
+
+func (a *admin) UndoCarriedLoss(_ context.Context, r *rollcallv1.UndoCarriedLossRequest) (*rollcallv1.UndoCarriedLossResponse, error) {
+	a.undone = r
+	return &rollcallv1.UndoCarriedLossResponse{DecidedBy: "M. Krause"}, a.err
 }
 
 func (a *admin) Recompute(_ *rollcallv1.RecomputeRequest, stream grpc.ServerStreamingServer[rollcallv1.RecomputeResponse]) error {
@@ -136,8 +156,12 @@ func TestGolden(t *testing.T) {
 		"cells.txt": "cells", "cells.csv": "cells --csv", "flags.txt": "flags", "flags-all.txt": "flags --closed --touched", "flags.csv": "flags --csv",
 		"checks.txt": "checks", "checks.csv": "checks --csv", "pulls.txt": "pulls", "pulls.csv": "pulls --csv", "pull.txt": "pull " + showtest.PullID, "pull-unusable.txt": "pull " + showtest.BadPullID, "pull.csv": "pull --csv " + showtest.PullID, "pull-empty.txt": "pull " + showtest.EmptyID, "curve-empty.txt": "curve " + showtest.EmptyID,
 		"curve.txt": "curve " + showtest.PullID, "curve-unusable.txt": "curve " + showtest.BadPullID, "curve.csv": "curve --csv " + showtest.PullID,
+		"curve-speed.txt": "curve --grid speed --sweep 1 " + showtest.PullID,
+		"repeat.txt":      "repeat " + showtest.PullID + " " + showtest.BadPullID, "repeat-across.txt": "repeat --across car=hazel,from=2026-06-01", "repeat.csv": "repeat --csv session=s1", "repeat.json": "repeat --json --across session=s1",
 		"budget.txt": "budget " + showtest.PullID, "budget.csv": "budget --csv --rpm 6200 " + showtest.PullID,
 		"compare.txt": "compare --before " + showtest.PullID + " --after cell=fen-2,label=after --points", "compare.csv": "compare --csv --before label=before --after label=after", "compare.json": "compare --json --before label=before --after label=after", "runs.txt": "runs", "runs.csv": "runs --csv", "show.txt": "fleet show", "checks.json": "checks --json",
+		"check.txt": "check " + showtest.DeadWeightID, "check.csv": "check --csv " + showtest.DeadWeightID, "check-inertia.txt": "check " + showtest.BaseInertiaID, "check-old.txt": "check " + strings.Repeat("b", 32), "check.json": "check --json " + showtest.DeadWeightID,
+		"epochs.txt": "epochs fen-2", "epochs.csv": "epochs --csv fen-2", "parasitic.txt": "parasitic list", "parasitic.csv": "parasitic list --csv", "due.txt": "due", "due.csv": "due --csv",
 	} {
 		t.Run(name, func(t *testing.T) {
 			out, problems, err := d.run(strings.Fields(line)...)
@@ -167,13 +191,17 @@ func TestJSONIsTheMessage(t *testing.T) {
 		return m
 	}
 	for line, want := range map[string]proto.Message{
-		"cells --json":                    must(d.fleet.ListCells(ctx, &rollcallv1.ListCellsRequest{})),
-		"flags --json":                    must(d.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{})),
-		"checks --json":                   must(d.fleet.ListChecks(ctx, &rollcallv1.ListChecksRequest{})),
-		"runs --json":                     must(d.fleet.ListRuns(ctx, &rollcallv1.ListRunsRequest{})),
-		"pulls --json":                    must(d.fleet.ListPulls(ctx, &rollcallv1.ListPullsRequest{})),
-		"pull --json " + showtest.PullID:  must(d.fleet.GetPull(ctx, &rollcallv1.GetPullRequest{PullId: showtest.PullID})),
-		"curve --json " + showtest.PullID: must(d.fleet.GetCurve(ctx, &rollcallv1.GetCurveRequest{PullId: showtest.PullID})),
+		"cells --json":                           must(d.fleet.ListCells(ctx, &rollcallv1.ListCellsRequest{})),
+		"flags --json":                           must(d.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{})),
+		"checks --json":                          must(d.fleet.ListChecks(ctx, &rollcallv1.ListChecksRequest{})),
+		"runs --json":                            must(d.fleet.ListRuns(ctx, &rollcallv1.ListRunsRequest{})),
+		"epochs --json fen-2":                    must(d.fleet.ListEpochs(ctx, &rollcallv1.ListEpochsRequest{Filter: &rollcallv1.Filter{CellId: "fen-2"}})),
+		"parasitic list --json":                  must(d.fleet.ListParasitics(ctx, &rollcallv1.ListParasiticsRequest{})),
+		"due --json":                             must(d.fleet.ListDue(ctx, &rollcallv1.ListDueRequest{})),
+		"check --json " + showtest.BaseInertiaID: must(d.fleet.GetCheck(ctx, &rollcallv1.GetCheckRequest{CheckId: showtest.BaseInertiaID})),
+		"pulls --json":                           must(d.fleet.ListPulls(ctx, &rollcallv1.ListPullsRequest{})),
+		"pull --json " + showtest.PullID:         must(d.fleet.GetPull(ctx, &rollcallv1.GetPullRequest{PullId: showtest.PullID, WithSweeps: true})),
+		"curve --json " + showtest.PullID:        must(d.fleet.GetCurve(ctx, &rollcallv1.GetCurveRequest{PullId: showtest.PullID})),
 	} {
 		out, _, err := d.run(strings.Fields(line)...)
 		if err != nil {
@@ -190,6 +218,37 @@ func TestJSONIsTheMessage(t *testing.T) {
 		if !proto.Equal(want, got) {
 			t.Errorf("%s: the document is not the message:\n%s", line, out)
 		}
+	}
+}
+
+// Adopting a loss is asked for with reason, name and moment, and only with all.
+func TestAdoptParasitic(t *testing.T) {
+	d := open(t)
+	for line, want := range map[string]string{
+		"parasitic adopt " + showtest.EmptyID:                                    "both --reason and --by",
+		"parasitic adopt " + showtest.EmptyID + " --by x":                        "both --reason and --by",
+		"parasitic adopt " + showtest.EmptyID + " --by x --reason y --from soon": "not a time",
+		"parasitic adopt --by x --reason y":                                      "see `rollcall parasitic adopt --help`",
+		"parasitic":                                                              "list or adopt",
+	} {
+		if _, _, err := d.run(strings.Fields(line)...); ExitCode(err) != ExitUsage || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", line, err, want)
+		}
+	}
+	if d.admin.adopted != nil {
+		t.Fatal("something was adopted")
+	}
+	out, _, err := d.run("parasitic", "adopt", showtest.EmptyID, "--by", "M. Krause", "--reason", "new bearings", "--from", "2026-05-01")
+	if err != nil || !strings.Contains(out, "fen-2 is 41.2 N + −0.1 N·s/m · v + 0.021 N·s²/m² · v² from 2026-05-20 09:30 UTC on") {
+		t.Errorf("%q, %v", out, err)
+	}
+	want := &rollcallv1.AdoptParasiticRequest{PullId: showtest.EmptyID, Reason: "new bearings", AdoptedBy: "M. Krause", EffectiveAt: timestamppb.New(time.Date(2026, 5, 1, 0, 0, 0, 0, time.UTC))}
+	if !proto.Equal(want, d.admin.adopted) {
+		t.Errorf("asked %v, want %v", d.admin.adopted, want)
+	}
+	d.admin.err = status.Error(codes.NotFound, "no coast-down")
+	if _, _, err := d.run("parasitic", "adopt", showtest.EmptyID, "--by", "x", "--reason", "y"); ExitCode(err) != ExitNothing {
+		t.Errorf("exit %d, %v", ExitCode(err), err)
 	}
 }
 

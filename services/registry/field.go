@@ -42,6 +42,8 @@ const (
 	limit                    // two numbers: where a note begins and where a pull is disqualified
 	text                     // a text
 	date                     // a date or time
+	span                     // a length of time, in days
+	count                    // a whole number
 	group                    // keys of its own
 )
 
@@ -65,6 +67,8 @@ type field[T any] struct {
 	get   func(T) string
 	set   func(*T, string)
 	date  func(*T) *time.Time
+	span  func(*T) *time.Duration
+	count func(*T) *int
 	sub   []field[T]
 	one   []string        // the texts allowed; nil: any
 	unset func(T) float64 // default of a number, SI; nil: 0, which is not written out
@@ -92,6 +96,23 @@ func (u unit) decimal(x float64) string {
 			if z = math.Nextafter(z, towards); u.toSI(z) == x {
 				return plain(z)
 			}
+		}
+	}
+	return plain(y)
+}
+
+// daysOf returns the span of a number of days.
+func daysOf(y float64) time.Duration { return time.Duration(math.Round(y * float64(day))) }
+
+const day = 24 * time.Hour
+
+// days returns the shortest decimal number of days that reads back as d.
+func days(d time.Duration) string {
+	y := float64(d) / float64(day)
+	for digits := 1; digits < 17; digits++ {
+		s := strconv.FormatFloat(y, 'g', digits, 64)
+		if back, err := strconv.ParseFloat(s, 64); err == nil && daysOf(back) == d {
+			return plain(back)
 		}
 	}
 	return plain(y)
@@ -172,7 +193,8 @@ var cellFields = []field[fleet.Cell]{
 		num: func(c *fleet.Cell) *float64 { return &c.BrakeLimit }},
 	{key: "load_cell_range_n", what: "the range of the load cell at the lever arm in N", need: true, unit: si, open: true, high: 200000,
 		num: func(c *fleet.Cell) *float64 { return &c.LoadCellRange }},
-	{key: "calibration_arm_m", what: "the distance from the brake's axis to where the check masses hang in metres", need: true, unit: si, open: true, high: 5,
+	// A cell without one is checked otherwise; a dead-weight check of it is unusable.
+	{key: "calibration_arm_m", what: "the distance from the brake's axis to where the check masses hang in metres", unit: si, open: true, high: 5,
 		num: func(c *fleet.Cell) *float64 { return &c.CalibrationArm }},
 	{key: "tolerance_percent", what: "how far the cell may be from the fleet in percent", need: true, unit: percent, open: true, high: 20,
 		num: func(c *fleet.Cell) *float64 { return &c.Tolerance }},
@@ -180,6 +202,14 @@ var cellFields = []field[fleet.Cell]{
 		num: func(c *fleet.Cell) *float64 { return &c.CheckTolerance }},
 	{key: "zero_tolerance_n", what: "the limit of a zero check at the lever arm in N", need: true, unit: si, open: true, high: 1000,
 		num: func(c *fleet.Cell) *float64 { return &c.ZeroTolerance }},
+	{key: "check_every_days", kind: span, what: "the longest time between two checks of the load cell in days; leave it out for no limit of time", open: true, high: 3660,
+		span: func(c *fleet.Cell) *time.Duration { return &c.CheckEvery }},
+	{key: "check_pulls", kind: count, what: "the most pulls between two checks of the load cell; leave it out for no limit of pulls", low: 1, high: 1e6,
+		count: func(c *fleet.Cell) *int { return &c.CheckPulls }},
+	{key: "reliability_percent", what: "the probability in percent with which the load cell is to be in tolerance until its next check", unit: percent, low: 50, high: 99.9,
+		num: func(c *fleet.Cell) *float64 { return &c.Reliability }},
+	{key: "class", kind: text, what: "the class that checks are held against beside the tolerance, such as iso_376 1",
+		get: func(c fleet.Cell) string { return c.Class }, set: func(c *fleet.Cell, v string) { c.Class = v }},
 	{key: "uncertainty", kind: group, what: "the standard uncertainties of the cell's geometry and instruments", sub: []field[fleet.Cell]{
 		{key: "roller_radius_m", what: "the roller radius's standard uncertainty in metres", unit: si, open: true, high: 0.1,
 			num: func(c *fleet.Cell) *float64 { return &c.U.RollerRadius }, unset: func(fleet.Cell) float64 { return 0.0001 }},
@@ -187,6 +217,9 @@ var cellFields = []field[fleet.Cell]{
 			num: func(c *fleet.Cell) *float64 { return &c.U.LeverArm }, unset: func(fleet.Cell) float64 { return 0.0002 }},
 		{key: "calibration_arm_m", what: "the calibration arm's standard uncertainty in metres", unit: si, open: true, high: 0.1,
 			num: func(c *fleet.Cell) *float64 { return &c.U.CalibrationArm }, unset: func(fleet.Cell) float64 { return 0.0002 }},
+		// What a spirit level shows.
+		{key: "arm_angle_deg", what: "the standard uncertainty of a levelled calibration arm's angle in degrees", unit: degree, open: true, high: 10,
+			num: func(c *fleet.Cell) *float64 { return &c.U.ArmAngle }, unset: func(fleet.Cell) float64 { return degree.toSI(0.2) }},
 		// Left out: half a percent of the base inertia.
 		{key: "base_inertia_kg", what: "the base inertia's standard uncertainty in kg", unit: si, open: true, high: 2000,
 			num: func(c *fleet.Cell) *float64 { return &c.U.BaseInertia }, unset: func(c fleet.Cell) float64 { return c.BaseInertia / 200 }},
@@ -275,6 +308,64 @@ var massFields = []field[fleet.Mass]{
 		get: func(m fleet.Mass) string { return m.Certificate }, set: func(m *fleet.Mass, v string) { m.Certificate = v }},
 	{key: "due", kind: date, what: "the date the certificate ends, such as 2027-03-31",
 		date: func(m *fleet.Mass) *time.Time { return &m.Due }},
+}
+
+// standard is a reference standard as the file has it: the unit of its range
+// follows its kind.
+type standard struct {
+	fleet.Standard
+	rangeForce, rangeTorque float64 // N, N·m
+	leastForce, leastTorque float64 // N, N·m
+}
+
+// fileStandard returns a standard as the file has it.
+func fileStandard(s fleet.Standard) standard {
+	f := standard{Standard: s}
+	if s.Kind == fleet.StandardTorque {
+		f.rangeTorque, f.leastTorque = s.Range, s.ULeast
+	} else {
+		f.rangeForce, f.leastForce = s.Range, s.ULeast
+	}
+	f.Range, f.ULeast = 0, 0
+	return f
+}
+
+func fileStandards(all map[fleet.StandardID]fleet.Standard) map[fleet.StandardID]standard {
+	out := make(map[fleet.StandardID]standard, len(all))
+	for id, s := range all {
+		out[id] = fileStandard(s)
+	}
+	return out
+}
+
+// noun returns the standard as the rest of the program has it.
+func (s standard) noun() fleet.Standard {
+	out := s.Standard
+	out.Range, out.ULeast = s.rangeForce, s.leastForce
+	if s.Kind == fleet.StandardTorque {
+		out.Range, out.ULeast = s.rangeTorque, s.leastTorque
+	}
+	return out
+}
+
+var standardFields = []field[standard]{
+	{key: "kind", kind: text, what: "what it measures: force (a transfer load cell) or torque (a torque reference)", need: true,
+		one: []string{string(fleet.StandardForce), string(fleet.StandardTorque)},
+		get: func(s standard) string { return string(s.Kind) }, set: func(s *standard, v string) { s.Kind = fleet.StandardKind(v) }},
+	{key: "range_n", what: "the range of a transfer load cell in N", unit: si, open: true, high: 1e6,
+		num: func(s *standard) *float64 { return &s.rangeForce }},
+	{key: "range_nm", what: "the range of a torque reference in N·m", unit: si, open: true, high: 1e6,
+		num: func(s *standard) *float64 { return &s.rangeTorque }},
+	{key: "expanded_uncertainty_percent", what: "the certificate's expanded uncertainty (k = 2) in percent of reading", need: true, unit: percent, open: true, high: 10,
+		num: func(s *standard) *float64 { return &s.U }},
+	{key: "least_expanded_uncertainty_n", what: "the least that the expanded uncertainty of a transfer load cell is, in N", unit: si, open: true, high: 1e5,
+		num: func(s *standard) *float64 { return &s.leastForce }},
+	{key: "least_expanded_uncertainty_nm", what: "the least that the expanded uncertainty of a torque reference is, in N·m", unit: si, open: true, high: 1e5,
+		num: func(s *standard) *float64 { return &s.leastTorque }},
+	{key: "certificate", kind: text, what: "the number of the calibration certificate", need: true,
+		get: func(s standard) string { return s.Certificate }, set: func(s *standard, v string) { s.Certificate = v }},
+	{key: "due", kind: date, what: "the date the certificate ends, such as 2027-03-31",
+		date: func(s *standard) *time.Time { return &s.Due }},
 }
 
 // setDefaults fills in what an entry left out.

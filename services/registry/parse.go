@@ -120,7 +120,7 @@ func (r *reader) document(data []byte, now time.Time) Document {
 	if !ok {
 		return doc
 	}
-	top := []string{"effective_from", "sites", "cells", "cars", "masses"}
+	top := []string{"effective_from", "sites", "cells", "cars", "masses", "standards"}
 	sections := map[string]ast.Node{}
 	for _, p := range pairs {
 		if !slices.Contains(top, p.key) {
@@ -192,8 +192,32 @@ func (r *reader) document(data []byte, now time.Time) Document {
 		}
 		doc.Registry.Masses[m.ID] = m
 	})
-	if len(r.problems) == 0 && len(doc.Registry.Sites)+len(doc.Registry.Cells)+len(doc.Registry.Cars)+len(doc.Registry.Masses) == 0 {
-		r.problem(0, "the file names no site, cell, car or mass", start)
+	entries(r, KindStandard, sections["standards"], standardFields, func(id string, at place, s standard) {
+		s.ID = fleet.StandardID(id)
+		// The keys of its kind, and none of the other's.
+		mine, others, name := []string{"range_n", "least_expanded_uncertainty_n"}, []string{"range_nm", "least_expanded_uncertainty_nm"}, "force"
+		ranged, least := s.rangeForce, s.leastForce
+		if s.Kind == fleet.StandardTorque {
+			mine, others, name = others, mine, "torque"
+			ranged, least = s.rangeTorque, s.leastTorque
+		}
+		if at.has("kind") {
+			for i, key := range others {
+				if _, there := at.all[key]; there {
+					r.problem(at.of(key), fmt.Sprintf("standard %q: it measures %s, yet %s is given", id, name, key), "write "+mine[i]+" instead, or correct its kind")
+				}
+			}
+			if _, there := at.all[mine[0]]; !there {
+				r.problem(at.line, fmt.Sprintf("standard %q: %s is missing", id, mine[0]), "add it: the standard's range")
+			}
+		}
+		if at.has("kind", mine[0], mine[1]) && least >= ranged {
+			r.problem(at.of(mine[1]), fmt.Sprintf("standard %q: %s %s is not less than %s %s", id, mine[1], plain(least), mine[0], plain(ranged)), "write both in the same unit; the uncertainty is a small part of the range")
+		}
+		doc.Registry.Standards[s.ID] = s.noun()
+	})
+	if len(r.problems) == 0 && len(doc.Registry.Sites)+len(doc.Registry.Cells)+len(doc.Registry.Cars)+len(doc.Registry.Masses)+len(doc.Registry.Standards) == 0 {
+		r.problem(0, "the file names no site, cell, car, mass or standard", start)
 	}
 	return doc
 }
@@ -450,6 +474,22 @@ func readValue[T any](r *reader, where string, f field[T], p pair, entry *T) boo
 		}
 		*f.lim(entry) = x
 		return true
+	case span:
+		y, ok := number1(r, where, f, p.line, p.value)
+		if ok {
+			*f.span(entry) = daysOf(y)
+		}
+		return ok
+	case count:
+		y, ok := number1(r, where, f, p.line, p.value)
+		if ok && y != math.Trunc(y) {
+			r.problem(p.line, fmt.Sprintf("%s: %s is %s, which is not a whole number", where, f.key, plain(y)), "write "+f.what)
+			ok = false
+		}
+		if ok {
+			*f.count(entry) = int(y)
+		}
+		return ok
 	case text:
 		s, ok := text1(r, where, f, p)
 		if ok {

@@ -1,5 +1,6 @@
 // Package registry reads, compares, versions and writes the registry of a
-// fleet: its sites, cells, reference cars and check masses. What goes in is the
+// fleet: its sites, cells, reference cars, check masses and reference
+// standards. What goes in is the
 // YAML file a person keeps and hands to `rollcall fleet apply`; what comes out
 // is a fleet.Registry in SI, or every problem of the file at once with its line
 // and the way to mend it. It does no I/O and reads no clock: the caller passes
@@ -23,6 +24,7 @@
 //	    …
 //	cars:   …
 //	masses: …
+//	standards: …                        # transfer load cells, torque references
 //
 // `rollcall fleet show` prints a whole file with every key. A key that is left
 // out takes the default stated at its field; a key that is not known is a
@@ -49,6 +51,8 @@ const (
 	KindCell Kind = "cell"
 	KindCar  Kind = "car"
 	KindMass Kind = "mass"
+	// KindStandard is a transfer load cell or a torque reference.
+	KindStandard Kind = "standard"
 )
 
 // Problem is one thing that is wrong with a registry file.
@@ -109,5 +113,7 @@ func newRegistry() fleet.Registry {
 		Cells:  map[fleet.CellID]fleet.Cell{},
 		Cars:   map[fleet.CarID]fleet.Car{},
 		Masses: map[fleet.MassID]fleet.Mass{},
+
+		Standards: map[fleet.StandardID]fleet.Standard{},
 	}
 }

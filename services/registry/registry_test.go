@@ -78,7 +78,7 @@ func TestParseWhole(t *testing.T) {
 	want := fleet.Cell{ID: "harbour-1", Site: "harbour", Name: "Harbour 1", RollerRadius: 0.25, LeverArm: 0.35, BrakeRatio: 1, BaseInertia: 820,
 		Parasitic: fleet.Loss{F0: 38, F1: 0.9, F2: 0.012}, BrakeLimit: 9000, LoadCellRange: 5000, CalibrationArm: 1.02,
 		Tolerance: 0.015, CheckTolerance: 0.005, ZeroTolerance: 5,
-		U: fleet.CellUncertainty{RollerRadius: 0.00005, LeverArm: 0.0002, CalibrationArm: 0.0002, BaseInertia: 4.1, Parasitic: 3,
+		U: fleet.CellUncertainty{RollerRadius: 0.00005, LeverArm: 0.0002, CalibrationArm: 0.0002, ArmAngle: 0.2 * math.Pi / 180, BaseInertia: 4.1, Parasitic: 3,
 			Speed: 0.0002, LoadCell: 0.0008, AirPressure: 30, AirTemperature: 0.3, Humidity: 0.02}}
 	if diff := cmp.Diff(want, r.Cells["harbour-1"]); diff != "" {
 		t.Errorf("cell (-want +got):\n%s", diff)
@@ -114,6 +114,13 @@ func TestProblemsGolden(t *testing.T) {
 func TestSmallProblems(t *testing.T) {
 	for _, c := range []struct{ name, yaml, want string }{
 		{"empty", "", "f: the file is empty"},
+		{"torque reference in N", "standards:\n  tr-2:\n    kind: torque\n    range_n: 500\n    expanded_uncertainty_percent: 0.1\n    certificate: T1\n", `f:4: standard "tr-2": it measures torque, yet range_n is given — write range_nm instead, or correct its kind`},
+		{"standard without range", "standards:\n  tlc-5k: {kind: force, expanded_uncertainty_percent: 0.1, certificate: T1}\n", `f:2: standard "tlc-5k": range_n is missing — add it`},
+		{"standard of no kind", "standards:\n  tlc-5k: {kind: length, range_n: 5, expanded_uncertainty_percent: 0.1, certificate: T1}\n", `f:2: standard "tlc-5k": kind is "length", which is not known — write one of force, torque`},
+		{"least more than range", "standards:\n  tlc-5k: {kind: force, range_n: 5, least_expanded_uncertainty_n: 6, expanded_uncertainty_percent: 0.1, certificate: T1}\n", `least_expanded_uncertainty_n 6 is not less than range_n 5`},
+		{"part of a pull", "cells:\n  a:\n    check_pulls: 2.5\n", `f:3: cell "a": check_pulls is 2.5, which is not a whole number`},
+		{"no days", "cells:\n  a:\n    check_every_days: 0\n", `f:3: cell "a": check_every_days is 0 — write the longest time between two checks of the load cell in days; leave it out for no limit of time: more than 0`},
+		{"reliability as a ratio", "cells:\n  a:\n    reliability_percent: 0.95\n", `f:3: cell "a": reliability_percent is 0.95 — write the probability in percent`},
 		{"comment only", "# nothing\n", "f: the file is empty"},
 		{"list", "- a\n", "f:1: the file must hold keys"},
 		{"sections empty", "sites:\ncells: {}\n", "f: the file names no site"},
@@ -170,9 +177,11 @@ func drawn(t *rapid.T) fleet.Registry {
 		r.Cells[fleet.CellID(c)] = fleet.Cell{ID: fleet.CellID(c), Site: rapid.SampledFrom(ids(r.Sites)).Draw(t, "site"), Name: name.Draw(t, "name"),
 			RollerRadius: positive("r", 2), LeverArm: positive("L", 5), BrakeRatio: positive("n", 50), BaseInertia: positive("m", 20000),
 			Parasitic:  fleet.Loss{F0: positive("f0", 500), F1: between("f1", 0, 10), F2: between("f2", 0, 1)},
-			BrakeLimit: positive("limit", 200000), LoadCellRange: between("range", 1000, 200000), CalibrationArm: positive("arm", 5),
+			BrakeLimit: positive("limit", 200000), LoadCellRange: between("range", 1000, 200000), CalibrationArm: rapid.SampledFrom([]float64{0, positive("arm", 5)}).Draw(t, "has arm"),
+			CheckEvery: time.Duration(rapid.IntRange(0, 87840).Draw(t, "hours")) * time.Hour, CheckPulls: rapid.IntRange(0, 1e6).Draw(t, "pulls"),
+			Reliability: rapid.SampledFrom([]float64{0, 0.5, 0.9, 0.95, 0.999}).Draw(t, "reliability"), Class: rapid.SampledFrom([]string{"", "iso_376 1"}).Draw(t, "class"),
 			Tolerance: positive("tolerance", 0.2), CheckTolerance: positive("check", 0.2), ZeroTolerance: positive("zero", 999),
-			U: fleet.CellUncertainty{RollerRadius: positive("u", 0.1), LeverArm: positive("u", 0.1), CalibrationArm: positive("u", 0.1), BaseInertia: positive("u", 2000),
+			U: fleet.CellUncertainty{RollerRadius: positive("u", 0.1), LeverArm: positive("u", 0.1), CalibrationArm: positive("u", 0.1), ArmAngle: positive("u", 0.17), BaseInertia: positive("u", 2000),
 				Parasitic: positive("u", 500), Speed: positive("u", 0.1), LoadCell: positive("u", 0.1), AirPressure: positive("u", 5000), AirTemperature: positive("u", 20), Humidity: positive("u", 0.5)}}
 	}
 	for _, c := range rapid.SliceOfNDistinct(id, 0, 2, rapid.ID[string]).Draw(t, "cars") {
@@ -197,6 +206,11 @@ func drawn(t *rapid.T) fleet.Registry {
 	for _, m := range rapid.SliceOfNDistinct(id, 0, 2, rapid.ID[string]).Draw(t, "masses") {
 		r.Masses[fleet.MassID(m)] = fleet.Mass{ID: fleet.MassID(m), Mass: between("mass", 11, 1000), U: positive("U", 10), Density: between("density", 500, 23000),
 			Certificate: name.Draw(t, "certificate"), Due: rapid.SampledFrom([]time.Time{{}, noon, noon.Truncate(24 * time.Hour)}).Draw(t, "due")}
+	}
+	for _, s := range rapid.SliceOfNDistinct(id, 0, 2, rapid.ID[string]).Draw(t, "standards") {
+		ranged := between("range", 100, 1e6)
+		r.Standards[fleet.StandardID(s)] = fleet.Standard{ID: fleet.StandardID(s), Kind: rapid.SampledFrom([]fleet.StandardKind{fleet.StandardForce, fleet.StandardTorque}).Draw(t, "kind"),
+			Range: ranged, U: positive("U", 0.1), ULeast: rapid.SampledFrom([]float64{0, ranged * 0.001}).Draw(t, "least"), Certificate: name.Draw(t, "certificate"), Due: noon}
 	}
 	return r
 }
@@ -352,6 +366,71 @@ func TestAtReadsOtherReleases(t *testing.T) {
 	v.Kind = "planet"
 	if _, err = At([]Version{v}, noon); err == nil {
 		t.Error("unknown kind was taken")
+	}
+}
+
+// Reference standards, and what a cell says of its checks. The expected values
+// are the file's, converted by hand.
+func TestStandardsAndChecks(t *testing.T) {
+	text := bytes.Replace(whole(t), []byte("    calibration_arm_m: 1.02\n"), []byte("    check_every_days: 30.5\n    check_pulls: 400\n    reliability_percent: 90\n    class: iso_376 1\n"), 1)
+	text = append(text, []byte(`standards:
+  tlc-5k:
+    range_n: 5000
+    kind: force
+    expanded_uncertainty_percent: 0.05
+    least_expanded_uncertainty_n: 0.5
+    certificate: F-2026-7
+    due: 2027-01-31
+  tr-2:
+    kind: torque
+    range_nm: 500
+    expanded_uncertainty_percent: 0.1
+    certificate: T-2026-8
+`)...)
+	doc := parsed(t, text)
+	c := doc.Registry.Cells["harbour-1"]
+	if c.CalibrationArm != 0 || c.CheckEvery != 732*time.Hour || c.CheckPulls != 400 || c.Reliability != 0.9 || c.Class != "iso_376 1" {
+		t.Errorf("cell %+v", c)
+	}
+	want := map[fleet.StandardID]fleet.Standard{
+		"tlc-5k": {ID: "tlc-5k", Kind: fleet.StandardForce, Range: 5000, U: 0.0005, ULeast: 0.5, Certificate: "F-2026-7", Due: time.Date(2027, 1, 31, 0, 0, 0, 0, time.UTC)},
+		"tr-2":   {ID: "tr-2", Kind: fleet.StandardTorque, Range: 500, U: 0.001, Certificate: "T-2026-8"},
+	}
+	if diff := cmp.Diff(want, doc.Registry.Standards, near); diff != "" {
+		t.Errorf("standards (-want +got):\n%s", diff)
+	}
+	for _, line := range []string{"    check_every_days: 30.5\n", "    check_pulls: 400\n", "    range_nm: 500\n", "    range_n: 5000\n    expanded_uncertainty_percent: 0.05\n    least_expanded_uncertainty_n: 0.5\n"} {
+		if !strings.Contains(string(Render(doc.Registry)), line) {
+			t.Errorf("rendered without %q:\n%s", line, Render(doc.Registry))
+		}
+	}
+	doc.EffectiveAt = noon
+	_, versions, err := Plan(nil, doc, noon, "A. Meister")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r, err := At(versions, noon); err != nil || cmp.Diff(doc.Registry, r) != "" {
+		t.Errorf("stored: %v, %s", err, cmp.Diff(doc.Registry, r))
+	}
+}
+
+// A version stored before standards and intervals were known reads as it did,
+// and the file it was made from changes nothing.
+func TestStoredBeforeStandards(t *testing.T) {
+	const body = `{"name":"Harbour 1","site":"harbour","roller_radius_m":0.25,"lever_arm_m":0.35,"brake_ratio":1,"base_inertia_kg":820,"parasitic":{"f0_n":38,"f1_n_s_per_m":0.9,"f2_n_s2_per_m2":0.012},"brake_limit_n":9000,"load_cell_range_n":5000,"calibration_arm_m":1.02,"tolerance_percent":1.5,"check_tolerance_percent":0.5,"zero_tolerance_n":5,"uncertainty":{"roller_radius_m":0.00005,"lever_arm_m":0.0002,"calibration_arm_m":0.0002,"base_inertia_kg":4.1,"parasitic_n":3,"speed_percent":0.02,"load_cell_percent":0.08,"air_pressure_pa":30,"air_temperature_k":0.3,"relative_humidity_percent":2}}`
+	versions := []Version{{Kind: KindCell, ID: "harbour-1", EffectiveAt: noon, RecordedAt: noon, Body: []byte(body)}}
+	doc := parsed(t, whole(t))
+	r, err := At(versions, noon)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(doc.Registry.Cells["harbour-1"], r.Cells["harbour-1"]); diff != "" {
+		t.Errorf("(-file +stored):\n%s", diff)
+	}
+	doc.EffectiveAt = noon
+	changes, _, err := Plan(versions, doc, noon.Add(time.Hour), "A. Meister")
+	if err != nil || !slices.Contains(changes, Change{Kind: KindCell, ID: "harbour-1", Change: Unchanged}) {
+		t.Errorf("changes %v, %v", changes, err)
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -30,6 +31,7 @@ func render(r fleet.Registry, head string) []byte {
 	section(&b, "cells", r.Cells, cellFields)
 	section(&b, "cars", r.Cars, carFields)
 	section(&b, "masses", r.Masses, massFields)
+	section(&b, "standards", fileStandards(r.Standards), standardFields)
 	return b.Bytes()
 }
 
@@ -128,6 +130,14 @@ func written[T any](fields []field[T], entry T) []written1 {
 		case text:
 			if s := f.get(entry); s != "" || f.need {
 				all = append(all, written1{key: f.key, value: quoted(s)})
+			}
+		case span:
+			if d := *f.span(&entry); d != 0 {
+				all = append(all, written1{key: f.key, value: days(d)})
+			}
+		case count:
+			if n := *f.count(&entry); n != 0 {
+				all = append(all, written1{key: f.key, value: strconv.Itoa(n)})
 			}
 		case date:
 			if t := *f.date(&entry); !t.IsZero() {

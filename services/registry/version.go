@@ -10,13 +10,14 @@ import (
 )
 
 // Diff says what applying doc does to the registry in force: first the sites,
-// then cells, cars and masses, each by id. Entries that the document does not
+// then cells, cars, masses and standards, each by id. Entries that the document does not
 // name are not listed; they stay as they are.
 func Diff(current fleet.Registry, doc Document) []Change {
 	all := diff(KindSite, siteFields, current.Sites, doc.Registry.Sites)
 	all = append(all, diff(KindCell, cellFields, current.Cells, doc.Registry.Cells)...)
 	all = append(all, diff(KindCar, carFields, current.Cars, doc.Registry.Cars)...)
-	return append(all, diff(KindMass, massFields, current.Masses, doc.Registry.Masses)...)
+	all = append(all, diff(KindMass, massFields, current.Masses, doc.Registry.Masses)...)
+	return append(all, diff(KindStandard, standardFields, fileStandards(current.Standards), fileStandards(doc.Registry.Standards))...)
 }
 
 func diff[K ~string, T any](kind Kind, fields []field[T], current, next map[K]T) []Change {
@@ -108,8 +109,10 @@ func bodyOf(r fleet.Registry, kind Kind, id string) []byte {
 		return body(cellFields, r.Cells[fleet.CellID(id)])
 	case KindCar:
 		return body(carFields, r.Cars[fleet.CarID(id)])
-	default:
+	case KindMass:
 		return body(massFields, r.Masses[fleet.MassID(id)])
+	default:
+		return body(standardFields, fileStandard(r.Standards[fleet.StandardID(id)]))
 	}
 }
 
@@ -159,6 +162,12 @@ func At(versions []Version, t time.Time) (fleet.Registry, error) {
 			e, err = unbody(massFields, v.Body)
 			e.ID = fleet.MassID(k.id)
 			r.Masses[e.ID] = e
+		case KindStandard:
+			var f standard
+			f, err = unbody(standardFields, v.Body)
+			e := f.noun()
+			e.ID = fleet.StandardID(k.id)
+			r.Standards[e.ID] = e
 		default:
 			err = fmt.Errorf("unknown kind")
 		}
@@ -207,6 +216,12 @@ func unbodyKeys[T any](fields []field[T], values map[string]json.RawMessage, ent
 			for _, y := range ys {
 				*f.nums(entry) = append(*f.nums(entry), f.unit.toSI(y))
 			}
+		case span:
+			var y float64
+			err = json.Unmarshal(raw, &y)
+			*f.span(entry) = daysOf(y)
+		case count:
+			err = json.Unmarshal(raw, f.count(entry))
 		case limit:
 			var ys [2]float64
 			err = json.Unmarshal(raw, &ys)

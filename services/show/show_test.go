@@ -70,7 +70,7 @@ func TestPresence(t *testing.T) {
 	if err := CSV(&b, checks); err != nil {
 		t.Fatal(err)
 	}
-	want := "check_id,cell_id,kind,state,performed_at,performed_by,verdict,reason,zero_error_n,zero_expanded_uncertainty_n,gain_error_ratio,gain_expanded_uncertainty_ratio,readings\na,,,,,,,\"said \"\"so\"\", twice\",0,,,,0\n"
+	want := "check_id,cell_id,kind,state,performed_at,performed_by,verdict,reason,zero_error_n,zero_expanded_uncertainty_n,gain_error_ratio,gain_expanded_uncertainty_ratio,readings,base_inertia_kg,base_inertia_expanded_uncertainty_kg,risk,standard_id,opens_epoch_at,epoch\na,,,,,,,\"said \"\"so\"\", twice\",0,,,,0,,,,,,\n"
 	if b.String() != want {
 		t.Errorf("CSV %q, want %q", b.String(), want)
 	}

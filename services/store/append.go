@@ -28,7 +28,7 @@ func (b Batch) Empty() bool {
 // ErrUnavailable when trying again later may help.
 func (s *Store) Append(ctx context.Context, b Batch) error {
 	g, first := errgroup.WithContext(ctx)
-	run(g, first, s, "sample_blocks", b.Blocks)
+	g.Go(func() error { return insertBlocks(first, s, b.Blocks) })
 	run(g, first, s, "pulls", b.Pulls)
 	run(g, first, s, "calibration_checks", b.Checks)
 	run(g, first, s, "heartbeats", b.Heartbeats)

@@ -2,11 +2,17 @@ package store
 
 import (
 	"context"
+	"encoding/binary"
 	"errors"
 	"fmt"
+	"io"
 	"math"
+	"reflect"
 
+	"github.com/ClickHouse/ch-go/proto"
 	"github.com/ClickHouse/clickhouse-go/v2"
+	"github.com/ClickHouse/clickhouse-go/v2/lib/column"
+	"github.com/ClickHouse/clickhouse-go/v2/lib/driver"
 
 	"rollcall/services/fleet"
 	"rollcall/services/wire"
@@ -52,6 +58,89 @@ func (r BlockRow) Block() wire.Block {
 		Samples: wire.Packed{Scale: r.Scale, Offset: r.Offset, Counts: r.Counts, Values: r.Values},
 		CRC:     r.CRC,
 	}
+}
+
+// insertBlocks is insertRows for blocks, a column at a time. Arrays go in as the
+// bytes the protocol carries them as, in one piece: the client takes an array one
+// value at a time, each through an interface, which was two thirds of the time
+// an insert cost it.
+func insertBlocks(ctx context.Context, s *Store, rows []BlockRow) error {
+	return insertWith(ctx, s, "sample_blocks", rows, func(batch driver.Batch) error {
+		columns := batch.Columns()
+		for i := range reflect.TypeFor[BlockRow]().NumField() {
+			if err := appendColumn(columns[i], rows, i); err != nil {
+				return fmt.Errorf("column %s: %w", columns[i].Name(), err)
+			}
+		}
+		return nil
+	})
+}
+
+// appendColumn appends field i of every row to its column.
+func appendColumn(c column.Interface, rows []BlockRow, i int) error {
+	field := func(k int) any { return reflect.ValueOf(&rows[k]).Elem().Field(i).Interface() }
+	switch field(0).(type) {
+	case []int32:
+		return decodeArrays(c, rows, func(k int) int { return len(field(k).([]int32)) }, func(dst []byte, k int) []byte {
+			for _, x := range field(k).([]int32) {
+				dst = binary.LittleEndian.AppendUint32(dst, uint32(x))
+			}
+			return dst
+		})
+	case []float64:
+		return decodeArrays(c, rows, func(k int) int { return len(field(k).([]float64)) }, func(dst []byte, k int) []byte {
+			for _, x := range field(k).([]float64) {
+				dst = binary.LittleEndian.AppendUint64(dst, math.Float64bits(x))
+			}
+			return dst
+		})
+	}
+	for k := range rows {
+		if err := c.AppendRow(field(k)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// decodeArrays appends an array for each row to an empty column: the end of
+// each array among all values (UInt64), then the values, size bytes each,
+// little-endian. Source: ClickHouse documentation, "Native format" (from memory).
+func decodeArrays(c column.Interface, rows []BlockRow, length func(row int) int, values func(dst []byte, row int) []byte) error {
+	ends := make([]byte, 0, 8*len(rows))
+	total := 0
+	for k := range rows {
+		total += length(k)
+		ends = binary.LittleEndian.AppendUint64(ends, uint64(total))
+	}
+	image := &arrayImage{pending: ends, rows: len(rows), values: values}
+	if err := c.Decode(proto.NewReader(image), len(rows)); err != nil {
+		return fmt.Errorf("append %d arrays of %d values: %w", len(rows), total, err)
+	}
+	return nil
+}
+
+// arrayImage reads as a column of arrays.
+type arrayImage struct {
+	pending []byte
+	row     int
+	rows    int
+	values  func(dst []byte, row int) []byte
+	buffer  []byte
+}
+
+func (a *arrayImage) Read(p []byte) (int, error) {
+	for len(a.pending) == 0 {
+		if a.row == a.rows {
+			return 0, io.EOF
+		}
+		a.buffer = a.values(a.buffer[:0], a.row)
+		a.pending = a.buffer
+		a.row++
+	}
+	n := copy(p, a.pending)
+	a.pending = a.pending[n:]
+	return n, nil
 }
 
 // Arrays are read as the bytes ClickHouse writes them as (RowBinary), four to a

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"strings"
@@ -15,7 +16,7 @@ import (
 type CheckRow struct {
 	CheckID          string     `ch:"check_id"`
 	CellID           string     `ch:"cell_id"`
-	Kind             uint8      `ch:"kind"`  // 1 dead weight, 2 zero, 3 shunt
+	Kind             uint8      `ch:"kind"`  // as fleet.CheckKind
 	State            uint8      `ch:"state"` // 1 as found, 2 as left
 	PerformedAt      time.Time  `ch:"performed_at"`
 	PerformedBy      string     `ch:"performed_by"`
@@ -30,6 +31,23 @@ type CheckRow struct {
 	Note             string     `ch:"note"`
 	AgentVersion     string     `ch:"agent_version"`
 	ReceivedAt       time.Time  `ch:"received_at"`
+
+	StandardID  string     `ch:"standard_id"`
+	ArmAngle    *float64   `ch:"arm_angle_rad"` // rad; nil: levelled
+	Adjusted    *bool      `ch:"adjusted"`
+	EffectiveAt *time.Time `ch:"effective_at"` // nil: PerformedAt
+	// In a row of before these are empty.
+	ReadingPreload         []bool     `ch:"reading_preload"`
+	ReadingSense           []uint8    `ch:"reading_sense"` // 1 tension, 2 compression
+	ReadingMounting        []uint32   `ch:"reading_mounting"`
+	ReadingHeld            []*float64 `ch:"reading_held_s"`       // s
+	ReadingSpeed           []*float64 `ch:"reading_speed_mps"`    // m/s
+	ReadingReference       []*float64 `ch:"reading_reference_n"`  // N
+	ReadingReferenceTorque []*float64 `ch:"reading_reference_nm"` // N·m
+	ReadingSetForce        []*float64 `ch:"reading_set_force_n"`  // N
+	ReadingFrom            []*float64 `ch:"reading_from_mps"`     // m/s
+	ReadingTo              []*float64 `ch:"reading_to_mps"`       // m/s
+	ReadingDuration        []*float64 `ch:"reading_duration_s"`   // s
 }
 
 // FromCheck returns c as a row.
@@ -39,6 +57,10 @@ func FromCheck(c fleet.Check, receivedAt time.Time) CheckRow {
 		PerformedAt: c.PerformedAt, PerformedBy: c.PerformedBy,
 		AirPressure: c.AirPressure, AirTemperature: c.AirTemperature, RelativeHumidity: c.Humidity,
 		Note: c.Note, AgentVersion: c.AgentVersion, ReceivedAt: receivedAt,
+		StandardID: string(c.Standard), ArmAngle: c.ArmAngle, Adjusted: c.Adjusted,
+	}
+	if !c.EffectiveAt.IsZero() {
+		r.EffectiveAt = &c.EffectiveAt
 	}
 	for _, reading := range c.Readings {
 		masses := make([]string, len(reading.Masses))
@@ -51,6 +73,23 @@ func FromCheck(c fleet.Check, receivedAt time.Time) CheckRow {
 		r.ReadingMasses = append(r.ReadingMasses, strings.Join(masses, ","))
 		r.Reading = append(r.Reading, reading.Force)
 		r.ReadingSimulated = append(r.ReadingSimulated, reading.Simulated)
+		var force, torque *float64
+		if c.Kind == fleet.CheckTorque {
+			torque = reading.Reference
+		} else {
+			force = reading.Reference
+		}
+		r.ReadingPreload = append(r.ReadingPreload, reading.Preload)
+		r.ReadingSense = append(r.ReadingSense, uint8(reading.Sense))
+		r.ReadingMounting = append(r.ReadingMounting, uint32(reading.Mounting))
+		r.ReadingHeld = append(r.ReadingHeld, reading.Held)
+		r.ReadingSpeed = append(r.ReadingSpeed, reading.Speed)
+		r.ReadingReference = append(r.ReadingReference, force)
+		r.ReadingReferenceTorque = append(r.ReadingReferenceTorque, torque)
+		r.ReadingSetForce = append(r.ReadingSetForce, reading.SetForce)
+		r.ReadingFrom = append(r.ReadingFrom, reading.From)
+		r.ReadingTo = append(r.ReadingTo, reading.To)
+		r.ReadingDuration = append(r.ReadingDuration, reading.Duration)
 	}
 	return r
 }
@@ -62,6 +101,10 @@ func (r CheckRow) Check() fleet.Check {
 		PerformedAt: r.PerformedAt, PerformedBy: r.PerformedBy,
 		AirPressure: r.AirPressure, AirTemperature: r.AirTemperature, Humidity: r.RelativeHumidity,
 		Note: r.Note, AgentVersion: r.AgentVersion,
+		Standard: fleet.StandardID(r.StandardID), ArmAngle: r.ArmAngle, Adjusted: r.Adjusted,
+	}
+	if r.EffectiveAt != nil {
+		c.EffectiveAt = *r.EffectiveAt
 	}
 	for i := range r.ReadingCycle {
 		var masses []fleet.MassID
@@ -73,9 +116,21 @@ func (r CheckRow) Check() fleet.Check {
 		c.Readings = append(c.Readings, fleet.Reading{
 			Cycle: int(r.ReadingCycle[i]), Direction: fleet.Direction(r.ReadingDirection[i]), Masses: masses,
 			Force: r.Reading[i], Simulated: r.ReadingSimulated[i],
+			Preload: at(r.ReadingPreload, i), Sense: fleet.Sense(at(r.ReadingSense, i)), Mounting: int(at(r.ReadingMounting, i)),
+			Held: at(r.ReadingHeld, i), Speed: at(r.ReadingSpeed, i), Reference: cmp.Or(at(r.ReadingReference, i), at(r.ReadingReferenceTorque, i)),
+			SetForce: at(r.ReadingSetForce, i), From: at(r.ReadingFrom, i), To: at(r.ReadingTo, i), Duration: at(r.ReadingDuration, i),
 		})
 	}
 	return c
+}
+
+// at returns an element of a column that rows of before do not have.
+func at[T any](column []T, i int) T {
+	if i < len(column) {
+		return column[i]
+	}
+	var none T
+	return none
 }
 
 var selectChecks = "SELECT " + columnsOf[CheckRow]() + " FROM calibration_checks FINAL"
@@ -155,6 +210,13 @@ type CheckResultRow struct {
 	Epoch                  string    `ch:"epoch"`                       // in force when the check was made
 	RegistryEffectiveAt    time.Time `ch:"registry_effective_at"`
 	CodeVersion            string    `ch:"code_version"`
+
+	StandardID   string     `ch:"standard_id"`
+	Risk         *float64   `ch:"risk"`              // probability that the decision is wrong
+	OpensEpochAt *time.Time `ch:"opens_epoch_at"`    // from when its calibration or base inertia holds
+	BaseInertia  *float64   `ch:"base_inertia_kg"`   // kg
+	BaseInertiaU *float64   `ch:"base_inertia_u_kg"` // kg
+	Result       string     `ch:"result"`            // JSON of the wire's CheckResult; empty: of before
 }
 
 // WriteCheckResults writes results of checks; one replaces that of the same
@@ -173,6 +235,32 @@ func (s *Store) ReadCheckResults(ctx context.Context, f Filter) ([]CheckResultRo
 		return nil, fmt.Errorf("read check results: %w", err)
 	}
 	return rows, nil
+}
+
+var selectCheckResultsOf = "SELECT " + columnsOf[CheckResultRow]() + " FROM check_results FINAL" +
+	strings.Replace(whereChecks, " WHERE ", " WHERE ({kind:UInt8} = 0 OR kind = {kind:UInt8}) AND ", 1)
+
+// ReadCheckResultsOf is ReadCheckResults of a kind of check; 0: of all.
+func (s *Store) ReadCheckResultsOf(ctx context.Context, f Filter, kind fleet.CheckKind) ([]CheckResultRow, error) {
+	rows, err := selectRows[CheckResultRow](ctx, s, selectCheckResultsOf, append(f.args(), clickhouse.Named("kind", uint8(kind)))...)
+	if err != nil {
+		return nil, fmt.Errorf("read check results: %w", err)
+	}
+	return rows, nil
+}
+
+var selectCheckResult = "SELECT " + columnsOf[CheckResultRow]() + " FROM check_results FINAL WHERE check_id = {check:String} LIMIT 1"
+
+// ReadCheckResult returns the result of a check, and whether there is one.
+func (s *Store) ReadCheckResult(ctx context.Context, id fleet.CheckID) (CheckResultRow, bool, error) {
+	rows, err := selectRows[CheckResultRow](ctx, s, selectCheckResult, clickhouse.Named("check", string(id)))
+	if err != nil {
+		return CheckResultRow{}, false, fmt.Errorf("read the result of check %s: %w", id, err)
+	}
+	if len(rows) == 0 {
+		return CheckResultRow{}, false, nil
+	}
+	return rows[0], true, nil
 }
 
 var selectCheckResultsLatest = "SELECT " + columnsOf[CheckResultRow]() + ` FROM check_results FINAL

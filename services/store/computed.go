@@ -22,6 +22,12 @@ func replaceRows[T any](ctx context.Context, s *Store, table string, rows []T, k
 	if err != nil {
 		return fmt.Errorf("read %s: %w", table, err)
 	}
+	return replaceThere(ctx, s, table, there, rows, key, setPresent)
+}
+
+// replaceThere is replaceRows of a part of a table: there are the rows that
+// readers see of it.
+func replaceThere[T any](ctx context.Context, s *Store, table string, there, rows []T, key func(*T) string, setPresent func(*T, uint8)) error {
 	old := make(map[string]*T, len(there))
 	for i := range there {
 		old[key(&there[i])] = &there[i]
@@ -97,7 +103,10 @@ var computedTables = []struct {
 	{"estimates", "cell_id, at, run_id", columnsOf[EstimateRow](), true},
 	{"car_estimates", "car_id, at, run_id", columnsOf[CarEstimateRow](), true},
 	{"flags", "flag_id", columnsOf[FlagRow](), true},
+	{"neighbour_findings", "cell_id, started_at, pull_id", columnsOf[NeighbourRow](), true},
 	{"touched_pulls", "flag_id, started_at, pull_id", columnsOf[TouchedRow](), true},
+	{"epochs", "cell_id, of, since, epoch", columnsOf[EpochRow](), true},
+	{"check_intervals", "cell_id, of", columnsOf[IntervalRow](), true},
 }
 
 // ClearComputed empties every computed table.

@@ -7,12 +7,15 @@
 //
 // Raw tables hold what was sent and are never changed: pulls, sample_blocks,
 // pull_ends, calibration_checks, heartbeats, refusals, registry_versions,
-// audit, flag_closings. Their sort key is the identity of their content, and
+// audit, flag_closings, loss_carries. Their sort key is the identity of their content, and
 // ReplacingMergeTree lets a row that is sent twice vanish: in the background
 // when parts merge, and at once for every reader, who reads with FINAL.
+// certificate_numbers and certificates are raw too, and a row of theirs is
+// inserted once only: see TakeCertificateNumber.
 //
 // Computed tables can be rebuilt from the raw ones: curves, check_results,
-// coastdown_results, runs, estimates, car_estimates, flags, touched_pulls.
+// coastdown_results, runs, estimates, car_estimates, flags, touched_pulls,
+// neighbour_findings.
 // They hold neither the time of computing nor anything random, so that
 // computing them again gives identical bytes; see DumpComputed. Rows that a
 // newer computation no longer has are kept as tombstones (present = 0), which

@@ -38,6 +38,7 @@ type FlagRow struct {
 	Epoch            string     `ch:"epoch"`
 	CodeVersion      string     `ch:"code_version"`
 	Present          uint8      `ch:"present"` // 0: a newer computation does not have this row
+	DueAt            *time.Time `ch:"due_at"`  // of kind check overdue: since when it is due
 }
 
 // TouchedRow is a row of touched_pulls.

@@ -26,6 +26,9 @@ type PullRow struct {
 	RampRate     *float64          `ch:"ramp_rate_rad_s2"` // rad/s², the sweep asked for, engine side
 	RotatingMass *float64          `ch:"rotating_mass_kg"` // kg
 	CoastingMass *float64          `ch:"coasting_mass_kg"` // kg
+	SetUp        string            `ch:"set_up"`           // of the car, as far as it acts on its losses
+	Charging     string            `ch:"charging"`         // of a customer's car: none, turbo, mechanical
+	Displacement *float64          `ch:"displacement_m3"`  // m³
 	Correction   string            `ch:"correction"`
 	Channels     []string          `ch:"channels"`
 	Header       map[string]string `ch:"header"`
@@ -47,6 +50,7 @@ func FromPull(p fleet.Pull, receivedAt time.Time) PullRow {
 		PullID: string(p.ID), CellID: string(p.Cell), Kind: uint8(p.Kind), StartedAt: p.StartedAt, CarID: string(p.Car),
 		Label: p.Label, Session: p.Session, CustomerCar: p.CustomerCar, RampRate: p.RampRate,
 		RotatingMass: p.RotatingMass, CoastingMass: p.CoastingMass, Correction: string(p.Correction),
+		SetUp: p.SetUp, Charging: string(p.Charging), Displacement: p.Displacement,
 		Channels: channels, Header: header, AgentVersion: p.AgentVersion, ReceivedAt: receivedAt,
 	}
 }
@@ -66,6 +70,7 @@ func (r PullRow) Pull() fleet.Pull {
 		ID: fleet.PullID(r.PullID), Cell: fleet.CellID(r.CellID), Kind: fleet.Kind(r.Kind), StartedAt: r.StartedAt, Car: fleet.CarID(r.CarID),
 		Label: r.Label, Session: r.Session, CustomerCar: r.CustomerCar, RampRate: r.RampRate,
 		RotatingMass: r.RotatingMass, CoastingMass: r.CoastingMass, Correction: fleet.Correction(r.Correction),
+		SetUp: r.SetUp, Charging: fleet.Charging(r.Charging), Displacement: r.Displacement,
 		Channels: channels, Header: header, AgentVersion: r.AgentVersion,
 	}
 }
@@ -205,6 +210,27 @@ func (s *Store) ReadPullBegin(ctx context.Context, id fleet.PullID) (PullRow, bo
 		return PullRow{}, false, nil
 	}
 	return rows[0], true, nil
+}
+
+// ReadPullBegins is ReadPullBegin of many pulls; those not announced are not in
+// it.
+func (s *Store) ReadPullBegins(ctx context.Context, ids []fleet.PullID) (map[fleet.PullID]PullRow, error) {
+	out := map[fleet.PullID]PullRow{}
+	if len(ids) == 0 {
+		return out, nil
+	}
+	names := make([]string, len(ids))
+	for i, id := range ids {
+		names[i] = string(id)
+	}
+	rows, err := selectRows[PullRow](ctx, s, selectPullsByID, clickhouse.Named("pulls", names))
+	if err != nil {
+		return nil, fmt.Errorf("read what %d pulls were announced as: %w", len(ids), err)
+	}
+	for _, row := range rows {
+		out[fleet.PullID(row.PullID)] = row
+	}
+	return out, nil
 }
 
 var selectAwaitingPulls = selectPulls + ` WHERE pull_id IN (SELECT pull_id FROM pull_ends)

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"github.com/ClickHouse/clickhouse-go/v2"
+	"github.com/ClickHouse/clickhouse-go/v2/lib/driver"
 
 	"rollcall/services/fleet"
 )
@@ -55,23 +56,45 @@ func selectRows[T any](ctx context.Context, s *Store, query string, args ...any)
 // insertRows inserts rows as one insert, which is durable when it returns nil.
 // The table's name is the program's own, never a caller's.
 func insertRows[T any](ctx context.Context, s *Store, table string, rows []T) error {
+	return insertWith(ctx, s, table, rows, func(batch driver.Batch) error {
+		for i := range rows {
+			if err := batch.AppendStruct(&rows[i]); err != nil {
+				return fmt.Errorf("row %d: %w", i, err)
+			}
+		}
+		return nil
+	})
+}
+
+// insertWith is insertRows with the way the rows get into the batch.
+func insertWith[T any](ctx context.Context, s *Store, table string, rows []T, fill func(driver.Batch) error) error {
 	if len(rows) == 0 {
 		return nil
 	}
 	ctx, cancel := s.deadline(ctx)
 	defer cancel()
-	batch, err := s.conn.PrepareBatch(ctx, "INSERT INTO "+table+" ("+columnsOf[T]()+")")
-	if err != nil {
+	// The driver watches the context of a batch for a moment longer than it
+	// sends, and closes the connection when it sees it end, also when the
+	// connection is somebody else's again. So it is given one whose end it sees
+	// only until the batch is sent.
+	watched, end := context.WithCancel(context.WithoutCancel(ctx))
+	defer context.AfterFunc(ctx, end)()
+	fail := func(err error) error {
+		if ended := ctx.Err(); ended != nil {
+			err = ended
+		}
 		return fmt.Errorf("insert into %s: %w", table, classify(err))
+	}
+	batch, err := s.conn.PrepareBatch(watched, "INSERT INTO "+table+" ("+columnsOf[T]()+")")
+	if err != nil {
+		return fail(err)
 	}
 	defer batch.Close()
-	for i := range rows {
-		if err := batch.AppendStruct(&rows[i]); err != nil {
-			return fmt.Errorf("insert into %s: row %d: %w", table, i, classify(err))
-		}
+	if err := fill(batch); err != nil {
+		return fail(err)
 	}
 	if err := batch.Send(); err != nil {
-		return fmt.Errorf("insert into %s: %w", table, classify(err))
+		return fail(err)
 	}
 	return nil
 }

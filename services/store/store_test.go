@@ -183,6 +183,20 @@ func TestRoundTrip(t *testing.T) {
 			return nil
 		}, s.ReadClosings)
 	})
+	t.Run("carried losses", func(t *testing.T) { roundTrip(t, nil, s.AppendCarries, s.ReadCarries) })
+	t.Run("neighbour findings", func(t *testing.T) {
+		everything := func(store.NeighbourRow) bool { return false }
+		cells := []fleet.CellID{fleet.CellID(fill[store.NeighbourRow](1, false).CellID), fleet.CellID(fill[store.NeighbourRow](2, true).CellID)}
+		roundTrip(t, func(r *store.NeighbourRow) { r.Present = 1 },
+			func(ctx context.Context, rows []store.NeighbourRow) error {
+				return s.ReplaceNeighbours(ctx, cells, time.Time{}, time.Time{}, everything, rows)
+			},
+			func(ctx context.Context) ([]store.NeighbourRow, error) {
+				var rows []store.NeighbourRow
+				err := s.Conn().Select(ctx, &rows, "SELECT * FROM neighbour_findings FINAL ORDER BY started_at DESC")
+				return rows, err
+			})
+	})
 	t.Run("curves", func(t *testing.T) {
 		roundTrip(t, nil, s.WriteCurves, func(ctx context.Context) ([]store.CurveRow, error) { return s.ReadCurves(ctx, store.PullFilter{}) })
 	})
@@ -208,6 +222,24 @@ func TestRoundTrip(t *testing.T) {
 			func(ctx context.Context, rows []store.FlagRow) error { return s.ReplaceFlags(ctx, rows, nil) },
 			func(ctx context.Context) ([]store.FlagRow, error) { return s.ListFlags(ctx, all, true) })
 	})
+	t.Run("adoptions", func(t *testing.T) {
+		roundTrip(t, nil, func(ctx context.Context, rows []store.AdoptionRow) error {
+			for _, row := range rows {
+				if err := s.AppendAdoption(ctx, row); err != nil {
+					return err
+				}
+			}
+			return nil
+		}, s.ReadAdoptions)
+	})
+	t.Run("epochs", func(t *testing.T) {
+		roundTrip(t, func(r *store.EpochRow) { r.Present, r.Until = 1, nil }, s.ReplaceEpochs,
+			func(ctx context.Context) ([]store.EpochRow, error) { return s.ListEpochs(ctx, all) })
+	})
+	t.Run("intervals", func(t *testing.T) {
+		roundTrip(t, func(r *store.IntervalRow) { r.Present = 1 }, s.ReplaceIntervals,
+			func(ctx context.Context) ([]store.IntervalRow, error) { return s.ListIntervals(ctx, all) })
+	})
 	t.Run("touched pulls", func(t *testing.T) {
 		roundTrip(t, func(r *store.TouchedRow) { r.Present, r.FlagID = 1, "f" },
 			func(ctx context.Context, rows []store.TouchedRow) error { return s.ReplaceFlags(ctx, nil, rows) },
@@ -223,6 +255,7 @@ func TestConversions(t *testing.T) {
 	pull := fleet.Pull{
 		ID: "0123", Cell: "bath-1", Kind: fleet.KindPull, StartedAt: start, Car: "ref-a", Label: "n", Session: "w10", CustomerCar: "c",
 		RampRate: ptr(0.0), RotatingMass: ptr(50.0), CoastingMass: nil, Correction: fleet.CorrectionISO1585CI,
+		SetUp: "road tyres, 2.4 bar", Charging: fleet.ChargingMechanical, Displacement: ptr(0.002),
 		Channels: []fleet.Channel{fleet.RollerSpeed, "x_own"}, Header: map[string]string{"a": "b"}, AgentVersion: "1",
 	}
 	if diff := cmp.Diff(pull, store.FromPull(pull, start).Pull()); diff != "" {
@@ -238,7 +271,14 @@ func TestConversions(t *testing.T) {
 			{Cycle: 1, Direction: fleet.Rising, Force: ptr(0.0)},
 			{Cycle: 2, Direction: fleet.Falling, Masses: []fleet.MassID{"m20-1", "m20-2"}, Force: ptr(981.0)},
 			{Cycle: 2, Simulated: ptr(1000.0)},
+			{Cycle: 2, Preload: true, Sense: fleet.Compression, Mounting: 2, Held: ptr(30.0), Speed: ptr(0.0), Reference: ptr(0.0)},
+			{SetForce: ptr(-900.0), From: ptr(5.0), To: ptr(25.0), Duration: ptr(21.0)},
 		},
+		Standard: "tlc-5k", ArmAngle: ptr(0.01), Adjusted: ptr(false), EffectiveAt: start.Add(-time.Hour),
+	}
+	torque := fleet.Check{ID: "89ab", Kind: fleet.CheckTorque, Readings: []fleet.Reading{{Reference: ptr(35.0)}}}
+	if diff := cmp.Diff(torque, store.FromCheck(torque, start).Check()); diff != "" || *store.FromCheck(torque, start).ReadingReferenceTorque[0] != 35 {
+		t.Errorf("torque check -, back +\n%s", diff)
 	}
 	if diff := cmp.Diff(check, store.FromCheck(check, start).Check()); diff != "" {
 		t.Errorf("check -, back +\n%s", diff)
@@ -266,6 +306,28 @@ func TestConversions(t *testing.T) {
 	flag.SetCauses(causes)
 	if diff := cmp.Diff(causes, flag.Causes()); diff != "" {
 		t.Errorf("causes -, back +\n%s", diff)
+	}
+}
+
+// Times of pulls are by cell, in order, each pull once; coast-downs do not count.
+func TestPullTimes(t *testing.T) {
+	s := storetest.Open(t)
+	var b store.Batch
+	for _, p := range []fleet.Pull{
+		{ID: "p2", Cell: "bath-1", Kind: fleet.KindPull, StartedAt: start.Add(time.Hour)}, {ID: "p1", Cell: "bath-1", Kind: fleet.KindPull, StartedAt: start},
+		{ID: "p1", Cell: "bath-1", Kind: fleet.KindPull, StartedAt: start}, {ID: "d1", Cell: "bath-1", Kind: fleet.KindCoastDown, StartedAt: start},
+		{ID: "e1", Cell: "bath-1", Kind: fleet.KindEmptyCoastDown, StartedAt: start}, {ID: "p3", Cell: "bath-2", Kind: fleet.KindPull, StartedAt: start},
+		{ID: "p4", Cell: "york-1", Kind: fleet.KindPull, StartedAt: start},
+	} {
+		b.Pulls = append(b.Pulls, store.FromPull(p, start))
+	}
+	if err := s.Append(t.Context(), b); err != nil {
+		t.Fatal(err)
+	}
+	got, err := s.PullTimes(t.Context(), []fleet.CellID{"bath-1", "bath-2"})
+	want := map[fleet.CellID][]time.Time{"bath-1": {start, start.Add(time.Hour)}, "bath-2": {start}}
+	if diff := cmp.Diff(want, got); err != nil || diff != "" {
+		t.Errorf("%v, (-want +got):\n%s", err, diff)
 	}
 }
 
@@ -756,6 +818,10 @@ func TestDumpComputed(t *testing.T) {
 			s.ReplaceEstimates(ctx, []store.EstimateRow{fill[store.EstimateRow](1, false)}),
 			s.ReplaceCarEstimates(ctx, []store.CarEstimateRow{fill[store.CarEstimateRow](1, false)}),
 			s.ReplaceFlags(ctx, []store.FlagRow{fill[store.FlagRow](1, false)}, []store.TouchedRow{fill[store.TouchedRow](1, false)}),
+			s.ReplaceEpochs(ctx, []store.EpochRow{fill[store.EpochRow](1, false)}),
+			s.ReplaceIntervals(ctx, []store.IntervalRow{fill[store.IntervalRow](1, false)}),
+			s.ReplaceNeighbours(ctx, []fleet.CellID{fleet.CellID(fill[store.NeighbourRow](1, false).CellID)}, time.Time{}, time.Time{},
+				func(store.NeighbourRow) bool { return false }, []store.NeighbourRow{fill[store.NeighbourRow](1, false)}),
 		} {
 			if err != nil {
 				t.Fatal(err)
@@ -772,7 +838,7 @@ func TestDumpComputed(t *testing.T) {
 	}
 	write(false, nil)
 	first := dump()
-	if len(first) != 8 || first[0].Rows != 2 {
+	if len(first) != 11 || first[0].Rows != 2 {
 		t.Errorf("dump: %+v", first)
 	}
 	for i, d := range first[1:] {

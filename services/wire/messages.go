@@ -69,10 +69,15 @@ func FromPullBegin(m *pb.PullBegin) (fleet.Pull, error) {
 	p.text("label", m.GetLabel())
 	p.text("session", m.GetSession())
 	p.text("customer_car", m.GetCustomerCar())
+	p.text("set_up", m.GetSetUp())
 	p.text("agent_version", m.GetAgentVersion())
 	rampRate := p.number("ramp_rate_rad_s2", m.RampRateRadS2, 1e-3, 1e5, "give the engine's sweep in rad/s²")
 	rotatingMass := p.number("rotating_mass_kg", m.RotatingMassKg, 0, 1e5, "give the equivalent mass at the roller surface in kg")
 	coastingMass := p.number("coasting_mass_kg", m.CoastingMassKg, 0, 1e5, "give the equivalent mass at the roller surface in kg")
+	displacement := p.number("displacement_m3", m.DisplacementM3, 1e-6, 1, "give the engine's swept volume in m³; two litres are 0.002")
+	if c := fleet.Charging(m.GetCharging()); c != "" && !slices.Contains(fleet.Chargings, c) {
+		p.add("charging", "is %s; known are none, turbo, mechanical", show(string(c)))
+	}
 	if c := fleet.Correction(m.GetCorrection()); c != "" && !slices.Contains(fleet.Corrections, c) {
 		p.add("correction", "is %s; known are %s", show(string(c)), corrections())
 	}
@@ -88,6 +93,7 @@ func FromPullBegin(m *pb.PullBegin) (fleet.Pull, error) {
 	return fleet.Pull{
 		ID: fleet.PullID(m.GetPullId()), Cell: fleet.CellID(m.GetCellId()), Kind: fleet.Kind(m.GetKind()), StartedAt: startedAt,
 		Car: fleet.CarID(m.GetCarId()), Label: m.GetLabel(), Session: session, CustomerCar: m.GetCustomerCar(),
+		SetUp: m.GetSetUp(), Charging: fleet.Charging(m.GetCharging()), Displacement: displacement,
 		RampRate: rampRate, RotatingMass: rotatingMass, CoastingMass: coastingMass, Correction: fleet.Correction(m.GetCorrection()),
 		Channels: channels, Header: maps.Clone(m.GetHeader()), AgentVersion: m.GetAgentVersion(),
 	}, nil
@@ -142,6 +148,7 @@ func ToPullBegin(pull fleet.Pull) *pb.PullBegin {
 	return &pb.PullBegin{
 		PullId: string(pull.ID), CellId: string(pull.Cell), Kind: pb.PullKind(pull.Kind), StartedAt: timestamppb.New(pull.StartedAt),
 		CarId: string(pull.Car), Label: pull.Label, Session: pull.Session, CustomerCar: pull.CustomerCar,
+		SetUp: pull.SetUp, Charging: string(pull.Charging), DisplacementM3: clonePtr(pull.Displacement),
 		RampRateRadS2: clonePtr(pull.RampRate), RotatingMassKg: clonePtr(pull.RotatingMass), CoastingMassKg: clonePtr(pull.CoastingMass),
 		Correction: string(pull.Correction), Channels: channels, Header: maps.Clone(pull.Header), AgentVersion: pull.AgentVersion,
 	}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"maps"
 	"math"
+	"os"
 	"regexp"
 	"slices"
 	"strings"
@@ -11,8 +12,13 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"google.golang.org/protobuf/encoding/prototext"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protodesc"
+	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/testing/protocmp"
+	"google.golang.org/protobuf/types/descriptorpb"
+	"google.golang.org/protobuf/types/dynamicpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 	"pgregory.net/rapid"
 
@@ -52,6 +58,33 @@ func goodCheck() *pb.CalibrationCheck {
 		}}
 }
 
+// goodTransfer is a check beside a transfer load cell, with everything the
+// contract has for it.
+func goodTransfer() *pb.CalibrationCheck {
+	return &pb.CalibrationCheck{CheckId: hash, CellId: "north-1", Kind: pb.CheckKind_CHECK_KIND_TRANSFER, State: pb.CheckState_CHECK_STATE_AS_LEFT,
+		PerformedAt: someTime(), StandardId: "tlc-5k", EffectiveAt: timestamppb.New(someTime().AsTime().Add(-time.Hour)), Adjusted: proto.Bool(false),
+		Readings: []*pb.CheckReading{
+			{Cycle: 1, Direction: pb.LoadDirection_LOAD_DIRECTION_RISING, Preload: true, ReadingN: proto.Float64(4000), ReferenceN: proto.Float64(4001)},
+			{Cycle: 1, Direction: pb.LoadDirection_LOAD_DIRECTION_RISING, Sense: pb.LoadSense_LOAD_SENSE_COMPRESSION, Mounting: 1, HeldS: proto.Float64(30),
+				ReadingN: proto.Float64(-2000), ReferenceN: proto.Float64(-2001)},
+		}}
+}
+
+// goodInertia is a base-inertia check: one run at a set force.
+func goodInertia() *pb.CalibrationCheck {
+	return &pb.CalibrationCheck{CheckId: hash, CellId: "north-1", Kind: pb.CheckKind_CHECK_KIND_BASE_INERTIA, State: pb.CheckState_CHECK_STATE_AS_LEFT,
+		PerformedAt: someTime(), Readings: []*pb.CheckReading{
+			{Cycle: 1, SetForceN: proto.Float64(-900), FromMps: proto.Float64(5), ToMps: proto.Float64(25), DurationS: proto.Float64(21.3)},
+		}}
+}
+
+func goodTorque() *pb.CalibrationCheck {
+	return &pb.CalibrationCheck{CheckId: hash, CellId: "north-1", Kind: pb.CheckKind_CHECK_KIND_TORQUE, State: pb.CheckState_CHECK_STATE_AS_FOUND,
+		PerformedAt: someTime(), StandardId: "tr-2", ArmAngleRad: proto.Float64(0.01), Readings: []*pb.CheckReading{
+			{Cycle: 1, Direction: pb.LoadDirection_LOAD_DIRECTION_RISING, SpeedMps: proto.Float64(3), ReadingN: proto.Float64(100), ReferenceNm: proto.Float64(35)},
+		}}
+}
+
 func from(m proto.Message) error {
 	var err error
 	switch m := m.(type) {
@@ -72,7 +105,7 @@ func from(m proto.Message) error {
 }
 
 func TestGood(t *testing.T) {
-	for _, m := range []proto.Message{goodBegin(), goodBlock(), goodEnd(), goodCheck(),
+	for _, m := range []proto.Message{goodBegin(), goodBlock(), goodEnd(), goodCheck(), goodTransfer(), goodInertia(), goodTorque(),
 		&pb.Hello{CellId: "north-1", SentAt: someTime(), ContractVersion: 1}, &pb.Heartbeat{CellId: "north-1", SentAt: someTime()}} {
 		if err := from(m); err != nil {
 			t.Errorf("%T: %v", m, err)
@@ -91,6 +124,7 @@ func TestRefused(t *testing.T) {
 	}
 	end := func(change func(*pb.PullEnd)) proto.Message { m := goodEnd(); change(m); return m }
 	check := func(change func(*pb.CalibrationCheck)) proto.Message { m := goodCheck(); change(m); return m }
+	inertia := func(change func(*pb.CheckReading)) proto.Message { m := goodInertia(); change(m.Readings[0]); return m }
 	times := func(p *pb.Packed) proto.Message {
 		return block(func(m *pb.SampleBlock) { m.Clock = &pb.SampleBlock_Times{Times: p} })
 	}
@@ -118,6 +152,8 @@ func TestRefused(t *testing.T) {
 		{"start with bad nanos", begin(func(m *pb.PullBegin) { m.StartedAt.Nanos = -1 }), "pull_begin.started_at", "no valid time"},
 		{"ramp rate NaN", begin(func(m *pb.PullBegin) { m.RampRateRadS2 = proto.Float64(math.NaN()) }), "pull_begin.ramp_rate_rad_s2", "leave the field out"},
 		{"ramp rate 0", begin(func(m *pb.PullBegin) { m.RampRateRadS2 = proto.Float64(0) }), "pull_begin.ramp_rate_rad_s2", "rad/s²"},
+		{"unknown charging", begin(func(m *pb.PullBegin) { m.Charging = "wind" }), "pull_begin.charging", "none, turbo, mechanical"},
+		{"displacement in litres", begin(func(m *pb.PullBegin) { m.DisplacementM3 = proto.Float64(2) }), "pull_begin.displacement_m3", "two litres are 0.002"},
 		{"negative mass", begin(func(m *pb.PullBegin) { m.RotatingMassKg = proto.Float64(-1) }), "pull_begin.rotating_mass_kg", "kg"},
 		{"unknown correction", begin(func(m *pb.PullBegin) { m.Correction = "din" }), "pull_begin.correction", "sae_j1349"},
 		{"no channels", begin(func(m *pb.PullBegin) { m.Channels = nil }), "pull_begin.channels", "is empty"},
@@ -169,16 +205,30 @@ func TestRefused(t *testing.T) {
 		{"celsius", check(func(m *pb.CalibrationCheck) { m.AirTemperatureK = proto.Float64(21) }), "calibration_check.air_temperature_k", "in K"},
 		{"percent", check(func(m *pb.CalibrationCheck) { m.RelativeHumidity = proto.Float64(45) }), "calibration_check.relative_humidity", "0.45"},
 		{"no readings", check(func(m *pb.CalibrationCheck) { m.Readings = nil }), "calibration_check.readings", "one reading"},
-		{"readings without a number", check(func(m *pb.CalibrationCheck) { m.Readings = m.Readings[2:] }), "calibration_check.readings", "0 N included"},
 		{"reading NaN", check(func(m *pb.CalibrationCheck) { m.Readings[1].ReadingN = proto.Float64(math.NaN()) }), "calibration_check.readings[1].reading_n", "NaN"},
 		{"mass id", check(func(m *pb.CalibrationCheck) { m.Readings[1].MassIds[0] = "20 kg" }), "calibration_check.readings[1].mass_ids[0]", "20 kg"},
-		{"mass twice", check(func(m *pb.CalibrationCheck) { m.Readings[1].MassIds[1] = "m-20" }), "calibration_check.readings[1].mass_ids[1]", "second time"},
-		{"no direction", check(func(m *pb.CalibrationCheck) { m.Readings[0].Direction = 0 }), "calibration_check.readings[0].direction", "rising"},
-		{"masses in a zero check", check(func(m *pb.CalibrationCheck) { m.Kind = pb.CheckKind_CHECK_KIND_ZERO }), "calibration_check.readings[1].mass_ids", "only a dead-weight"},
-		{"shunt without force", check(func(m *pb.CalibrationCheck) {
-			m.Kind = pb.CheckKind_CHECK_KIND_SHUNT
-			m.Readings = []*pb.CheckReading{{ReadingN: proto.Float64(5)}}
-		}), "calibration_check.readings[0].simulated_n", "shunt stands for"},
+		{"simulated in a zero check", check(func(m *pb.CalibrationCheck) {
+			m.Kind = pb.CheckKind_CHECK_KIND_ZERO
+			m.Readings = []*pb.CheckReading{{ReadingN: proto.Float64(5), SimulatedN: proto.Float64(5)}}
+		}), "calibration_check.readings[0].simulated_n", `kind "shunt"`},
+		{"unknown check kind", check(func(m *pb.CalibrationCheck) { m.Kind = 8 }), "calibration_check.kind", "base inertia"},
+		{"standard id", check(func(m *pb.CalibrationCheck) { m.StandardId = "TLC 5" }), "calibration_check.standard_id", "reference standard"},
+		{"angle in degrees", check(func(m *pb.CalibrationCheck) { m.ArmAngleRad = proto.Float64(5) }), "calibration_check.arm_angle_rad", "in rad"},
+		{"effective a year off", check(func(m *pb.CalibrationCheck) {
+			m.EffectiveAt = timestamppb.New(someTime().AsTime().AddDate(-2, 0, 0))
+		}), "calibration_check.effective_at", "more than a year"},
+		{"effective before 2000", check(func(m *pb.CalibrationCheck) { m.EffectiveAt = &timestamppb.Timestamp{} }), "calibration_check.effective_at", "year 2000"},
+		{"sense", check(func(m *pb.CalibrationCheck) { m.Readings[0].Sense = 3 }), "calibration_check.readings[0].sense", "compression"},
+		{"direction", check(func(m *pb.CalibrationCheck) { m.Readings[0].Direction = 3 }), "calibration_check.readings[0].direction", "falling"},
+		{"mounting", check(func(m *pb.CalibrationCheck) { m.Readings[0].Mounting = 5000 }), "calibration_check.readings[0].mounting", "0, 1, 2"},
+		{"held backwards", check(func(m *pb.CalibrationCheck) { m.Readings[0].HeldS = proto.Float64(-1) }), "calibration_check.readings[0].held_s", "seconds"},
+		{"speed in km/h", check(func(m *pb.CalibrationCheck) { m.Readings[0].SpeedMps = proto.Float64(300) }), "calibration_check.readings[0].speed_mps", "m/s"},
+		{"reference of a dead weight", check(func(m *pb.CalibrationCheck) { m.Readings[0].ReferenceN = proto.Float64(3) }), "calibration_check.readings[0].reference_n", "transfer load cell"},
+		{"torque of a dead weight", check(func(m *pb.CalibrationCheck) { m.Readings[0].ReferenceNm = proto.Float64(3) }), "calibration_check.readings[0].reference_nm", "torque reference"},
+		{"run of a dead weight", check(func(m *pb.CalibrationCheck) { m.Readings[0].DurationS = proto.Float64(3) }), "calibration_check.readings[0].duration_s", "base inertia"},
+		{"run backwards in time", inertia(func(r *pb.CheckReading) { r.DurationS = proto.Float64(-3) }), "calibration_check.readings[0].duration_s", "seconds"},
+		{"run without end", inertia(func(r *pb.CheckReading) { r.ToMps = proto.Float64(math.Inf(1)) }), "calibration_check.readings[0].to_mps", "Inf"},
+		{"set force NaN", inertia(func(r *pb.CheckReading) { r.SetForceN = proto.Float64(math.NaN()) }), "calibration_check.readings[0].set_force_n", "NaN"},
 
 		{"hello of another contract", &pb.Hello{CellId: "a", SentAt: someTime(), ContractVersion: 2}, "hello.contract_version", "install"},
 		{"hello without clock", &pb.Hello{CellId: "a", ContractVersion: 1}, "hello.sent_at", "is missing"},
@@ -241,6 +291,85 @@ func TestPresence(t *testing.T) {
 	}
 	if check.AirTemperature != nil {
 		t.Errorf("an absent temperature became %v", *check.AirTemperature)
+	}
+}
+
+// What is not enough to judge by is kept: the judge says what is wrong.
+func TestUnjudgedIsAccepted(t *testing.T) {
+	for name, change := range map[string]func(*pb.CalibrationCheck){
+		"no reading has a number": func(m *pb.CalibrationCheck) { m.Readings = m.Readings[2:] },
+		"a mass twice":            func(m *pb.CalibrationCheck) { m.Readings[1].MassIds[1] = "m-20" },
+		"no direction":            func(m *pb.CalibrationCheck) { m.Readings[0].Direction = 0 },
+		"masses in a zero check":  func(m *pb.CalibrationCheck) { m.Kind = pb.CheckKind_CHECK_KIND_ZERO },
+		"a shunt without force":   func(m *pb.CalibrationCheck) { m.Kind = pb.CheckKind_CHECK_KIND_SHUNT },
+		"a standard not named":    func(m *pb.CalibrationCheck) { m.Kind = pb.CheckKind_CHECK_KIND_TRANSFER },
+	} {
+		m := goodCheck()
+		change(m)
+		c, err := FromCalibrationCheck(m)
+		if err != nil {
+			t.Errorf("%s: refused: %v", name, err)
+			continue
+		}
+		if diff := cmp.Diff(m, ToCalibrationCheck(c), protocmp.Transform()); diff != "" {
+			t.Errorf("%s: not kept as it was sent: %s", name, diff)
+		}
+	}
+}
+
+// A check that an agent of the released contract sends is read as it was meant:
+// its bytes are made with that contract's own description.
+func TestCheckOfReleasedContract(t *testing.T) {
+	data, err := os.ReadFile("../../proto/released.binpb")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var set descriptorpb.FileDescriptorSet
+	if err := proto.Unmarshal(data, &set); err != nil {
+		t.Fatal(err)
+	}
+	files, err := protodesc.NewFiles(&set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := files.FindDescriptorByName("rollcall.v1.CalibrationCheck")
+	if err != nil {
+		t.Fatal(err)
+	}
+	old := dynamicpb.NewMessage(d.(protoreflect.MessageDescriptor))
+	const text = `check_id: "` + hash + `" cell_id: "north-1" kind: CHECK_KIND_SHUNT state: CHECK_STATE_AS_LEFT performed_at {seconds: 1773532799}
+performed_by: "A. Ferris" air_temperature_k: 293.15 note: "warm" agent_version: "1"
+readings {cycle: 2 direction: LOAD_DIRECTION_FALLING reading_n: 0 simulated_n: 1000} readings {cycle: 2}`
+	if err := prototext.Unmarshal([]byte(text), old); err != nil {
+		t.Fatal(err)
+	}
+	bytes, err := proto.Marshal(old)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := new(pb.CalibrationCheck)
+	if err := proto.Unmarshal(bytes, m); err != nil {
+		t.Fatal(err)
+	}
+	got, err := FromCalibrationCheck(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	zero, thousand, warm := 0.0, 1000.0, 293.15
+	want := fleet.Check{ID: hash, Cell: "north-1", Kind: fleet.CheckShunt, State: fleet.AsLeft, PerformedAt: time.Unix(1773532799, 0).UTC(), PerformedBy: "A. Ferris",
+		AirTemperature: &warm, Note: "warm", AgentVersion: "1",
+		Readings: []fleet.Reading{{Cycle: 2, Direction: fleet.Falling, Force: &zero, Simulated: &thousand}, {Cycle: 2}}}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Error(diff)
+	}
+	// And an agent of the released contract can be told what this one says.
+	back, err := proto.Marshal(ToCalibrationCheck(got))
+	if err != nil {
+		t.Fatal(err)
+	}
+	again := dynamicpb.NewMessage(d.(protoreflect.MessageDescriptor))
+	if err := proto.Unmarshal(back, again); err != nil || !proto.Equal(old, again) {
+		t.Errorf("the released contract reads %v, %v", again, err)
 	}
 }
 
@@ -417,6 +546,8 @@ func TestRoundTrip(t *testing.T) {
 			Kind:  rapid.SampledFrom([]fleet.Kind{fleet.KindPull, fleet.KindCoastDown, fleet.KindEmptyCoastDown}).Draw(t, "kind"),
 			Label: drawText(t, "label"), Session: drawText(t, "session"), RampRate: drawOptional(t, 1, 100),
 			RotatingMass: drawOptional(t, 0, 100), CoastingMass: drawOptional(t, 0, 100), Channels: drawChannels(t), AgentVersion: drawText(t, "version"),
+			SetUp: drawText(t, "set-up"), Displacement: drawOptional(t, 1e-6, 1),
+			Charging:   rapid.SampledFrom(append([]fleet.Charging{""}, fleet.Chargings...)).Draw(t, "charging"),
 			Correction: rapid.SampledFrom(append([]fleet.Correction{""}, fleet.Corrections...)).Draw(t, "correction")}
 		if rapid.Bool().Draw(t, "header") {
 			want.Header = map[string]string{"Software": drawText(t, "software")}
@@ -449,13 +580,27 @@ func TestRoundTrip(t *testing.T) {
 	}))
 	t.Run("check", rapid.MakeCheck(func(t *rapid.T) {
 		want := fleet.Check{ID: fleet.CheckID(drawHash(t)), Cell: fleet.CellID(drawID(t, "cell")),
-			Kind:  rapid.SampledFrom([]fleet.CheckKind{fleet.CheckDeadWeight, fleet.CheckZero, fleet.CheckShunt}).Draw(t, "kind"),
+			Kind:  fleet.CheckKind(rapid.IntRange(int(fleet.CheckDeadWeight), int(fleet.CheckBaseInertia)).Draw(t, "kind")),
 			State: rapid.SampledFrom([]fleet.CheckState{fleet.AsFound, fleet.AsLeft}).Draw(t, "state"), PerformedAt: drawTime(t), PerformedBy: drawText(t, "by"),
 			AirPressure: drawOptional(t, 30e3, 120e3), AirTemperature: drawOptional(t, 200, 350), Humidity: drawOptional(t, 0, 1),
-			Note: drawText(t, "note"), AgentVersion: drawText(t, "version")}
+			Note: drawText(t, "note"), AgentVersion: drawText(t, "version"), ArmAngle: drawOptional(t, -1.5, 1.5)}
+		if rapid.Bool().Draw(t, "standard") {
+			want.Standard = fleet.StandardID(drawID(t, "standard id"))
+		}
+		if rapid.Bool().Draw(t, "said") {
+			adjusted := rapid.Bool().Draw(t, "adjusted")
+			want.Adjusted = &adjusted
+		}
+		if rapid.Bool().Draw(t, "effective") {
+			want.EffectiveAt = want.PerformedAt.Add(time.Duration(rapid.IntRange(-1000, 1000).Draw(t, "minutes")) * time.Minute)
+			if want.EffectiveAt.Before(Earliest) || !want.EffectiveAt.Before(Latest) {
+				want.EffectiveAt = time.Time{}
+			}
+		}
 		for range rapid.IntRange(1, 6).Draw(t, "readings") {
 			r := fleet.Reading{Cycle: rapid.IntRange(0, 9).Draw(t, "cycle"), Direction: rapid.SampledFrom([]fleet.Direction{fleet.Rising, fleet.Falling}).Draw(t, "direction"),
-				Force: drawOptional(t, -1e4, 1e4)}
+				Force: drawOptional(t, -1e4, 1e4), Preload: rapid.Bool().Draw(t, "preload"), Sense: rapid.SampledFrom([]fleet.Sense{fleet.SenseUnsaid, fleet.Tension, fleet.Compression}).Draw(t, "sense"),
+				Mounting: rapid.IntRange(0, 9).Draw(t, "mounting"), Held: drawOptional(t, 0, 100), Speed: drawOptional(t, -70, 70)}
 			switch want.Kind {
 			case fleet.CheckDeadWeight:
 				for _, id := range rapid.SliceOfNDistinct(rapid.SampledFrom([]string{"m-1", "m-2", "m-3"}), 0, 3, rapid.ID[string]).Draw(t, "masses") {
@@ -464,6 +609,10 @@ func TestRoundTrip(t *testing.T) {
 			case fleet.CheckShunt:
 				v := rapid.Float64Range(-1e4, 1e4).Draw(t, "simulated")
 				r.Simulated = &v
+			case fleet.CheckTransfer, fleet.CheckTorque:
+				r.Reference = drawOptional(t, -1e4, 1e4)
+			case fleet.CheckBaseInertia:
+				r.SetForce, r.From, r.To, r.Duration = drawOptional(t, -1e4, 1e4), drawOptional(t, -70, 70), drawOptional(t, -70, 70), drawOptional(t, 0, 100)
 			}
 			want.Readings = append(want.Readings, r)
 		}
@@ -508,6 +657,9 @@ func FuzzAcceptedMeansValid(f *testing.F) {
 		{Sequence: 2, Body: &pb.StreamRequest_SampleBlock{SampleBlock: goodBlock()}},
 		{Sequence: 3, Body: &pb.StreamRequest_PullEnd{PullEnd: goodEnd()}},
 		{Sequence: 4, Body: &pb.StreamRequest_CalibrationCheck{CalibrationCheck: goodCheck()}},
+		{Sequence: 5, Body: &pb.StreamRequest_CalibrationCheck{CalibrationCheck: goodTransfer()}},
+		{Sequence: 6, Body: &pb.StreamRequest_CalibrationCheck{CalibrationCheck: goodInertia()}},
+		{Sequence: 7, Body: &pb.StreamRequest_CalibrationCheck{CalibrationCheck: goodTorque()}},
 		{Body: &pb.StreamRequest_Hello{Hello: &pb.Hello{CellId: "north-1", SentAt: someTime(), ContractVersion: 1}}},
 		{Body: &pb.StreamRequest_Heartbeat{Heartbeat: &pb.Heartbeat{CellId: "north-1", SentAt: someTime(), SpoolOldestAt: someTime()}}},
 	} {
@@ -570,7 +722,7 @@ func FuzzAcceptedMeansValid(f *testing.F) {
 				matches(hashPattern, string(p.ID))
 				matches(idPattern, string(p.Cell))
 				instant(p.StartedAt)
-				optional(p.RampRate, p.RotatingMass, p.CoastingMass)
+				optional(p.RampRate, p.RotatingMass, p.CoastingMass, p.Displacement)
 				for i, c := range p.Channels {
 					channel(c)
 					if slices.Contains(p.Channels[:i], c) {
@@ -626,9 +778,18 @@ func FuzzAcceptedMeansValid(f *testing.F) {
 				matches(hashPattern, string(c.ID))
 				matches(idPattern, string(c.Cell))
 				instant(c.PerformedAt)
-				optional(c.AirPressure, c.AirTemperature, c.Humidity)
+				optional(c.AirPressure, c.AirTemperature, c.Humidity, c.ArmAngle)
+				if c.Standard != "" {
+					matches(idPattern, string(c.Standard))
+				}
+				if !c.EffectiveAt.IsZero() {
+					instant(c.EffectiveAt)
+				}
 				for _, reading := range c.Readings {
-					optional(reading.Force, reading.Simulated)
+					optional(reading.Force, reading.Simulated, reading.Held, reading.Speed, reading.Reference, reading.SetForce, reading.From, reading.To, reading.Duration)
+					if reading.Sense > fleet.Compression || reading.Direction > fleet.Falling {
+						t.Errorf("accepted sense %d, direction %d", reading.Sense, reading.Direction)
+					}
 					for _, m := range reading.Masses {
 						matches(idPattern, string(m))
 					}
@@ -659,4 +820,28 @@ func BenchmarkFromSampleBlock(b *testing.B) {
 		}
 	}
 	b.ReportMetric(16384*float64(b.N)/b.Elapsed().Seconds(), "values/s")
+}
+
+// A pull announced by an agent from before set-up, charging and displacement is
+// taken as it always was, and says nothing of them.
+func TestPullFromBefore(t *testing.T) {
+	m := &pb.PullBegin{PullId: strings.Repeat("a", 32), CellId: "fen-1", Kind: pb.PullKind_PULL_KIND_PULL, StartedAt: timestamppb.New(time.Unix(1780000000, 0)),
+		CustomerCar: "red coupe", RotatingMassKg: proto.Float64(50), Channels: []string{"roller_speed"}}
+	bytes, err := proto.Marshal(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	old := new(pb.PullBegin)
+	if err := proto.Unmarshal(bytes, old); err != nil {
+		t.Fatal(err)
+	}
+	p, err := FromPullBegin(old)
+	if err != nil || p.SetUp != "" || p.Charging != fleet.ChargingUnknown || p.Displacement != nil || p.CustomerCar != "red coupe" {
+		t.Errorf("%+v, %v", p, err)
+	}
+	// And nothing of them goes out again.
+	again, err := proto.MarshalOptions{Deterministic: true}.Marshal(ToPullBegin(p))
+	if err != nil || len(again) != len(bytes) {
+		t.Errorf("%d bytes came, %d go (%v)", len(bytes), len(again), err)
+	}
 }

@@ -48,7 +48,9 @@
 //	correction ""
 //	file SHA-256 of the file's bytes, in hexadecimal
 //
-// with the kinds as in a mapping (pull, coast_down, empty_coast_down), or
+// with the kinds as in a mapping (pull, coast_down, empty_coast_down), and before
+// the file's line set_up, charging and displacement_m3 in this order, each only
+// where the file says it; or
 //
 //	check
 //	cell_id "fen-1"
@@ -62,7 +64,9 @@
 //	note ""
 //	file SHA-256 of the file's bytes, in hexadecimal
 //
-// with the kinds dead_weight, zero, shunt. Texts are quoted as Go quotes them
+// with the kinds dead_weight, zero, shunt, zero_turning, transfer, torque,
+// base_inertia, and after note, where the file says it, standard_id,
+// arm_angle_rad, adjusted ("true", "false") and effective_at. Texts are quoted as Go quotes them
 // (strconv.Quote), times are UTC, RFC 3339 without trailing zeros of a second,
 // numbers have at most twelve digits (format %.12g), and nothing stands
 // between the quotes for what the file does not say.

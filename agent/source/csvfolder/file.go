@@ -139,14 +139,19 @@ func (m *Mapping) takeCheck(ctx context.Context, file content, h *head, cell fle
 // pullRecord returns what a pull or coast-down is known by; sum is the SHA-256
 // of the file.
 func pullRecord(b *rollcallv1.PullBegin, kind string, sum []byte) record {
-	return record{
-		content: digest(sum[:16]),
-		id: digestOf("pull", []string{
-			"cell_id", b.GetCellId(), "kind", kind, "started_at", instant(b.GetStartedAt()), "car_id", b.GetCarId(), "label", b.GetLabel(),
-			"session", b.GetSession(), "customer_car", b.GetCustomerCar(), "ramp_rate_rad_s2", optional(b.RampRateRadS2),
-			"rotating_mass_kg", optional(b.RotatingMassKg), "coasting_mass_kg", optional(b.CoastingMassKg), "correction", b.GetCorrection(),
-		}, sum),
+	pairs := []string{
+		"cell_id", b.GetCellId(), "kind", kind, "started_at", instant(b.GetStartedAt()), "car_id", b.GetCarId(), "label", b.GetLabel(),
+		"session", b.GetSession(), "customer_car", b.GetCustomerCar(), "ramp_rate_rad_s2", optional(b.RampRateRadS2),
+		"rotating_mass_kg", optional(b.RotatingMassKg), "coasting_mass_kg", optional(b.CoastingMassKg), "correction", b.GetCorrection(),
 	}
+	// Those that came later stand in the text only where there is something to
+	// say, so that a record without them keeps the id it had.
+	for _, later := range [][2]string{{"set_up", b.GetSetUp()}, {"charging", b.GetCharging()}, {"displacement_m3", optional(b.DisplacementM3)}} {
+		if later[1] != "" {
+			pairs = append(pairs, later[0], later[1])
+		}
+	}
+	return record{content: digest(sum[:16]), id: digestOf("pull", pairs, sum)}
 }
 
 // checkRecord returns what a check is known by. Two checks may well read the
@@ -157,14 +162,26 @@ func checkRecord(c *rollcallv1.CalibrationCheck, kind string, sum []byte) record
 		state = "as_left"
 	}
 	at := instant(c.GetPerformedAt())
-	return record{
-		content: digestOf("content of check", []string{"performed_at", at}, sum),
-		id: digestOf("check", []string{
-			"cell_id", c.GetCellId(), "kind", kind, "state", state, "performed_at", at, "performed_by", c.GetPerformedBy(),
-			"air_pressure_pa", optional(c.AirPressurePa), "air_temperature_k", optional(c.AirTemperatureK),
-			"relative_humidity", optional(c.RelativeHumidity), "note", c.GetNote(),
-		}, sum),
+	pairs := []string{
+		"cell_id", c.GetCellId(), "kind", kind, "state", state, "performed_at", at, "performed_by", c.GetPerformedBy(),
+		"air_pressure_pa", optional(c.AirPressurePa), "air_temperature_k", optional(c.AirTemperatureK),
+		"relative_humidity", optional(c.RelativeHumidity), "note", c.GetNote(),
 	}
+	// Only when given: the ids of files that say nothing of it stay.
+	said := func(name, value string) {
+		if value != "" {
+			pairs = append(pairs, name, value)
+		}
+	}
+	said("standard_id", c.GetStandardId())
+	said("arm_angle_rad", optional(c.ArmAngleRad))
+	if c.Adjusted != nil {
+		said("adjusted", strconv.FormatBool(c.GetAdjusted()))
+	}
+	if c.EffectiveAt != nil {
+		said("effective_at", instant(c.GetEffectiveAt()))
+	}
+	return record{content: digestOf("content of check", []string{"performed_at", at}, sum), id: digestOf("check", pairs, sum)}
 }
 
 // digestOf digests what the package's comment says: the class, one line for

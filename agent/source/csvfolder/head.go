@@ -91,7 +91,7 @@ func (m *Mapping) readHead(l *lines, name string) (*head, error) {
 		anchors = append(anchors, m.Samples.Time.Column)
 	}
 	if m.Readings != nil {
-		anchors = append(anchors, m.Readings.Reading)
+		anchors = append(anchors, m.Readings.anchors()...)
 	}
 	var seen candidate
 	for {
@@ -379,11 +379,34 @@ func (h *head) number(what string, t *Take, want unit.Dimension, mark byte) (*fl
 	return &x, nil
 }
 
+// effective returns the time that effective_at stands for; zero where the file
+// says none.
+func (h *head) effective(s *StartedAt) (time.Time, *Rejection) {
+	if s == nil {
+		return time.Time{}, nil
+	}
+	for i := range s.From {
+		text, ok, rejection := h.take("effective_at", &s.From[i])
+		switch {
+		case rejection != nil:
+			return time.Time{}, rejection
+		case !ok || text == "":
+			return time.Time{}, nil
+		}
+	}
+	return h.time("effective_at", "effective_at", s)
+}
+
 // started returns the time a StartedAt with from stands for.
 func (h *head) started(s *StartedAt) (time.Time, *Rejection) {
+	return h.time("the start", "started_at", s)
+}
+
+// time is started of what the mapping calls key.
+func (h *head) time(what, key string, s *StartedAt) (time.Time, *Rejection) {
 	var parts []string
 	for i := range s.From {
-		text, _, err := h.take("the start", &s.From[i])
+		text, _, err := h.take(what, &s.From[i])
 		if err != nil {
 			return time.Time{}, err
 		}
@@ -392,12 +415,12 @@ func (h *head) started(s *StartedAt) (time.Time, *Rejection) {
 	text := strings.Join(parts, " ")
 	m, ok := s.pattern.parse([]byte(text))
 	if !ok {
-		return time.Time{}, &Rejection{What: fmt.Sprintf("the start is %s, which is no time of the form %s", show(text), s.Format),
-			Mend: "set started_at.format in the mapping to the form the file uses, or correct the date"}
+		return time.Time{}, &Rejection{What: fmt.Sprintf("%s is %s, which is no time of the form %s", what, show(text), s.Format),
+			Mend: "set " + key + ".format in the mapping to the form the file uses, or correct the date"}
 	}
 	at, err := s.pattern.in(m, s.zone)
 	if err != nil {
-		return time.Time{}, &Rejection{What: "the start: " + err.Error(), Mend: "set the clock of the logger, or started_at.zone in the mapping"}
+		return time.Time{}, &Rejection{What: what + ": " + err.Error(), Mend: "set the clock of the logger, or " + key + ".zone in the mapping"}
 	}
 	return at, nil
 }

@@ -142,15 +142,22 @@ type Rule struct {
 	Session *Take `yaml:"session"`
 	// CustomerCar describes a customer's car.
 	CustomerCar *Take `yaml:"customer_car"`
+	// SetUp is what of a car may differ from pull to pull and acts on its losses.
+	SetUp *Take `yaml:"set_up"`
 	// RotatingMass and CoastingMass are a customer's car's, a mass.
 	RotatingMass *Take `yaml:"rotating_mass"`
 	CoastingMass *Take `yaml:"coasting_mass"`
+	// Charging is none, turbo or mechanical, Displacement the swept volume, of a
+	// customer's car's engine.
+	Charging     *Take `yaml:"charging"`
+	Displacement *Take `yaml:"displacement"`
 	// RampRate is the sweep asked for, engine side: rpm/s or rad/s².
 	RampRate *Take `yaml:"ramp_rate"`
 	// Correction is one of fleet.Corrections.
 	Correction *Take `yaml:"correction"`
 
-	// CheckKind is dead_weight, zero or shunt.
+	// CheckKind is dead_weight, zero, shunt, zero_turning, transfer, torque or
+	// base_inertia.
 	CheckKind *Take `yaml:"check_kind"`
 	// State is as_found or as_left.
 	State *Take `yaml:"state"`
@@ -161,6 +168,17 @@ type Rule struct {
 	AirPressure    *Take `yaml:"air_pressure"`
 	AirTemperature *Take `yaml:"air_temperature"`
 	Humidity       *Take `yaml:"relative_humidity"`
+	// Standard is the id of the transfer load cell or torque reference used.
+	Standard *Take `yaml:"standard"`
+	// ArmAngle is the calibration arm's angle off the horizontal; nothing for
+	// an arm that was levelled.
+	ArmAngle *Take `yaml:"arm_angle"`
+	// Adjusted says of a check as found whether the load cell was adjusted
+	// after it: yes or no.
+	Adjusted *Take `yaml:"adjusted"`
+	// EffectiveAt is from when the calibration of a check as left holds; nothing
+	// for the time of the check. Its texts may be optional.
+	EffectiveAt *StartedAt `yaml:"effective_at"`
 
 	// StartedAt replaces the mapping's own for this kind of record.
 	StartedAt *StartedAt `yaml:"started_at"`
@@ -356,7 +374,67 @@ type Readings struct {
 	// Simulated is, of a shunt check, the force the shunt stands for, in Unit.
 	Simulated string `yaml:"simulated"`
 
+	// Preload marks a load put on and taken off before the first cycle: yes, or
+	// no or blank. PreloadWords are those for yes. Default: yes, y, x, 1.
+	Preload      string   `yaml:"preload"`
+	PreloadWords []string `yaml:"preload_words"`
+	// Sense is the way the load cell is loaded; Tension and Compression list
+	// the words. Defaults: tension, t, and compression, c. Blank: as a driving
+	// car loads it.
+	Sense       string   `yaml:"sense"`
+	Tension     []string `yaml:"tension"`
+	Compression []string `yaml:"compression"`
+	// Mounting counts from 0 how often the arm or the transfer load cell was
+	// taken off and put on again.
+	Mounting string `yaml:"mounting"`
+	// Held is how long the load had been on; Speed the rollers' surface speed.
+	Held  *Quantity `yaml:"held"`
+	Speed *Quantity `yaml:"speed"`
+	// Reference is what a transfer load cell read, a force; ReferenceTorque what
+	// a torque reference read.
+	Reference       *Quantity `yaml:"reference"`
+	ReferenceTorque *Quantity `yaml:"reference_torque"`
+	// Of a timed run of a base-inertia check: the force set at the roller
+	// surface, the speeds it began and ended at, and how long it took.
+	SetForce *Quantity `yaml:"set_force"`
+	From     *Quantity `yaml:"from"`
+	To       *Quantity `yaml:"to"`
+	Duration *Quantity `yaml:"duration"`
+
 	raw, unit unit.Unit // see Column
+}
+
+// Quantity is a column of a calibration check with its unit. A file without the
+// column has none of it, except where the kind of check cannot be without.
+type Quantity struct {
+	Column string `yaml:"column"`
+	// Unit is the column's. A unit row must say the same; without Unit the unit
+	// row's is taken.
+	Unit string `yaml:"unit"`
+
+	dimension unit.Dimension
+	raw       unit.Unit
+}
+
+// check notes what is wrong with a quantity.
+func (q *Quantity) check(c *checker, p string, want unit.Dimension, unitRow bool) {
+	if q == nil {
+		return
+	}
+	q.dimension = want
+	if q.Column == "" {
+		c.add(p+".column", "name the column")
+	}
+	switch {
+	case q.Unit != "":
+		u, err := unit.ParseAs(q.Unit, want)
+		if err != nil {
+			c.add(p+".unit", "%v", err)
+		}
+		q.raw = u
+	case !unitRow:
+		c.add(p+".unit", "the column has no unit, and there is no unit row to take it from")
+	}
 }
 
 // LoadMapping reads a mapping file. The error names file, line, what is wrong
@@ -484,7 +562,7 @@ func (m *Mapping) check(c *checker) {
 	case checks && m.Readings == nil:
 		c.add("$.readings", "there are rules for checks but no readings; say which columns hold them")
 	case m.Readings != nil:
-		m.Readings.check(c)
+		m.Readings.check(c, m.Format.UnitRow)
 		if !m.Format.headerRow {
 			c.add("$.readings", "calibration checks need a header row; set format.header_row to true")
 		}
@@ -574,10 +652,17 @@ func (t *Take) check(c *checker, p string, groups []string, want unit.Dimension)
 
 func (s *StartedAt) check(c *checker, p string, groups []string) {
 	for i := range s.From {
-		s.From[i].check(c, fmt.Sprintf("%s.from[%d]", p, i), groups, "")
 		if s.From[i].Optional {
 			c.add(fmt.Sprintf("%s.from[%d].optional", p, i), "a record without a start is of no use; leave optional out")
 		}
+	}
+	s.checkTime(c, p, groups)
+}
+
+// checkTime is check of a time that may be absent.
+func (s *StartedAt) checkTime(c *checker, p string, groups []string) {
+	for i := range s.From {
+		s.From[i].check(c, fmt.Sprintf("%s.from[%d]", p, i), groups, "")
 	}
 	if len(s.From) > 0 {
 		if s.Format == "" {
@@ -680,13 +765,23 @@ func (r *Rule) check(c *checker, p string) {
 	}
 	of([]part{{"car", r.Car, ""}, {"customer_car", r.CustomerCar, ""}, {"session", r.Session, ""},
 		{"rotating_mass", r.RotatingMass, unit.Mass}, {"coasting_mass", r.CoastingMass, unit.Mass},
+		{"set_up", r.SetUp, ""}, {"charging", r.Charging, ""}, {"displacement", r.Displacement, unit.Volume},
 		{"ramp_rate", r.RampRate, unit.AngularAcceleration}, {"correction", r.Correction, ""}}, car, r.Kind)
 	of([]part{{"label", r.Label, ""}}, !check, r.Kind)
 	of([]part{{"check_kind", r.CheckKind, ""}, {"state", r.State, ""}, {"performed_by", r.PerformedBy, ""}, {"note", r.Note, ""},
 		{"air_pressure", r.AirPressure, unit.Pressure}, {"air_temperature", r.AirTemperature, unit.Temperature},
-		{"relative_humidity", r.Humidity, unit.Ratio}}, check, r.Kind)
+		{"relative_humidity", r.Humidity, unit.Ratio}, {"standard", r.Standard, ""}, {"arm_angle", r.ArmAngle, unit.Angle}, {"adjusted", r.Adjusted, ""}}, check, r.Kind)
+	switch {
+	case r.EffectiveAt == nil:
+	case !check:
+		c.add(p+".effective_at", "a record of kind %q has no %s", r.Kind, "effective_at")
+	case len(r.EffectiveAt.From) == 0:
+		c.add(p+".effective_at.from", "say where the time comes from")
+	default:
+		r.EffectiveAt.checkTime(c, p+".effective_at", groups)
+	}
 	if check && r.CheckKind == nil {
-		c.add(p+".check_kind", "say how a check is known as dead_weight, zero or shunt")
+		c.add(p+".check_kind", "say how a check is known as one of %s", strings.Join(checkKindWords, ", "))
 	}
 	if check && r.State == nil {
 		c.add(p+".state", "say how a check is known as as_found or as_left")
@@ -695,7 +790,7 @@ func (r *Rule) check(c *checker, p string) {
 		key   string
 		take  *Take
 		words []string
-	}{{"check_kind", r.CheckKind, checkKindWords}, {"state", r.State, stateWords}, {"correction", r.Correction, correctionWords}} {
+	}{{"check_kind", r.CheckKind, checkKindWords}, {"state", r.State, stateWords}, {"adjusted", r.Adjusted, adjustedWords}, {"correction", r.Correction, correctionWords}, {"charging", r.Charging, chargingWords}} {
 		if q.take == nil {
 			continue
 		}
@@ -714,9 +809,11 @@ func (r *Rule) check(c *checker, p string) {
 }
 
 var (
-	checkKindWords  = []string{"dead_weight", "zero", "shunt"}
+	checkKindWords  = []string{"dead_weight", "zero", "shunt", "zero_turning", "transfer", "torque", "base_inertia"}
+	adjustedWords   = []string{"yes", "no"}
 	stateWords      = []string{"as_found", "as_left"}
 	correctionWords = words(fleet.Corrections)
+	chargingWords   = words(fleet.Chargings)
 )
 
 // words returns names as the texts a key allows.
@@ -859,19 +956,47 @@ func knownChannels() string {
 	return strings.Join(names, ", ")
 }
 
-func (r *Readings) check(c *checker) {
-	if r.Reading == "" {
+func (r *Readings) check(c *checker, unitRow bool) {
+	if r.Reading == "" && r.Duration == nil {
 		c.add("$.readings.reading", "name the column of the readings")
 	}
-	if r.Scale == nil {
+	for _, q := range []struct {
+		key  string
+		of   *Quantity
+		want unit.Dimension
+	}{{"held", r.Held, unit.Time}, {"speed", r.Speed, unit.Speed}, {"reference", r.Reference, unit.Force}, {"reference_torque", r.ReferenceTorque, unit.Torque},
+		{"set_force", r.SetForce, unit.Force}, {"from", r.From, unit.Speed}, {"to", r.To, unit.Speed}, {"duration", r.Duration, unit.Time}} {
+		q.of.check(c, "$.readings."+q.key, q.want, unitRow)
+	}
+	if r.PreloadWords == nil {
+		r.PreloadWords = []string{"yes", "y", "x", "1"}
+	}
+	if r.Tension == nil {
+		r.Tension = []string{"tension", "t"}
+	}
+	if r.Compression == nil {
+		r.Compression = []string{"compression", "c"}
+	}
+	for _, w := range r.Tension {
+		if slices.Contains(r.Compression, w) {
+			c.add("$.readings.compression", "%q is both tension and compression", w)
+		}
+	}
+	switch {
+	case r.Reading == "" && r.Unit == "":
+		// Timed runs alone.
+	case r.Scale == nil:
 		u, err := unit.ParseAs(r.Unit, unit.Force)
 		if err != nil {
 			c.add("$.readings.unit", "%v%s", err, scaleHint(err))
 		}
 		r.raw, r.unit = u, u
-	} else if u, err := unit.Parse(r.Unit); err != nil {
-		c.add("$.readings.unit", "%v", err)
-	} else {
+	default:
+		u, err := unit.Parse(r.Unit)
+		if err != nil {
+			c.add("$.readings.unit", "%v", err)
+			break
+		}
 		r.raw, r.unit = u, r.Scale.check(c, "$.readings.scale", u, unit.Force)
 	}
 	if r.MassSeparator == "" {

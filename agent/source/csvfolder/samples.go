@@ -194,7 +194,7 @@ func (s *samplesReader) announce(cell fleet.CellID, version string) error {
 		what string
 		take *Take
 		to   *string
-	}{{"the reference car", r.Car, &b.CarId}, {"the label", r.Label, &b.Label}, {"the session", r.Session, &b.Session}, {"the customer's car", r.CustomerCar, &b.CustomerCar}} {
+	}{{"the reference car", r.Car, &b.CarId}, {"the label", r.Label, &b.Label}, {"the session", r.Session, &b.Session}, {"the customer's car", r.CustomerCar, &b.CustomerCar}, {"the set-up", r.SetUp, &b.SetUp}} {
 		text, _, err := h.take(t.what, t.take)
 		if err != nil {
 			return err
@@ -210,6 +210,12 @@ func (s *samplesReader) announce(cell fleet.CellID, version string) error {
 		return err
 	}
 	if b.CoastingMassKg, err = h.number("the coasting mass", r.CoastingMass, unit.Mass, mark); err != nil {
+		return err
+	}
+	if b.DisplacementM3, err = h.number("the displacement", r.Displacement, unit.Volume, mark); err != nil {
+		return err
+	}
+	if b.Charging, err = h.word("the charging", r.Charging, chargingWords); err != nil {
 		return err
 	}
 	if b.Correction, err = h.word("the correction", r.Correction, correctionWords); err != nil {

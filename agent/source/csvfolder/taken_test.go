@@ -316,3 +316,51 @@ func TestReasonGoesWithTheMendedFile(t *testing.T) {
 		t.Error("the reason stayed, or one whose file is there went")
 	}
 }
+
+// What is said of a car besides is announced in SI, makes a record of its own,
+// and leaves the id of one that says nothing as it was.
+func TestSetUpAndEngine(t *testing.T) {
+	rule := func(more string) *Mapping {
+		return mapping(t, strings.Replace(particularsMapping, "    coasting_mass: {group: coasting, unit: kg, optional: true}\n",
+			"    coasting_mass: {group: coasting, unit: kg, optional: true}\n"+more, 1))
+	}
+	const name = "pull_20270304-091500_____20___.csv"
+	body := "Time,Speed,Force,Engine\ns,km/h,N,rpm\n" + plainBody
+	begin := func(m *Mapping, text string) *rollcallv1.PullBegin {
+		t.Helper()
+		s, err := take(t, m, name, text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return s.requests[0].GetPullBegin()
+	}
+	const more = "    set_up: {header: Set-up, optional: true}\n    charging: {header: Charging, optional: true, map: {T: turbo, N: none}}\n    displacement: {header: Displacement, unit: L, optional: true}\n"
+	before, silent := begin(mapping(t, particularsMapping), body), begin(rule(more), body)
+	if before.PullId != silent.PullId || silent.SetUp != "" || silent.Charging != "" || silent.DisplacementM3 != nil {
+		t.Errorf("a file that says nothing: id %s, was %s; %v", silent.PullId, before.PullId, silent)
+	}
+	ids := map[string]bool{before.PullId: true}
+	for _, head := range []string{"Set-up: slicks\n", "Charging: T\n", "Displacement: 2.5\n", "Set-up: slicks\nCharging: N\nDisplacement: 2.5\n"} {
+		b := begin(rule(more), head+body)
+		// The file's bytes differ too: the particulars alone are compared below.
+		if ids[b.PullId] {
+			t.Errorf("%q has an id that is another's", head)
+		}
+		ids[b.PullId] = true
+	}
+	all := begin(rule(more), "Set-up: slicks\nCharging: T\nDisplacement: 2.5\n"+body)
+	if all.SetUp != "slicks" || all.Charging != "turbo" || all.DisplacementM3 == nil || *all.DisplacementM3 != 0.0025 {
+		t.Errorf("announced %v", all)
+	}
+	// The same bytes with other particulars are another record.
+	for _, fixed := range []string{"    set_up: {value: slicks}\n", "    charging: {value: turbo}\n", "    displacement: {value: \"2.5\", unit: L}\n"} {
+		b := begin(rule(fixed), body)
+		if ids[b.PullId] {
+			t.Errorf("%q has the id of a record that does not say so", fixed)
+		}
+		ids[b.PullId] = true
+	}
+	if _, err := take(t, rule(more), name, "Charging: X\n"+body); err == nil || !strings.Contains(err.Error(), `the charging is "X"`) {
+		t.Errorf("an unknown charging: %v", err)
+	}
+}

@@ -179,6 +179,9 @@ type Cell struct {
 	CarWeeks int `yaml:"car_weeks"`
 	// DeadWeightsFirst is the first week with dead weights.
 	DeadWeightsFirst int `yaml:"dead_weights_first_week"`
+	// InertiaWeek is the week in which the zero is checked with the rollers
+	// turning and the base inertia is measured; 0: never.
+	InertiaWeek int `yaml:"base_inertia_week"`
 }
 
 // TrueErrors is how a cell's true values differ from the registry's.

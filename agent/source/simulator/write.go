@@ -123,6 +123,8 @@ const (
 	itemEmpty
 	itemZero
 	itemDeadWeight
+	itemTurning
+	itemInertia
 )
 
 // item is one file to be written.
@@ -142,8 +144,8 @@ type item struct {
 
 // items lists what is done in a cell in a week, in order of time: a
 // recalibration if there is one, the zero check, dead weights when due, the
-// empty-roller coast-down, the reference pulls, and customers' pulls on the
-// days after.
+// zero with rollers turning and the base inertia in their week, the empty-roller
+// coast-down, the reference pulls, and customers' pulls on the days after.
 func (s *Scenario) items(c Cell, week int) []item {
 	i := s.world.cells[c.ID]
 	at := s.world.start.AddDate(0, 0, 7*(week-1)+i%5).Add(8*time.Hour + time.Duration(i/5)*2*time.Hour)
@@ -151,7 +153,7 @@ func (s *Scenario) items(c Cell, week int) []item {
 	add := func(minutes int, it item) {
 		it.week = week
 		it.at = at.Add(time.Duration(minutes) * time.Minute)
-		what := [...]string{"pull", "pull", "empty", "zero", "weights"}[it.kind]
+		what := [...]string{"pull", "pull", "empty", "zero", "weights", "turning", "inertia"}[it.kind]
 		it.name = fmt.Sprintf("%s_%s_%s.csv", it.at.Format("20060102T150405"), what, it.label)
 		items = append(items, it)
 	}
@@ -167,6 +169,10 @@ func (s *Scenario) items(c Cell, week int) []item {
 	add(45, item{kind: itemZero, label: label("zero")})
 	if week >= c.DeadWeightsFirst && (week-c.DeadWeightsFirst)%s.Plan.DeadWeightsEvery == 0 {
 		add(50, item{kind: itemDeadWeight, label: label("weights")})
+	}
+	if week == c.InertiaWeek {
+		add(62, item{kind: itemTurning, label: label("turning")})
+		add(65, item{kind: itemInertia, label: label("inertia"), left: true})
 	}
 	add(75, item{kind: itemEmpty, label: label("empty")})
 	id := c.carOf(week)
@@ -212,7 +218,7 @@ type writer struct {
 func (w *writer) write(c Cell, it item) int {
 	w.text = w.text[:0]
 	switch it.kind {
-	case itemZero, itemDeadWeight:
+	case itemZero, itemDeadWeight, itemTurning, itemInertia:
 		return w.check(c, it)
 	}
 	return w.record(c, it)
@@ -365,19 +371,28 @@ func (w *writer) check(c Cell, it item) int {
 	g := s.Sites[s.world.sites[c.Site]].gravity()
 	arm := c.LeverArm * (1 + t.LeverArm)
 	w.head("calibration check", c, it)
-	if it.kind == itemZero {
-		w.key("Check", "zero")
-	} else {
-		w.key("Check", "dead weight")
-	}
+	w.key("Check", map[itemKind]string{itemZero: "zero", itemDeadWeight: "dead weight", itemTurning: "zero turning", itemInertia: "base inertia"}[it.kind])
 	w.key("State", map[bool]string{false: "as found", true: "as left"}[it.left])
 	w.key("Performed by", "bench "+string(c.Site))
 	w.number("Air pressure hPa", (air.pressure+t.Pressure)/100, 1)
 	w.number("Air temperature °C", air.temperature+t.Temperature-273.15, 1)
 	w.number("Humidity %", (air.humidity+t.Humidity)*100, 1)
-	w.text = append(w.text, "\nCycle,Direction,Masses,Reading\n,,,N\n"...)
-
+	if it.kind == itemInertia {
+		return w.runs(s.rig(c, it.week, it.at), c, t, random)
+	}
 	digit, decimals, _ := step(c.ForceResolution)
+	if it.kind == itemTurning {
+		// The brake's own windage is not simulated: what is seen is the zero.
+		w.text = append(w.text, "\nCycle,Direction,Reading,Roller speed\n,,N,km/h\n"...)
+		for _, speed := range []int64{30, 60, 90, 120} {
+			for range 3 {
+				w.text = append(appendStep(append(w.text, "1,rising,"...), t.Zero+0.1*c.Noise*random.NormFloat64(), digit, decimals), ',')
+				w.text = append(strconv.AppendInt(w.text, speed, 10), '\n')
+			}
+		}
+		return 24
+	}
+	w.text = append(w.text, "\nCycle,Direction,Masses,Reading\n,,,N\n"...)
 	// Readings are means over some seconds: a tenth of the sample noise.
 	values := 0
 	read := func(cycle int, direction string, on int, force, extra float64) {
@@ -416,6 +431,29 @@ func (w *writer) check(c Cell, it item) int {
 		}
 	}
 	return values
+}
+
+// runs writes the timed runs of a base-inertia check: pairs over the same speeds
+// under two forces. A run of the true mass M under the true force F takes
+//
+//	t = ∫ M/(F + F_loss(v)) dv
+//
+// F is what the brake holds while the indicator shows the force that was set.
+func (w *writer) runs(g rig, c Cell, t Truth, random *rand.Rand) int {
+	const pairs, low, high, steps = 6, 5, 25, 400 // m/s
+	w.text = append(w.text, "\nCycle,Set force,From speed,To speed,Duration\n,N,km/h,km/h,s\n"...)
+	for range pairs {
+		for _, set := range []float64{300, 1500} {
+			held := (set*c.RollerRadius/(c.LeverArm*c.BrakeRatio) - t.Zero) / (1 + t.Gain) * g.arm * g.ratio / g.radius
+			took, dv := 0.0, float64(high-low)/steps
+			for k := range steps {
+				took += g.base * dv / (held + g.loss(high-(float64(k)+0.5)*dv))
+			}
+			took += 0.001 * random.NormFloat64()
+			w.text = append(w.text, fmt.Sprintf("1,%g,%g,%g,%.3f\n", set, high*3.6, low*3.6, took)...)
+		}
+	}
+	return 4 * 2 * pairs
 }
 
 // clock writes sample times i/rate with as many decimals as they need, at most

@@ -11,6 +11,7 @@ package rollcallv1
 import (
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -151,7 +152,7 @@ func (x *ApplyRegistryResponse) GetProblems() []*RegistryProblem {
 
 type RegistryChange struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
-	Kind          string                 `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"` // site, cell, car, mass
+	Kind          string                 `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"` // site, cell, car, mass, standard
 	Id            string                 `protobuf:"bytes,2,opt,name=id,proto3" json:"id,omitempty"`
 	Change        string                 `protobuf:"bytes,3,opt,name=change,proto3" json:"change,omitempty"` // added, changed, unchanged
 	Detail        string                 `protobuf:"bytes,4,opt,name=detail,proto3" json:"detail,omitempty"`
@@ -383,6 +384,383 @@ func (*CloseFlagResponse) Descriptor() ([]byte, []int) {
 	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{5}
 }
 
+type AdoptParasiticRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Of the coast-down.
+	PullId    string `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	Reason    string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	AdoptedBy string `protobuf:"bytes,3,opt,name=adopted_by,json=adoptedBy,proto3" json:"adopted_by,omitempty"`
+	// From when the loss holds; absent: from the coast-down on.
+	EffectiveAt   *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=effective_at,json=effectiveAt,proto3" json:"effective_at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdoptParasiticRequest) Reset() {
+	*x = AdoptParasiticRequest{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdoptParasiticRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdoptParasiticRequest) ProtoMessage() {}
+
+func (x *AdoptParasiticRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdoptParasiticRequest.ProtoReflect.Descriptor instead.
+func (*AdoptParasiticRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *AdoptParasiticRequest) GetPullId() string {
+	if x != nil {
+		return x.PullId
+	}
+	return ""
+}
+
+func (x *AdoptParasiticRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *AdoptParasiticRequest) GetAdoptedBy() string {
+	if x != nil {
+		return x.AdoptedBy
+	}
+	return ""
+}
+
+func (x *AdoptParasiticRequest) GetEffectiveAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EffectiveAt
+	}
+	return nil
+}
+
+type AdoptParasiticResponse struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	CellId      string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	EffectiveAt *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=effective_at,json=effectiveAt,proto3" json:"effective_at,omitempty"`
+	// F0 + F1·v + F2·v².
+	F0N           float64 `protobuf:"fixed64,3,opt,name=f0_n,json=f0N,proto3" json:"f0_n,omitempty"`
+	F1NSM         float64 `protobuf:"fixed64,4,opt,name=f1_n_s_m,json=f1NSM,proto3" json:"f1_n_s_m,omitempty"`
+	F2NS2M2       float64 `protobuf:"fixed64,5,opt,name=f2_n_s2_m2,json=f2NS2M2,proto3" json:"f2_n_s2_m2,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdoptParasiticResponse) Reset() {
+	*x = AdoptParasiticResponse{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdoptParasiticResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdoptParasiticResponse) ProtoMessage() {}
+
+func (x *AdoptParasiticResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdoptParasiticResponse.ProtoReflect.Descriptor instead.
+func (*AdoptParasiticResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *AdoptParasiticResponse) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *AdoptParasiticResponse) GetEffectiveAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EffectiveAt
+	}
+	return nil
+}
+
+func (x *AdoptParasiticResponse) GetF0N() float64 {
+	if x != nil {
+		return x.F0N
+	}
+	return 0
+}
+
+func (x *AdoptParasiticResponse) GetF1NSM() float64 {
+	if x != nil {
+		return x.F1NSM
+	}
+	return 0
+}
+
+func (x *AdoptParasiticResponse) GetF2NS2M2() float64 {
+	if x != nil {
+		return x.F2NS2M2
+	}
+	return 0
+}
+
+type CarryLossRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The pull whose own coast-down measured the loss.
+	FromPullId string `protobuf:"bytes,1,opt,name=from_pull_id,json=fromPullId,proto3" json:"from_pull_id,omitempty"`
+	// The pulls to use it for.
+	PullIds []string `protobuf:"bytes,2,rep,name=pull_ids,json=pullIds,proto3" json:"pull_ids,omitempty"`
+	// Why the car and its set-up are known to be unchanged.
+	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	DecidedBy     string `protobuf:"bytes,4,opt,name=decided_by,json=decidedBy,proto3" json:"decided_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CarryLossRequest) Reset() {
+	*x = CarryLossRequest{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CarryLossRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CarryLossRequest) ProtoMessage() {}
+
+func (x *CarryLossRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CarryLossRequest.ProtoReflect.Descriptor instead.
+func (*CarryLossRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *CarryLossRequest) GetFromPullId() string {
+	if x != nil {
+		return x.FromPullId
+	}
+	return ""
+}
+
+func (x *CarryLossRequest) GetPullIds() []string {
+	if x != nil {
+		return x.PullIds
+	}
+	return nil
+}
+
+func (x *CarryLossRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *CarryLossRequest) GetDecidedBy() string {
+	if x != nil {
+		return x.DecidedBy
+	}
+	return ""
+}
+
+type CarryLossResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Who is on record for it.
+	DecidedBy string `protobuf:"bytes,1,opt,name=decided_by,json=decidedBy,proto3" json:"decided_by,omitempty"`
+	// When the baseline pull was made.
+	FromStartedAt *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=from_started_at,json=fromStartedAt,proto3" json:"from_started_at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CarryLossResponse) Reset() {
+	*x = CarryLossResponse{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CarryLossResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CarryLossResponse) ProtoMessage() {}
+
+func (x *CarryLossResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CarryLossResponse.ProtoReflect.Descriptor instead.
+func (*CarryLossResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *CarryLossResponse) GetDecidedBy() string {
+	if x != nil {
+		return x.DecidedBy
+	}
+	return ""
+}
+
+func (x *CarryLossResponse) GetFromStartedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FromStartedAt
+	}
+	return nil
+}
+
+type UndoCarriedLossRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Pulls whose loss was carried.
+	PullIds       []string `protobuf:"bytes,1,rep,name=pull_ids,json=pullIds,proto3" json:"pull_ids,omitempty"`
+	Reason        string   `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	DecidedBy     string   `protobuf:"bytes,3,opt,name=decided_by,json=decidedBy,proto3" json:"decided_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UndoCarriedLossRequest) Reset() {
+	*x = UndoCarriedLossRequest{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UndoCarriedLossRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UndoCarriedLossRequest) ProtoMessage() {}
+
+func (x *UndoCarriedLossRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UndoCarriedLossRequest.ProtoReflect.Descriptor instead.
+func (*UndoCarriedLossRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *UndoCarriedLossRequest) GetPullIds() []string {
+	if x != nil {
+		return x.PullIds
+	}
+	return nil
+}
+
+func (x *UndoCarriedLossRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *UndoCarriedLossRequest) GetDecidedBy() string {
+	if x != nil {
+		return x.DecidedBy
+	}
+	return ""
+}
+
+type UndoCarriedLossResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	DecidedBy     string                 `protobuf:"bytes,1,opt,name=decided_by,json=decidedBy,proto3" json:"decided_by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UndoCarriedLossResponse) Reset() {
+	*x = UndoCarriedLossResponse{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UndoCarriedLossResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UndoCarriedLossResponse) ProtoMessage() {}
+
+func (x *UndoCarriedLossResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UndoCarriedLossResponse.ProtoReflect.Descriptor instead.
+func (*UndoCarriedLossResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *UndoCarriedLossResponse) GetDecidedBy() string {
+	if x != nil {
+		return x.DecidedBy
+	}
+	return ""
+}
+
 type RecomputeRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -391,7 +769,7 @@ type RecomputeRequest struct {
 
 func (x *RecomputeRequest) Reset() {
 	*x = RecomputeRequest{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[6]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -403,7 +781,7 @@ func (x *RecomputeRequest) String() string {
 func (*RecomputeRequest) ProtoMessage() {}
 
 func (x *RecomputeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[6]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -416,7 +794,7 @@ func (x *RecomputeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecomputeRequest.ProtoReflect.Descriptor instead.
 func (*RecomputeRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{6}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{12}
 }
 
 type RecomputeResponse struct {
@@ -430,7 +808,7 @@ type RecomputeResponse struct {
 
 func (x *RecomputeResponse) Reset() {
 	*x = RecomputeResponse{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[7]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -442,7 +820,7 @@ func (x *RecomputeResponse) String() string {
 func (*RecomputeResponse) ProtoMessage() {}
 
 func (x *RecomputeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[7]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -455,7 +833,7 @@ func (x *RecomputeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecomputeResponse.ProtoReflect.Descriptor instead.
 func (*RecomputeResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{7}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *RecomputeResponse) GetStage() string {
@@ -479,11 +857,246 @@ func (x *RecomputeResponse) GetTotal() uint64 {
 	return 0
 }
 
+type SignCertificateRequest struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	CheckId  string                 `protobuf:"bytes,1,opt,name=check_id,json=checkId,proto3" json:"check_id,omitempty"`
+	SignedBy string                 `protobuf:"bytes,2,opt,name=signed_by,json=signedBy,proto3" json:"signed_by,omitempty"`
+	// For whom it is, as it shall stand on the certificate; empty: the site.
+	Customer      string `protobuf:"bytes,3,opt,name=customer,proto3" json:"customer,omitempty"`
+	Remark        string `protobuf:"bytes,4,opt,name=remark,proto3" json:"remark,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignCertificateRequest) Reset() {
+	*x = SignCertificateRequest{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignCertificateRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignCertificateRequest) ProtoMessage() {}
+
+func (x *SignCertificateRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignCertificateRequest.ProtoReflect.Descriptor instead.
+func (*SignCertificateRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *SignCertificateRequest) GetCheckId() string {
+	if x != nil {
+		return x.CheckId
+	}
+	return ""
+}
+
+func (x *SignCertificateRequest) GetSignedBy() string {
+	if x != nil {
+		return x.SignedBy
+	}
+	return ""
+}
+
+func (x *SignCertificateRequest) GetCustomer() string {
+	if x != nil {
+		return x.Customer
+	}
+	return ""
+}
+
+func (x *SignCertificateRequest) GetRemark() string {
+	if x != nil {
+		return x.Remark
+	}
+	return ""
+}
+
+type SignCertificateResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Certificate   *Certificate           `protobuf:"bytes,1,opt,name=certificate,proto3" json:"certificate,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignCertificateResponse) Reset() {
+	*x = SignCertificateResponse{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignCertificateResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignCertificateResponse) ProtoMessage() {}
+
+func (x *SignCertificateResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignCertificateResponse.ProtoReflect.Descriptor instead.
+func (*SignCertificateResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *SignCertificateResponse) GetCertificate() *Certificate {
+	if x != nil {
+		return x.Certificate
+	}
+	return nil
+}
+
+type CorrectCertificateRequest struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Number string                 `protobuf:"bytes,1,opt,name=number,proto3" json:"number,omitempty"`
+	// Why; it stands on the certificate.
+	Reason   string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	SignedBy string `protobuf:"bytes,3,opt,name=signed_by,json=signedBy,proto3" json:"signed_by,omitempty"`
+	// Absent: as before.
+	Customer      *string `protobuf:"bytes,4,opt,name=customer,proto3,oneof" json:"customer,omitempty"`
+	Remark        *string `protobuf:"bytes,5,opt,name=remark,proto3,oneof" json:"remark,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CorrectCertificateRequest) Reset() {
+	*x = CorrectCertificateRequest{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CorrectCertificateRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CorrectCertificateRequest) ProtoMessage() {}
+
+func (x *CorrectCertificateRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CorrectCertificateRequest.ProtoReflect.Descriptor instead.
+func (*CorrectCertificateRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *CorrectCertificateRequest) GetNumber() string {
+	if x != nil {
+		return x.Number
+	}
+	return ""
+}
+
+func (x *CorrectCertificateRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *CorrectCertificateRequest) GetSignedBy() string {
+	if x != nil {
+		return x.SignedBy
+	}
+	return ""
+}
+
+func (x *CorrectCertificateRequest) GetCustomer() string {
+	if x != nil && x.Customer != nil {
+		return *x.Customer
+	}
+	return ""
+}
+
+func (x *CorrectCertificateRequest) GetRemark() string {
+	if x != nil && x.Remark != nil {
+		return *x.Remark
+	}
+	return ""
+}
+
+type CorrectCertificateResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Certificate   *Certificate           `protobuf:"bytes,1,opt,name=certificate,proto3" json:"certificate,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CorrectCertificateResponse) Reset() {
+	*x = CorrectCertificateResponse{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CorrectCertificateResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CorrectCertificateResponse) ProtoMessage() {}
+
+func (x *CorrectCertificateResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CorrectCertificateResponse.ProtoReflect.Descriptor instead.
+func (*CorrectCertificateResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *CorrectCertificateResponse) GetCertificate() *Certificate {
+	if x != nil {
+		return x.Certificate
+	}
+	return nil
+}
+
 var File_rollcall_v1_admin_proto protoreflect.FileDescriptor
 
 const file_rollcall_v1_admin_proto_rawDesc = "" +
 	"\n" +
-	"\x17rollcall/v1/admin.proto\x12\vrollcall.v1\"\x7f\n" +
+	"\x17rollcall/v1/admin.proto\x12\vrollcall.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x17rollcall/v1/fleet.proto\"\x7f\n" +
 	"\x14ApplyRegistryRequest\x12\x12\n" +
 	"\x04yaml\x18\x01 \x01(\fR\x04yaml\x12\x1b\n" +
 	"\tfile_name\x18\x02 \x01(\tR\bfileName\x12\x1d\n" +
@@ -507,16 +1120,70 @@ const file_rollcall_v1_admin_proto_rawDesc = "" +
 	"\aflag_id\x18\x01 \x01(\tR\x06flagId\x12\x16\n" +
 	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x1b\n" +
 	"\tclosed_by\x18\x03 \x01(\tR\bclosedBy\"\x13\n" +
-	"\x11CloseFlagResponse\"\x12\n" +
+	"\x11CloseFlagResponse\"\xa6\x01\n" +
+	"\x15AdoptParasiticRequest\x12\x17\n" +
+	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x1d\n" +
+	"\n" +
+	"adopted_by\x18\x03 \x01(\tR\tadoptedBy\x12=\n" +
+	"\feffective_at\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\veffectiveAt\"\xb9\x01\n" +
+	"\x16AdoptParasiticResponse\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12=\n" +
+	"\feffective_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\veffectiveAt\x12\x11\n" +
+	"\x04f0_n\x18\x03 \x01(\x01R\x03f0N\x12\x17\n" +
+	"\bf1_n_s_m\x18\x04 \x01(\x01R\x05f1NSM\x12\x1b\n" +
+	"\n" +
+	"f2_n_s2_m2\x18\x05 \x01(\x01R\af2NS2M2\"\x86\x01\n" +
+	"\x10CarryLossRequest\x12 \n" +
+	"\ffrom_pull_id\x18\x01 \x01(\tR\n" +
+	"fromPullId\x12\x19\n" +
+	"\bpull_ids\x18\x02 \x03(\tR\apullIds\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\x12\x1d\n" +
+	"\n" +
+	"decided_by\x18\x04 \x01(\tR\tdecidedBy\"v\n" +
+	"\x11CarryLossResponse\x12\x1d\n" +
+	"\n" +
+	"decided_by\x18\x01 \x01(\tR\tdecidedBy\x12B\n" +
+	"\x0ffrom_started_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\rfromStartedAt\"j\n" +
+	"\x16UndoCarriedLossRequest\x12\x19\n" +
+	"\bpull_ids\x18\x01 \x03(\tR\apullIds\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x1d\n" +
+	"\n" +
+	"decided_by\x18\x03 \x01(\tR\tdecidedBy\"8\n" +
+	"\x17UndoCarriedLossResponse\x12\x1d\n" +
+	"\n" +
+	"decided_by\x18\x01 \x01(\tR\tdecidedBy\"\x12\n" +
 	"\x10RecomputeRequest\"S\n" +
 	"\x11RecomputeResponse\x12\x14\n" +
 	"\x05stage\x18\x01 \x01(\tR\x05stage\x12\x12\n" +
 	"\x04done\x18\x02 \x01(\x04R\x04done\x12\x14\n" +
-	"\x05total\x18\x03 \x01(\x04R\x05total2\x80\x02\n" +
+	"\x05total\x18\x03 \x01(\x04R\x05total\"\x84\x01\n" +
+	"\x16SignCertificateRequest\x12\x19\n" +
+	"\bcheck_id\x18\x01 \x01(\tR\acheckId\x12\x1b\n" +
+	"\tsigned_by\x18\x02 \x01(\tR\bsignedBy\x12\x1a\n" +
+	"\bcustomer\x18\x03 \x01(\tR\bcustomer\x12\x16\n" +
+	"\x06remark\x18\x04 \x01(\tR\x06remark\"U\n" +
+	"\x17SignCertificateResponse\x12:\n" +
+	"\vcertificate\x18\x01 \x01(\v2\x18.rollcall.v1.CertificateR\vcertificate\"\xbe\x01\n" +
+	"\x19CorrectCertificateRequest\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\tR\x06number\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x1b\n" +
+	"\tsigned_by\x18\x03 \x01(\tR\bsignedBy\x12\x1f\n" +
+	"\bcustomer\x18\x04 \x01(\tH\x00R\bcustomer\x88\x01\x01\x12\x1b\n" +
+	"\x06remark\x18\x05 \x01(\tH\x01R\x06remark\x88\x01\x01B\v\n" +
+	"\t_customerB\t\n" +
+	"\a_remark\"X\n" +
+	"\x1aCorrectCertificateResponse\x12:\n" +
+	"\vcertificate\x18\x01 \x01(\v2\x18.rollcall.v1.CertificateR\vcertificate2\xca\x05\n" +
 	"\fAdminService\x12V\n" +
 	"\rApplyRegistry\x12!.rollcall.v1.ApplyRegistryRequest\x1a\".rollcall.v1.ApplyRegistryResponse\x12J\n" +
-	"\tCloseFlag\x12\x1d.rollcall.v1.CloseFlagRequest\x1a\x1e.rollcall.v1.CloseFlagResponse\x12L\n" +
-	"\tRecompute\x12\x1d.rollcall.v1.RecomputeRequest\x1a\x1e.rollcall.v1.RecomputeResponse0\x01B'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
+	"\tCloseFlag\x12\x1d.rollcall.v1.CloseFlagRequest\x1a\x1e.rollcall.v1.CloseFlagResponse\x12Y\n" +
+	"\x0eAdoptParasitic\x12\".rollcall.v1.AdoptParasiticRequest\x1a#.rollcall.v1.AdoptParasiticResponse\x12J\n" +
+	"\tCarryLoss\x12\x1d.rollcall.v1.CarryLossRequest\x1a\x1e.rollcall.v1.CarryLossResponse\x12\\\n" +
+	"\x0fUndoCarriedLoss\x12#.rollcall.v1.UndoCarriedLossRequest\x1a$.rollcall.v1.UndoCarriedLossResponse\x12L\n" +
+	"\tRecompute\x12\x1d.rollcall.v1.RecomputeRequest\x1a\x1e.rollcall.v1.RecomputeResponse0\x01\x12\\\n" +
+	"\x0fSignCertificate\x12#.rollcall.v1.SignCertificateRequest\x1a$.rollcall.v1.SignCertificateResponse\x12e\n" +
+	"\x12CorrectCertificate\x12&.rollcall.v1.CorrectCertificateRequest\x1a'.rollcall.v1.CorrectCertificateResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
 
 var (
 	file_rollcall_v1_admin_proto_rawDescOnce sync.Once
@@ -530,31 +1197,58 @@ func file_rollcall_v1_admin_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_admin_proto_rawDescData
 }
 
-var file_rollcall_v1_admin_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
+var file_rollcall_v1_admin_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
 var file_rollcall_v1_admin_proto_goTypes = []any{
-	(*ApplyRegistryRequest)(nil),  // 0: rollcall.v1.ApplyRegistryRequest
-	(*ApplyRegistryResponse)(nil), // 1: rollcall.v1.ApplyRegistryResponse
-	(*RegistryChange)(nil),        // 2: rollcall.v1.RegistryChange
-	(*RegistryProblem)(nil),       // 3: rollcall.v1.RegistryProblem
-	(*CloseFlagRequest)(nil),      // 4: rollcall.v1.CloseFlagRequest
-	(*CloseFlagResponse)(nil),     // 5: rollcall.v1.CloseFlagResponse
-	(*RecomputeRequest)(nil),      // 6: rollcall.v1.RecomputeRequest
-	(*RecomputeResponse)(nil),     // 7: rollcall.v1.RecomputeResponse
+	(*ApplyRegistryRequest)(nil),       // 0: rollcall.v1.ApplyRegistryRequest
+	(*ApplyRegistryResponse)(nil),      // 1: rollcall.v1.ApplyRegistryResponse
+	(*RegistryChange)(nil),             // 2: rollcall.v1.RegistryChange
+	(*RegistryProblem)(nil),            // 3: rollcall.v1.RegistryProblem
+	(*CloseFlagRequest)(nil),           // 4: rollcall.v1.CloseFlagRequest
+	(*CloseFlagResponse)(nil),          // 5: rollcall.v1.CloseFlagResponse
+	(*AdoptParasiticRequest)(nil),      // 6: rollcall.v1.AdoptParasiticRequest
+	(*AdoptParasiticResponse)(nil),     // 7: rollcall.v1.AdoptParasiticResponse
+	(*CarryLossRequest)(nil),           // 8: rollcall.v1.CarryLossRequest
+	(*CarryLossResponse)(nil),          // 9: rollcall.v1.CarryLossResponse
+	(*UndoCarriedLossRequest)(nil),     // 10: rollcall.v1.UndoCarriedLossRequest
+	(*UndoCarriedLossResponse)(nil),    // 11: rollcall.v1.UndoCarriedLossResponse
+	(*RecomputeRequest)(nil),           // 12: rollcall.v1.RecomputeRequest
+	(*RecomputeResponse)(nil),          // 13: rollcall.v1.RecomputeResponse
+	(*SignCertificateRequest)(nil),     // 14: rollcall.v1.SignCertificateRequest
+	(*SignCertificateResponse)(nil),    // 15: rollcall.v1.SignCertificateResponse
+	(*CorrectCertificateRequest)(nil),  // 16: rollcall.v1.CorrectCertificateRequest
+	(*CorrectCertificateResponse)(nil), // 17: rollcall.v1.CorrectCertificateResponse
+	(*timestamppb.Timestamp)(nil),      // 18: google.protobuf.Timestamp
+	(*Certificate)(nil),                // 19: rollcall.v1.Certificate
 }
 var file_rollcall_v1_admin_proto_depIdxs = []int32{
-	2, // 0: rollcall.v1.ApplyRegistryResponse.changes:type_name -> rollcall.v1.RegistryChange
-	3, // 1: rollcall.v1.ApplyRegistryResponse.problems:type_name -> rollcall.v1.RegistryProblem
-	0, // 2: rollcall.v1.AdminService.ApplyRegistry:input_type -> rollcall.v1.ApplyRegistryRequest
-	4, // 3: rollcall.v1.AdminService.CloseFlag:input_type -> rollcall.v1.CloseFlagRequest
-	6, // 4: rollcall.v1.AdminService.Recompute:input_type -> rollcall.v1.RecomputeRequest
-	1, // 5: rollcall.v1.AdminService.ApplyRegistry:output_type -> rollcall.v1.ApplyRegistryResponse
-	5, // 6: rollcall.v1.AdminService.CloseFlag:output_type -> rollcall.v1.CloseFlagResponse
-	7, // 7: rollcall.v1.AdminService.Recompute:output_type -> rollcall.v1.RecomputeResponse
-	5, // [5:8] is the sub-list for method output_type
-	2, // [2:5] is the sub-list for method input_type
-	2, // [2:2] is the sub-list for extension type_name
-	2, // [2:2] is the sub-list for extension extendee
-	0, // [0:2] is the sub-list for field type_name
+	2,  // 0: rollcall.v1.ApplyRegistryResponse.changes:type_name -> rollcall.v1.RegistryChange
+	3,  // 1: rollcall.v1.ApplyRegistryResponse.problems:type_name -> rollcall.v1.RegistryProblem
+	18, // 2: rollcall.v1.AdoptParasiticRequest.effective_at:type_name -> google.protobuf.Timestamp
+	18, // 3: rollcall.v1.AdoptParasiticResponse.effective_at:type_name -> google.protobuf.Timestamp
+	18, // 4: rollcall.v1.CarryLossResponse.from_started_at:type_name -> google.protobuf.Timestamp
+	19, // 5: rollcall.v1.SignCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	19, // 6: rollcall.v1.CorrectCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	0,  // 7: rollcall.v1.AdminService.ApplyRegistry:input_type -> rollcall.v1.ApplyRegistryRequest
+	4,  // 8: rollcall.v1.AdminService.CloseFlag:input_type -> rollcall.v1.CloseFlagRequest
+	6,  // 9: rollcall.v1.AdminService.AdoptParasitic:input_type -> rollcall.v1.AdoptParasiticRequest
+	8,  // 10: rollcall.v1.AdminService.CarryLoss:input_type -> rollcall.v1.CarryLossRequest
+	10, // 11: rollcall.v1.AdminService.UndoCarriedLoss:input_type -> rollcall.v1.UndoCarriedLossRequest
+	12, // 12: rollcall.v1.AdminService.Recompute:input_type -> rollcall.v1.RecomputeRequest
+	14, // 13: rollcall.v1.AdminService.SignCertificate:input_type -> rollcall.v1.SignCertificateRequest
+	16, // 14: rollcall.v1.AdminService.CorrectCertificate:input_type -> rollcall.v1.CorrectCertificateRequest
+	1,  // 15: rollcall.v1.AdminService.ApplyRegistry:output_type -> rollcall.v1.ApplyRegistryResponse
+	5,  // 16: rollcall.v1.AdminService.CloseFlag:output_type -> rollcall.v1.CloseFlagResponse
+	7,  // 17: rollcall.v1.AdminService.AdoptParasitic:output_type -> rollcall.v1.AdoptParasiticResponse
+	9,  // 18: rollcall.v1.AdminService.CarryLoss:output_type -> rollcall.v1.CarryLossResponse
+	11, // 19: rollcall.v1.AdminService.UndoCarriedLoss:output_type -> rollcall.v1.UndoCarriedLossResponse
+	13, // 20: rollcall.v1.AdminService.Recompute:output_type -> rollcall.v1.RecomputeResponse
+	15, // 21: rollcall.v1.AdminService.SignCertificate:output_type -> rollcall.v1.SignCertificateResponse
+	17, // 22: rollcall.v1.AdminService.CorrectCertificate:output_type -> rollcall.v1.CorrectCertificateResponse
+	15, // [15:23] is the sub-list for method output_type
+	7,  // [7:15] is the sub-list for method input_type
+	7,  // [7:7] is the sub-list for extension type_name
+	7,  // [7:7] is the sub-list for extension extendee
+	0,  // [0:7] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_admin_proto_init() }
@@ -562,13 +1256,15 @@ func file_rollcall_v1_admin_proto_init() {
 	if File_rollcall_v1_admin_proto != nil {
 		return
 	}
+	file_rollcall_v1_fleet_proto_init()
+	file_rollcall_v1_admin_proto_msgTypes[16].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_admin_proto_rawDesc), len(file_rollcall_v1_admin_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   8,
+			NumMessages:   18,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -21,24 +21,44 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	AdminService_ApplyRegistry_FullMethodName = "/rollcall.v1.AdminService/ApplyRegistry"
-	AdminService_CloseFlag_FullMethodName     = "/rollcall.v1.AdminService/CloseFlag"
-	AdminService_Recompute_FullMethodName     = "/rollcall.v1.AdminService/Recompute"
+	AdminService_ApplyRegistry_FullMethodName      = "/rollcall.v1.AdminService/ApplyRegistry"
+	AdminService_CloseFlag_FullMethodName          = "/rollcall.v1.AdminService/CloseFlag"
+	AdminService_AdoptParasitic_FullMethodName     = "/rollcall.v1.AdminService/AdoptParasitic"
+	AdminService_CarryLoss_FullMethodName          = "/rollcall.v1.AdminService/CarryLoss"
+	AdminService_UndoCarriedLoss_FullMethodName    = "/rollcall.v1.AdminService/UndoCarriedLoss"
+	AdminService_Recompute_FullMethodName          = "/rollcall.v1.AdminService/Recompute"
+	AdminService_SignCertificate_FullMethodName    = "/rollcall.v1.AdminService/SignCertificate"
+	AdminService_CorrectCertificate_FullMethodName = "/rollcall.v1.AdminService/CorrectCertificate"
 )
 
 // AdminServiceClient is the client API for AdminService service.
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// AdminService changes the registry and closes flags. Every change is kept in
+// AdminService changes the registry, closes flags and adopts parasitic losses. Every change is kept in
 // the append-only audit table.
 type AdminServiceClient interface {
 	// ApplyRegistry takes a registry file whole or not at all.
 	ApplyRegistry(ctx context.Context, in *ApplyRegistryRequest, opts ...grpc.CallOption) (*ApplyRegistryResponse, error)
 	// CloseFlag closes a flag by a signed reason.
 	CloseFlag(ctx context.Context, in *CloseFlagRequest, opts ...grpc.CallOption) (*CloseFlagResponse, error)
+	// AdoptParasitic takes the loss that a coast-down of the empty rollers showed
+	// as the cell's parasitic loss, by a signed reason.
+	AdoptParasitic(ctx context.Context, in *AdoptParasiticRequest, opts ...grpc.CallOption) (*AdoptParasiticResponse, error)
+	// CarryLoss has the loss that a baseline pull's coast-down measured used for
+	// later pulls of the same car and set-up on the same cell: for all of those
+	// named, or none.
+	CarryLoss(ctx context.Context, in *CarryLossRequest, opts ...grpc.CallOption) (*CarryLossResponse, error)
+	// UndoCarriedLoss takes that back.
+	UndoCarriedLoss(ctx context.Context, in *UndoCarriedLossRequest, opts ...grpc.CallOption) (*UndoCarriedLossResponse, error)
 	// Recompute rebuilds every computed table from the raw ones.
 	Recompute(ctx context.Context, in *RecomputeRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[RecomputeResponse], error)
+	// SignCertificate issues the certificate of a check. A check has one; a check
+	// as found and the check as left that followed it on the same day share one.
+	SignCertificate(ctx context.Context, in *SignCertificateRequest, opts ...grpc.CallOption) (*SignCertificateResponse, error)
+	// CorrectCertificate issues a new version that replaces the newest one. The
+	// versions before stay as they are.
+	CorrectCertificate(ctx context.Context, in *CorrectCertificateRequest, opts ...grpc.CallOption) (*CorrectCertificateResponse, error)
 }
 
 type adminServiceClient struct {
@@ -69,6 +89,36 @@ func (c *adminServiceClient) CloseFlag(ctx context.Context, in *CloseFlagRequest
 	return out, nil
 }
 
+func (c *adminServiceClient) AdoptParasitic(ctx context.Context, in *AdoptParasiticRequest, opts ...grpc.CallOption) (*AdoptParasiticResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AdoptParasiticResponse)
+	err := c.cc.Invoke(ctx, AdminService_AdoptParasitic_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *adminServiceClient) CarryLoss(ctx context.Context, in *CarryLossRequest, opts ...grpc.CallOption) (*CarryLossResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CarryLossResponse)
+	err := c.cc.Invoke(ctx, AdminService_CarryLoss_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *adminServiceClient) UndoCarriedLoss(ctx context.Context, in *UndoCarriedLossRequest, opts ...grpc.CallOption) (*UndoCarriedLossResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(UndoCarriedLossResponse)
+	err := c.cc.Invoke(ctx, AdminService_UndoCarriedLoss_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *adminServiceClient) Recompute(ctx context.Context, in *RecomputeRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[RecomputeResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	stream, err := c.cc.NewStream(ctx, &AdminService_ServiceDesc.Streams[0], AdminService_Recompute_FullMethodName, cOpts...)
@@ -88,19 +138,54 @@ func (c *adminServiceClient) Recompute(ctx context.Context, in *RecomputeRequest
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type AdminService_RecomputeClient = grpc.ServerStreamingClient[RecomputeResponse]
 
+func (c *adminServiceClient) SignCertificate(ctx context.Context, in *SignCertificateRequest, opts ...grpc.CallOption) (*SignCertificateResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SignCertificateResponse)
+	err := c.cc.Invoke(ctx, AdminService_SignCertificate_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *adminServiceClient) CorrectCertificate(ctx context.Context, in *CorrectCertificateRequest, opts ...grpc.CallOption) (*CorrectCertificateResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CorrectCertificateResponse)
+	err := c.cc.Invoke(ctx, AdminService_CorrectCertificate_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // AdminServiceServer is the server API for AdminService service.
 // All implementations must embed UnimplementedAdminServiceServer
 // for forward compatibility.
 //
-// AdminService changes the registry and closes flags. Every change is kept in
+// AdminService changes the registry, closes flags and adopts parasitic losses. Every change is kept in
 // the append-only audit table.
 type AdminServiceServer interface {
 	// ApplyRegistry takes a registry file whole or not at all.
 	ApplyRegistry(context.Context, *ApplyRegistryRequest) (*ApplyRegistryResponse, error)
 	// CloseFlag closes a flag by a signed reason.
 	CloseFlag(context.Context, *CloseFlagRequest) (*CloseFlagResponse, error)
+	// AdoptParasitic takes the loss that a coast-down of the empty rollers showed
+	// as the cell's parasitic loss, by a signed reason.
+	AdoptParasitic(context.Context, *AdoptParasiticRequest) (*AdoptParasiticResponse, error)
+	// CarryLoss has the loss that a baseline pull's coast-down measured used for
+	// later pulls of the same car and set-up on the same cell: for all of those
+	// named, or none.
+	CarryLoss(context.Context, *CarryLossRequest) (*CarryLossResponse, error)
+	// UndoCarriedLoss takes that back.
+	UndoCarriedLoss(context.Context, *UndoCarriedLossRequest) (*UndoCarriedLossResponse, error)
 	// Recompute rebuilds every computed table from the raw ones.
 	Recompute(*RecomputeRequest, grpc.ServerStreamingServer[RecomputeResponse]) error
+	// SignCertificate issues the certificate of a check. A check has one; a check
+	// as found and the check as left that followed it on the same day share one.
+	SignCertificate(context.Context, *SignCertificateRequest) (*SignCertificateResponse, error)
+	// CorrectCertificate issues a new version that replaces the newest one. The
+	// versions before stay as they are.
+	CorrectCertificate(context.Context, *CorrectCertificateRequest) (*CorrectCertificateResponse, error)
 	mustEmbedUnimplementedAdminServiceServer()
 }
 
@@ -117,8 +202,23 @@ func (UnimplementedAdminServiceServer) ApplyRegistry(context.Context, *ApplyRegi
 func (UnimplementedAdminServiceServer) CloseFlag(context.Context, *CloseFlagRequest) (*CloseFlagResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CloseFlag not implemented")
 }
+func (UnimplementedAdminServiceServer) AdoptParasitic(context.Context, *AdoptParasiticRequest) (*AdoptParasiticResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method AdoptParasitic not implemented")
+}
+func (UnimplementedAdminServiceServer) CarryLoss(context.Context, *CarryLossRequest) (*CarryLossResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CarryLoss not implemented")
+}
+func (UnimplementedAdminServiceServer) UndoCarriedLoss(context.Context, *UndoCarriedLossRequest) (*UndoCarriedLossResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method UndoCarriedLoss not implemented")
+}
 func (UnimplementedAdminServiceServer) Recompute(*RecomputeRequest, grpc.ServerStreamingServer[RecomputeResponse]) error {
 	return status.Error(codes.Unimplemented, "method Recompute not implemented")
+}
+func (UnimplementedAdminServiceServer) SignCertificate(context.Context, *SignCertificateRequest) (*SignCertificateResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SignCertificate not implemented")
+}
+func (UnimplementedAdminServiceServer) CorrectCertificate(context.Context, *CorrectCertificateRequest) (*CorrectCertificateResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CorrectCertificate not implemented")
 }
 func (UnimplementedAdminServiceServer) mustEmbedUnimplementedAdminServiceServer() {}
 func (UnimplementedAdminServiceServer) testEmbeddedByValue()                      {}
@@ -177,6 +277,60 @@ func _AdminService_CloseFlag_Handler(srv interface{}, ctx context.Context, dec f
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AdminService_AdoptParasitic_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AdoptParasiticRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).AdoptParasitic(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_AdoptParasitic_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).AdoptParasitic(ctx, req.(*AdoptParasiticRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AdminService_CarryLoss_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CarryLossRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).CarryLoss(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_CarryLoss_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).CarryLoss(ctx, req.(*CarryLossRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AdminService_UndoCarriedLoss_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UndoCarriedLossRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).UndoCarriedLoss(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_UndoCarriedLoss_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).UndoCarriedLoss(ctx, req.(*UndoCarriedLossRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AdminService_Recompute_Handler(srv interface{}, stream grpc.ServerStream) error {
 	m := new(RecomputeRequest)
 	if err := stream.RecvMsg(m); err != nil {
@@ -187,6 +341,42 @@ func _AdminService_Recompute_Handler(srv interface{}, stream grpc.ServerStream) 
 
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type AdminService_RecomputeServer = grpc.ServerStreamingServer[RecomputeResponse]
+
+func _AdminService_SignCertificate_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SignCertificateRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).SignCertificate(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_SignCertificate_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).SignCertificate(ctx, req.(*SignCertificateRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AdminService_CorrectCertificate_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CorrectCertificateRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).CorrectCertificate(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_CorrectCertificate_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).CorrectCertificate(ctx, req.(*CorrectCertificateRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
 
 // AdminService_ServiceDesc is the grpc.ServiceDesc for AdminService service.
 // It's only intended for direct use with grpc.RegisterService,
@@ -202,6 +392,26 @@ var AdminService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CloseFlag",
 			Handler:    _AdminService_CloseFlag_Handler,
+		},
+		{
+			MethodName: "AdoptParasitic",
+			Handler:    _AdminService_AdoptParasitic_Handler,
+		},
+		{
+			MethodName: "CarryLoss",
+			Handler:    _AdminService_CarryLoss_Handler,
+		},
+		{
+			MethodName: "UndoCarriedLoss",
+			Handler:    _AdminService_UndoCarriedLoss_Handler,
+		},
+		{
+			MethodName: "SignCertificate",
+			Handler:    _AdminService_SignCertificate_Handler,
+		},
+		{
+			MethodName: "CorrectCertificate",
+			Handler:    _AdminService_CorrectCertificate_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

@@ -217,8 +217,8 @@ type CellStatus struct {
 	NotSeparable string                 `protobuf:"bytes,8,opt,name=not_separable,json=notSeparable,proto3" json:"not_separable,omitempty"`
 	Runs         uint32                 `protobuf:"varint,9,opt,name=runs,proto3" json:"runs,omitempty"`
 	LastRunAt    *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=last_run_at,json=lastRunAt,proto3" json:"last_run_at,omitempty"`
-	// Of the newest check of each kind (dead weight, zero, shunt) the one with the
-	// worst verdict.
+	// Of the newest check of each kind of the load cell the one with the worst
+	// verdict.
 	LastCheckAt *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=last_check_at,json=lastCheckAt,proto3" json:"last_check_at,omitempty"`
 	// pass, conditional pass, conditional fail, fail, unusable; empty: no check.
 	LastCheckVerdict string  `protobuf:"bytes,12,opt,name=last_check_verdict,json=lastCheckVerdict,proto3" json:"last_check_verdict,omitempty"`
@@ -234,8 +234,11 @@ type CellStatus struct {
 	AgentSpoolMessages uint64                 `protobuf:"varint,21,opt,name=agent_spool_messages,json=agentSpoolMessages,proto3" json:"agent_spool_messages,omitempty"`
 	// What stands against a flagged cell whose last checks passed; else empty.
 	StandingAgainst string `protobuf:"bytes,22,opt,name=standing_against,json=standingAgainst,proto3" json:"standing_against,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// When the next check of the load cell is due; absent: no rule gives a day.
+	CheckDueAt    *timestamppb.Timestamp `protobuf:"bytes,23,opt,name=check_due_at,json=checkDueAt,proto3" json:"check_due_at,omitempty"`
+	CheckOverdue  bool                   `protobuf:"varint,24,opt,name=check_overdue,json=checkOverdue,proto3" json:"check_overdue,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CellStatus) Reset() {
@@ -422,6 +425,20 @@ func (x *CellStatus) GetStandingAgainst() string {
 	return ""
 }
 
+func (x *CellStatus) GetCheckDueAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CheckDueAt
+	}
+	return nil
+}
+
+func (x *CellStatus) GetCheckOverdue() bool {
+	if x != nil {
+		return x.CheckOverdue
+	}
+	return false
+}
+
 type ListFlagsRequest struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	Filter *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
@@ -552,7 +569,9 @@ type Flag struct {
 	// What was seen, in a sentence.
 	Evidence string `protobuf:"bytes,16,opt,name=evidence,proto3" json:"evidence,omitempty"`
 	// Customer pulls since the cell was last known good.
-	TouchedPulls  []*TouchedPull `protobuf:"bytes,17,rep,name=touched_pulls,json=touchedPulls,proto3" json:"touched_pulls,omitempty"`
+	TouchedPulls []*TouchedPull `protobuf:"bytes,17,rep,name=touched_pulls,json=touchedPulls,proto3" json:"touched_pulls,omitempty"`
+	// Of a flag of kind "check overdue": since when the check is due.
+	DueAt         *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=due_at,json=dueAt,proto3" json:"due_at,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -702,6 +721,13 @@ func (x *Flag) GetEvidence() string {
 func (x *Flag) GetTouchedPulls() []*TouchedPull {
 	if x != nil {
 		return x.TouchedPulls
+	}
+	return nil
+}
+
+func (x *Flag) GetDueAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DueAt
 	}
 	return nil
 }
@@ -864,8 +890,10 @@ func (x *TouchedPull) GetExpandedUncertainty() float64 {
 }
 
 type ListChecksRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Filter        *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Filter *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
+	// Of this kind only, by the name Check.kind gives; empty: all.
+	Kind          string `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -905,6 +933,13 @@ func (x *ListChecksRequest) GetFilter() *Filter {
 		return x.Filter
 	}
 	return nil
+}
+
+func (x *ListChecksRequest) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
 }
 
 type ListChecksResponse struct {
@@ -977,8 +1012,20 @@ type Check struct {
 	GainError                *float64 `protobuf:"fixed64,11,opt,name=gain_error,json=gainError,proto3,oneof" json:"gain_error,omitempty"`
 	GainExpandedUncertainty  *float64 `protobuf:"fixed64,12,opt,name=gain_expanded_uncertainty,json=gainExpandedUncertainty,proto3,oneof" json:"gain_expanded_uncertainty,omitempty"`
 	Readings                 uint32   `protobuf:"varint,13,opt,name=readings,proto3" json:"readings,omitempty"`
-	unknownFields            protoimpl.UnknownFields
-	sizeCache                protoimpl.SizeCache
+	// Of a base-inertia check.
+	BaseInertiaKg                    *float64 `protobuf:"fixed64,14,opt,name=base_inertia_kg,json=baseInertiaKg,proto3,oneof" json:"base_inertia_kg,omitempty"`
+	BaseInertiaExpandedUncertaintyKg *float64 `protobuf:"fixed64,15,opt,name=base_inertia_expanded_uncertainty_kg,json=baseInertiaExpandedUncertaintyKg,proto3,oneof" json:"base_inertia_expanded_uncertainty_kg,omitempty"`
+	// The probability that the decision is wrong; absent: nothing was decided.
+	Risk *float64 `protobuf:"fixed64,16,opt,name=risk,proto3,oneof" json:"risk,omitempty"`
+	// The reference standard used.
+	StandardId string `protobuf:"bytes,17,opt,name=standard_id,json=standardId,proto3" json:"standard_id,omitempty"`
+	// From when its calibration or base inertia holds; absent: it opens no epoch.
+	OpensEpochAt *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=opens_epoch_at,json=opensEpochAt,proto3" json:"opens_epoch_at,omitempty"`
+	// The load cell's epoch in force when it was made; empty: the indicator as it
+	// is.
+	Epoch         string `protobuf:"bytes,19,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Check) Reset() {
@@ -1102,6 +1149,3148 @@ func (x *Check) GetReadings() uint32 {
 	return 0
 }
 
+func (x *Check) GetBaseInertiaKg() float64 {
+	if x != nil && x.BaseInertiaKg != nil {
+		return *x.BaseInertiaKg
+	}
+	return 0
+}
+
+func (x *Check) GetBaseInertiaExpandedUncertaintyKg() float64 {
+	if x != nil && x.BaseInertiaExpandedUncertaintyKg != nil {
+		return *x.BaseInertiaExpandedUncertaintyKg
+	}
+	return 0
+}
+
+func (x *Check) GetRisk() float64 {
+	if x != nil && x.Risk != nil {
+		return *x.Risk
+	}
+	return 0
+}
+
+func (x *Check) GetStandardId() string {
+	if x != nil {
+		return x.StandardId
+	}
+	return ""
+}
+
+func (x *Check) GetOpensEpochAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.OpensEpochAt
+	}
+	return nil
+}
+
+func (x *Check) GetEpoch() string {
+	if x != nil {
+		return x.Epoch
+	}
+	return ""
+}
+
+type GetCheckRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	CheckId       string                 `protobuf:"bytes,1,opt,name=check_id,json=checkId,proto3" json:"check_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetCheckRequest) Reset() {
+	*x = GetCheckRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCheckRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCheckRequest) ProtoMessage() {}
+
+func (x *GetCheckRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCheckRequest.ProtoReflect.Descriptor instead.
+func (*GetCheckRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *GetCheckRequest) GetCheckId() string {
+	if x != nil {
+		return x.CheckId
+	}
+	return ""
+}
+
+type GetCheckResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Check *Check                 `protobuf:"bytes,1,opt,name=check,proto3" json:"check,omitempty"`
+	// As the cell sent it.
+	Made *CalibrationCheck `protobuf:"bytes,2,opt,name=made,proto3" json:"made,omitempty"`
+	// Absent: it was not judged yet.
+	Result *CheckResult `protobuf:"bytes,3,opt,name=result,proto3" json:"result,omitempty"`
+	// From when the registry's entry it was judged with holds, and by which
+	// version of the computation.
+	RegistryEffectiveAt *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=registry_effective_at,json=registryEffectiveAt,proto3" json:"registry_effective_at,omitempty"`
+	CodeVersion         string                 `protobuf:"bytes,5,opt,name=code_version,json=codeVersion,proto3" json:"code_version,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
+}
+
+func (x *GetCheckResponse) Reset() {
+	*x = GetCheckResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCheckResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCheckResponse) ProtoMessage() {}
+
+func (x *GetCheckResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCheckResponse.ProtoReflect.Descriptor instead.
+func (*GetCheckResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *GetCheckResponse) GetCheck() *Check {
+	if x != nil {
+		return x.Check
+	}
+	return nil
+}
+
+func (x *GetCheckResponse) GetMade() *CalibrationCheck {
+	if x != nil {
+		return x.Made
+	}
+	return nil
+}
+
+func (x *GetCheckResponse) GetResult() *CheckResult {
+	if x != nil {
+		return x.Result
+	}
+	return nil
+}
+
+func (x *GetCheckResponse) GetRegistryEffectiveAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RegistryEffectiveAt
+	}
+	return nil
+}
+
+func (x *GetCheckResponse) GetCodeVersion() string {
+	if x != nil {
+		return x.CodeVersion
+	}
+	return ""
+}
+
+// CheckResult is all that was computed of a check. It is also the form in which
+// results are stored: schema says which fields a reader may expect, 1 for all of
+// those below. Verdicts are those of Check.verdict.
+type CheckResult struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Schema  uint32                 `protobuf:"varint,1,opt,name=schema,proto3" json:"schema,omitempty"`
+	Verdict string                 `protobuf:"bytes,2,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	Reason  string                 `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Of a load-cell check.
+	Stated []*StatedResult `protobuf:"bytes,4,rep,name=stated,proto3" json:"stated,omitempty"`
+	// The probability, 0…1, that the decision is wrong: overall and of the zero.
+	// Nought where nothing was decided.
+	Risk           float64          `protobuf:"fixed64,5,opt,name=risk,proto3" json:"risk,omitempty"`
+	ZeroVerdict    string           `protobuf:"bytes,6,opt,name=zero_verdict,json=zeroVerdict,proto3" json:"zero_verdict,omitempty"`
+	ZeroRisk       float64          `protobuf:"fixed64,7,opt,name=zero_risk,json=zeroRisk,proto3" json:"zero_risk,omitempty"`
+	Readings       []*ReadingResult `protobuf:"bytes,8,rep,name=readings,proto3" json:"readings,omitempty"`
+	Preloads       []*ReadingResult `protobuf:"bytes,9,rep,name=preloads,proto3" json:"preloads,omitempty"`
+	Points         []*PointResult   `protobuf:"bytes,10,rep,name=points,proto3" json:"points,omitempty"`
+	LinearityN     float64          `protobuf:"fixed64,11,opt,name=linearity_n,json=linearityN,proto3" json:"linearity_n,omitempty"`
+	ReversibilityN float64          `protobuf:"fixed64,12,opt,name=reversibility_n,json=reversibilityN,proto3" json:"reversibility_n,omitempty"`
+	RepeatabilityN float64          `protobuf:"fixed64,13,opt,name=repeatability_n,json=repeatabilityN,proto3" json:"repeatability_n,omitempty"`
+	// Standard deviation of one reading about the fit, and its degrees of freedom.
+	ScatterN         float64 `protobuf:"fixed64,14,opt,name=scatter_n,json=scatterN,proto3" json:"scatter_n,omitempty"`
+	DegreesOfFreedom uint32  `protobuf:"varint,15,opt,name=degrees_of_freedom,json=degreesOfFreedom,proto3" json:"degrees_of_freedom,omitempty"`
+	// 0: no mass was weighed.
+	AirDensityKgM3 float64 `protobuf:"fixed64,16,opt,name=air_density_kg_m3,json=airDensityKgM3,proto3" json:"air_density_kg_m3,omitempty"`
+	// The calibration that a check as left gives, or that the indicator would need
+	// for a check as found. Absent: the check gives none.
+	AsLeft        *LoadCellCurve       `protobuf:"bytes,17,opt,name=as_left,json=asLeft,proto3" json:"as_left,omitempty"`
+	Interpolation *InterpolationResult `protobuf:"bytes,18,opt,name=interpolation,proto3" json:"interpolation,omitempty"`
+	Drift         *DriftResult         `protobuf:"bytes,19,opt,name=drift,proto3" json:"drift,omitempty"`
+	Class         *ClassResult         `protobuf:"bytes,20,opt,name=class,proto3" json:"class,omitempty"`
+	Senses        []*SenseResult       `protobuf:"bytes,21,rep,name=senses,proto3" json:"senses,omitempty"`
+	SpeedZeros    []*SpeedZero         `protobuf:"bytes,22,rep,name=speed_zeros,json=speedZeros,proto3" json:"speed_zeros,omitempty"`
+	CreepSteps    []*CreepStep         `protobuf:"bytes,23,rep,name=creep_steps,json=creepSteps,proto3" json:"creep_steps,omitempty"`
+	Findings      []*CheckFinding      `protobuf:"bytes,24,rep,name=findings,proto3" json:"findings,omitempty"`
+	// Of a base-inertia check; nothing else is given then but verdict, reason,
+	// risk and findings.
+	BaseInertia   *BaseInertiaResult `protobuf:"bytes,25,opt,name=base_inertia,json=baseInertia,proto3" json:"base_inertia,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckResult) Reset() {
+	*x = CheckResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckResult) ProtoMessage() {}
+
+func (x *CheckResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckResult.ProtoReflect.Descriptor instead.
+func (*CheckResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *CheckResult) GetSchema() uint32 {
+	if x != nil {
+		return x.Schema
+	}
+	return 0
+}
+
+func (x *CheckResult) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *CheckResult) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *CheckResult) GetStated() []*StatedResult {
+	if x != nil {
+		return x.Stated
+	}
+	return nil
+}
+
+func (x *CheckResult) GetRisk() float64 {
+	if x != nil {
+		return x.Risk
+	}
+	return 0
+}
+
+func (x *CheckResult) GetZeroVerdict() string {
+	if x != nil {
+		return x.ZeroVerdict
+	}
+	return ""
+}
+
+func (x *CheckResult) GetZeroRisk() float64 {
+	if x != nil {
+		return x.ZeroRisk
+	}
+	return 0
+}
+
+func (x *CheckResult) GetReadings() []*ReadingResult {
+	if x != nil {
+		return x.Readings
+	}
+	return nil
+}
+
+func (x *CheckResult) GetPreloads() []*ReadingResult {
+	if x != nil {
+		return x.Preloads
+	}
+	return nil
+}
+
+func (x *CheckResult) GetPoints() []*PointResult {
+	if x != nil {
+		return x.Points
+	}
+	return nil
+}
+
+func (x *CheckResult) GetLinearityN() float64 {
+	if x != nil {
+		return x.LinearityN
+	}
+	return 0
+}
+
+func (x *CheckResult) GetReversibilityN() float64 {
+	if x != nil {
+		return x.ReversibilityN
+	}
+	return 0
+}
+
+func (x *CheckResult) GetRepeatabilityN() float64 {
+	if x != nil {
+		return x.RepeatabilityN
+	}
+	return 0
+}
+
+func (x *CheckResult) GetScatterN() float64 {
+	if x != nil {
+		return x.ScatterN
+	}
+	return 0
+}
+
+func (x *CheckResult) GetDegreesOfFreedom() uint32 {
+	if x != nil {
+		return x.DegreesOfFreedom
+	}
+	return 0
+}
+
+func (x *CheckResult) GetAirDensityKgM3() float64 {
+	if x != nil {
+		return x.AirDensityKgM3
+	}
+	return 0
+}
+
+func (x *CheckResult) GetAsLeft() *LoadCellCurve {
+	if x != nil {
+		return x.AsLeft
+	}
+	return nil
+}
+
+func (x *CheckResult) GetInterpolation() *InterpolationResult {
+	if x != nil {
+		return x.Interpolation
+	}
+	return nil
+}
+
+func (x *CheckResult) GetDrift() *DriftResult {
+	if x != nil {
+		return x.Drift
+	}
+	return nil
+}
+
+func (x *CheckResult) GetClass() *ClassResult {
+	if x != nil {
+		return x.Class
+	}
+	return nil
+}
+
+func (x *CheckResult) GetSenses() []*SenseResult {
+	if x != nil {
+		return x.Senses
+	}
+	return nil
+}
+
+func (x *CheckResult) GetSpeedZeros() []*SpeedZero {
+	if x != nil {
+		return x.SpeedZeros
+	}
+	return nil
+}
+
+func (x *CheckResult) GetCreepSteps() []*CreepStep {
+	if x != nil {
+		return x.CreepSteps
+	}
+	return nil
+}
+
+func (x *CheckResult) GetFindings() []*CheckFinding {
+	if x != nil {
+		return x.Findings
+	}
+	return nil
+}
+
+func (x *CheckResult) GetBaseInertia() *BaseInertiaResult {
+	if x != nil {
+		return x.BaseInertia
+	}
+	return nil
+}
+
+// StatedResult is one result of a check with its uncertainty.
+type StatedResult struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// zero error, gain error, linearity, …
+	Quantity string `protobuf:"bytes,1,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	// "N", "1" for a ratio, "N·s/m"
+	Unit                string  `protobuf:"bytes,2,opt,name=unit,proto3" json:"unit,omitempty"`
+	Value               float64 `protobuf:"fixed64,3,opt,name=value,proto3" json:"value,omitempty"`
+	ExpandedUncertainty float64 `protobuf:"fixed64,4,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3" json:"expanded_uncertainty,omitempty"`
+	CoverageFactor      float64 `protobuf:"fixed64,5,opt,name=coverage_factor,json=coverageFactor,proto3" json:"coverage_factor,omitempty"`
+	// Effective degrees of freedom; absent: without bound.
+	DegreesOfFreedom *float64          `protobuf:"fixed64,6,opt,name=degrees_of_freedom,json=degreesOfFreedom,proto3,oneof" json:"degrees_of_freedom,omitempty"`
+	Budget           []*CheckBudgetRow `protobuf:"bytes,7,rep,name=budget,proto3" json:"budget,omitempty"`
+	Says             string            `protobuf:"bytes,8,opt,name=says,proto3" json:"says,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *StatedResult) Reset() {
+	*x = StatedResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StatedResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StatedResult) ProtoMessage() {}
+
+func (x *StatedResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StatedResult.ProtoReflect.Descriptor instead.
+func (*StatedResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *StatedResult) GetQuantity() string {
+	if x != nil {
+		return x.Quantity
+	}
+	return ""
+}
+
+func (x *StatedResult) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *StatedResult) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *StatedResult) GetExpandedUncertainty() float64 {
+	if x != nil {
+		return x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *StatedResult) GetCoverageFactor() float64 {
+	if x != nil {
+		return x.CoverageFactor
+	}
+	return 0
+}
+
+func (x *StatedResult) GetDegreesOfFreedom() float64 {
+	if x != nil && x.DegreesOfFreedom != nil {
+		return *x.DegreesOfFreedom
+	}
+	return 0
+}
+
+func (x *StatedResult) GetBudget() []*CheckBudgetRow {
+	if x != nil {
+		return x.Budget
+	}
+	return nil
+}
+
+func (x *StatedResult) GetSays() string {
+	if x != nil {
+		return x.Says
+	}
+	return ""
+}
+
+// CheckBudgetRow is one independent input of a check's uncertainty budget.
+type CheckBudgetRow struct {
+	state               protoimpl.MessageState `protogen:"open.v1"`
+	Input               string                 `protobuf:"bytes,1,opt,name=input,proto3" json:"input,omitempty"`
+	StandardUncertainty float64                `protobuf:"fixed64,2,opt,name=standard_uncertainty,json=standardUncertainty,proto3" json:"standard_uncertainty,omitempty"`
+	// Change of the result with the input.
+	Sensitivity float64 `protobuf:"fixed64,3,opt,name=sensitivity,proto3" json:"sensitivity,omitempty"`
+	// Sensitivity times standard uncertainty, signed, in the result's unit.
+	Contribution float64 `protobuf:"fixed64,4,opt,name=contribution,proto3" json:"contribution,omitempty"`
+	// Absent: without bound.
+	DegreesOfFreedom *float64 `protobuf:"fixed64,5,opt,name=degrees_of_freedom,json=degreesOfFreedom,proto3,oneof" json:"degrees_of_freedom,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *CheckBudgetRow) Reset() {
+	*x = CheckBudgetRow{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckBudgetRow) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckBudgetRow) ProtoMessage() {}
+
+func (x *CheckBudgetRow) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckBudgetRow.ProtoReflect.Descriptor instead.
+func (*CheckBudgetRow) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *CheckBudgetRow) GetInput() string {
+	if x != nil {
+		return x.Input
+	}
+	return ""
+}
+
+func (x *CheckBudgetRow) GetStandardUncertainty() float64 {
+	if x != nil {
+		return x.StandardUncertainty
+	}
+	return 0
+}
+
+func (x *CheckBudgetRow) GetSensitivity() float64 {
+	if x != nil {
+		return x.Sensitivity
+	}
+	return 0
+}
+
+func (x *CheckBudgetRow) GetContribution() float64 {
+	if x != nil {
+		return x.Contribution
+	}
+	return 0
+}
+
+func (x *CheckBudgetRow) GetDegreesOfFreedom() float64 {
+	if x != nil && x.DegreesOfFreedom != nil {
+		return *x.DegreesOfFreedom
+	}
+	return 0
+}
+
+// ReadingResult is one reading with its error.
+type ReadingResult struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// In the list of readings as they were sent, from 0.
+	Index     uint32        `protobuf:"varint,1,opt,name=index,proto3" json:"index,omitempty"`
+	Cycle     uint32        `protobuf:"varint,2,opt,name=cycle,proto3" json:"cycle,omitempty"`
+	Direction LoadDirection `protobuf:"varint,3,opt,name=direction,proto3,enum=rollcall.v1.LoadDirection" json:"direction,omitempty"`
+	// The true force at the lever arm, what the indicator read, and S(reading)
+	// less the true force.
+	LoadN         float64 `protobuf:"fixed64,4,opt,name=load_n,json=loadN,proto3" json:"load_n,omitempty"`
+	ReadingN      float64 `protobuf:"fixed64,5,opt,name=reading_n,json=readingN,proto3" json:"reading_n,omitempty"`
+	ErrorN        float64 `protobuf:"fixed64,6,opt,name=error_n,json=errorN,proto3" json:"error_n,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadingResult) Reset() {
+	*x = ReadingResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadingResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadingResult) ProtoMessage() {}
+
+func (x *ReadingResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadingResult.ProtoReflect.Descriptor instead.
+func (*ReadingResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *ReadingResult) GetIndex() uint32 {
+	if x != nil {
+		return x.Index
+	}
+	return 0
+}
+
+func (x *ReadingResult) GetCycle() uint32 {
+	if x != nil {
+		return x.Cycle
+	}
+	return 0
+}
+
+func (x *ReadingResult) GetDirection() LoadDirection {
+	if x != nil {
+		return x.Direction
+	}
+	return LoadDirection_LOAD_DIRECTION_UNSPECIFIED
+}
+
+func (x *ReadingResult) GetLoadN() float64 {
+	if x != nil {
+		return x.LoadN
+	}
+	return 0
+}
+
+func (x *ReadingResult) GetReadingN() float64 {
+	if x != nil {
+		return x.ReadingN
+	}
+	return 0
+}
+
+func (x *ReadingResult) GetErrorN() float64 {
+	if x != nil {
+		return x.ErrorN
+	}
+	return 0
+}
+
+// PointResult is the mean of the readings of one load and direction.
+type PointResult struct {
+	state                protoimpl.MessageState `protogen:"open.v1"`
+	LoadN                float64                `protobuf:"fixed64,1,opt,name=load_n,json=loadN,proto3" json:"load_n,omitempty"`
+	Direction            LoadDirection          `protobuf:"varint,2,opt,name=direction,proto3,enum=rollcall.v1.LoadDirection" json:"direction,omitempty"`
+	Count                uint32                 `protobuf:"varint,3,opt,name=count,proto3" json:"count,omitempty"`
+	ErrorN               float64                `protobuf:"fixed64,4,opt,name=error_n,json=errorN,proto3" json:"error_n,omitempty"`
+	ExpandedUncertaintyN float64                `protobuf:"fixed64,5,opt,name=expanded_uncertainty_n,json=expandedUncertaintyN,proto3" json:"expanded_uncertainty_n,omitempty"`
+	// 0: not judged.
+	ToleranceN       float64           `protobuf:"fixed64,6,opt,name=tolerance_n,json=toleranceN,proto3" json:"tolerance_n,omitempty"`
+	Verdict          string            `protobuf:"bytes,7,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	Risk             float64           `protobuf:"fixed64,8,opt,name=risk,proto3" json:"risk,omitempty"`
+	CoverageFactor   float64           `protobuf:"fixed64,9,opt,name=coverage_factor,json=coverageFactor,proto3" json:"coverage_factor,omitempty"`
+	DegreesOfFreedom *float64          `protobuf:"fixed64,10,opt,name=degrees_of_freedom,json=degreesOfFreedom,proto3,oneof" json:"degrees_of_freedom,omitempty"`
+	Budget           []*CheckBudgetRow `protobuf:"bytes,11,rep,name=budget,proto3" json:"budget,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *PointResult) Reset() {
+	*x = PointResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PointResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PointResult) ProtoMessage() {}
+
+func (x *PointResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PointResult.ProtoReflect.Descriptor instead.
+func (*PointResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *PointResult) GetLoadN() float64 {
+	if x != nil {
+		return x.LoadN
+	}
+	return 0
+}
+
+func (x *PointResult) GetDirection() LoadDirection {
+	if x != nil {
+		return x.Direction
+	}
+	return LoadDirection_LOAD_DIRECTION_UNSPECIFIED
+}
+
+func (x *PointResult) GetCount() uint32 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *PointResult) GetErrorN() float64 {
+	if x != nil {
+		return x.ErrorN
+	}
+	return 0
+}
+
+func (x *PointResult) GetExpandedUncertaintyN() float64 {
+	if x != nil {
+		return x.ExpandedUncertaintyN
+	}
+	return 0
+}
+
+func (x *PointResult) GetToleranceN() float64 {
+	if x != nil {
+		return x.ToleranceN
+	}
+	return 0
+}
+
+func (x *PointResult) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *PointResult) GetRisk() float64 {
+	if x != nil {
+		return x.Risk
+	}
+	return 0
+}
+
+func (x *PointResult) GetCoverageFactor() float64 {
+	if x != nil {
+		return x.CoverageFactor
+	}
+	return 0
+}
+
+func (x *PointResult) GetDegreesOfFreedom() float64 {
+	if x != nil && x.DegreesOfFreedom != nil {
+		return *x.DegreesOfFreedom
+	}
+	return 0
+}
+
+func (x *PointResult) GetBudget() []*CheckBudgetRow {
+	if x != nil {
+		return x.Budget
+	}
+	return nil
+}
+
+// LoadCellCurve is a load cell's calibration S(x),
+//
+//	reading = zero + (1 + gain)·F + quadratic·F² + cubic·F³
+//
+// with F the force at the lever arm.
+type LoadCellCurve struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The check that made it.
+	Epoch         string                 `protobuf:"bytes,1,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	Since         *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=since,proto3" json:"since,omitempty"`
+	Degree        uint32                 `protobuf:"varint,3,opt,name=degree,proto3" json:"degree,omitempty"`
+	ZeroN         float64                `protobuf:"fixed64,4,opt,name=zero_n,json=zeroN,proto3" json:"zero_n,omitempty"`
+	Gain          float64                `protobuf:"fixed64,5,opt,name=gain,proto3" json:"gain,omitempty"`
+	QuadraticPerN float64                `protobuf:"fixed64,6,opt,name=quadratic_per_n,json=quadraticPerN,proto3" json:"quadratic_per_n,omitempty"`
+	CubicPerN2    float64                `protobuf:"fixed64,7,opt,name=cubic_per_n2,json=cubicPerN2,proto3" json:"cubic_per_n2,omitempty"`
+	// Standard uncertainties, and the covariance of zero and gain, N.
+	ZeroUncertaintyN    float64 `protobuf:"fixed64,8,opt,name=zero_uncertainty_n,json=zeroUncertaintyN,proto3" json:"zero_uncertainty_n,omitempty"`
+	GainUncertainty     float64 `protobuf:"fixed64,9,opt,name=gain_uncertainty,json=gainUncertainty,proto3" json:"gain_uncertainty,omitempty"`
+	ZeroGainCovarianceN float64 `protobuf:"fixed64,10,opt,name=zero_gain_covariance_n,json=zeroGainCovarianceN,proto3" json:"zero_gain_covariance_n,omitempty"`
+	// Of a curve of degree 2 or 3: the covariance of the four, by rows, and the
+	// loads it was fitted over.
+	Covariance    []float64 `protobuf:"fixed64,11,rep,packed,name=covariance,proto3" json:"covariance,omitempty"`
+	LowN          float64   `protobuf:"fixed64,12,opt,name=low_n,json=lowN,proto3" json:"low_n,omitempty"`
+	HighN         float64   `protobuf:"fixed64,13,opt,name=high_n,json=highN,proto3" json:"high_n,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LoadCellCurve) Reset() {
+	*x = LoadCellCurve{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LoadCellCurve) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LoadCellCurve) ProtoMessage() {}
+
+func (x *LoadCellCurve) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LoadCellCurve.ProtoReflect.Descriptor instead.
+func (*LoadCellCurve) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *LoadCellCurve) GetEpoch() string {
+	if x != nil {
+		return x.Epoch
+	}
+	return ""
+}
+
+func (x *LoadCellCurve) GetSince() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Since
+	}
+	return nil
+}
+
+func (x *LoadCellCurve) GetDegree() uint32 {
+	if x != nil {
+		return x.Degree
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetZeroN() float64 {
+	if x != nil {
+		return x.ZeroN
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetGain() float64 {
+	if x != nil {
+		return x.Gain
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetQuadraticPerN() float64 {
+	if x != nil {
+		return x.QuadraticPerN
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetCubicPerN2() float64 {
+	if x != nil {
+		return x.CubicPerN2
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetZeroUncertaintyN() float64 {
+	if x != nil {
+		return x.ZeroUncertaintyN
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetGainUncertainty() float64 {
+	if x != nil {
+		return x.GainUncertainty
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetZeroGainCovarianceN() float64 {
+	if x != nil {
+		return x.ZeroGainCovarianceN
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetCovariance() []float64 {
+	if x != nil {
+		return x.Covariance
+	}
+	return nil
+}
+
+func (x *LoadCellCurve) GetLowN() float64 {
+	if x != nil {
+		return x.LowN
+	}
+	return 0
+}
+
+func (x *LoadCellCurve) GetHighN() float64 {
+	if x != nil {
+		return x.HighN
+	}
+	return 0
+}
+
+// InterpolationResult is the interpolation equation of the indicator, reading
+// against force.
+type InterpolationResult struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Degree uint32                 `protobuf:"varint,1,opt,name=degree,proto3" json:"degree,omitempty"`
+	// c0 … c3, N, 1, 1/N, 1/N²; their covariance from the scatter, by rows.
+	Coefficients     []float64 `protobuf:"fixed64,2,rep,packed,name=coefficients,proto3" json:"coefficients,omitempty"`
+	Covariance       []float64 `protobuf:"fixed64,3,rep,packed,name=covariance,proto3" json:"covariance,omitempty"`
+	ResidualN        float64   `protobuf:"fixed64,4,opt,name=residual_n,json=residualN,proto3" json:"residual_n,omitempty"`
+	DegreesOfFreedom uint32    `protobuf:"varint,5,opt,name=degrees_of_freedom,json=degreesOfFreedom,proto3" json:"degrees_of_freedom,omitempty"`
+	// By reading of CheckResult.readings.
+	ResidualsN    []float64             `protobuf:"fixed64,6,rep,packed,name=residuals_n,json=residualsN,proto3" json:"residuals_n,omitempty"`
+	LowN          float64               `protobuf:"fixed64,7,opt,name=low_n,json=lowN,proto3" json:"low_n,omitempty"`
+	HighN         float64               `protobuf:"fixed64,8,opt,name=high_n,json=highN,proto3" json:"high_n,omitempty"`
+	Tried         []*InterpolationTrial `protobuf:"bytes,9,rep,name=tried,proto3" json:"tried,omitempty"`
+	Rule          string                `protobuf:"bytes,10,opt,name=rule,proto3" json:"rule,omitempty"`
+	Reason        string                `protobuf:"bytes,11,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InterpolationResult) Reset() {
+	*x = InterpolationResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InterpolationResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InterpolationResult) ProtoMessage() {}
+
+func (x *InterpolationResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InterpolationResult.ProtoReflect.Descriptor instead.
+func (*InterpolationResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *InterpolationResult) GetDegree() uint32 {
+	if x != nil {
+		return x.Degree
+	}
+	return 0
+}
+
+func (x *InterpolationResult) GetCoefficients() []float64 {
+	if x != nil {
+		return x.Coefficients
+	}
+	return nil
+}
+
+func (x *InterpolationResult) GetCovariance() []float64 {
+	if x != nil {
+		return x.Covariance
+	}
+	return nil
+}
+
+func (x *InterpolationResult) GetResidualN() float64 {
+	if x != nil {
+		return x.ResidualN
+	}
+	return 0
+}
+
+func (x *InterpolationResult) GetDegreesOfFreedom() uint32 {
+	if x != nil {
+		return x.DegreesOfFreedom
+	}
+	return 0
+}
+
+func (x *InterpolationResult) GetResidualsN() []float64 {
+	if x != nil {
+		return x.ResidualsN
+	}
+	return nil
+}
+
+func (x *InterpolationResult) GetLowN() float64 {
+	if x != nil {
+		return x.LowN
+	}
+	return 0
+}
+
+func (x *InterpolationResult) GetHighN() float64 {
+	if x != nil {
+		return x.HighN
+	}
+	return 0
+}
+
+func (x *InterpolationResult) GetTried() []*InterpolationTrial {
+	if x != nil {
+		return x.Tried
+	}
+	return nil
+}
+
+func (x *InterpolationResult) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *InterpolationResult) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// InterpolationTrial is one degree that was tried.
+type InterpolationTrial struct {
+	state            protoimpl.MessageState `protogen:"open.v1"`
+	Degree           uint32                 `protobuf:"varint,1,opt,name=degree,proto3" json:"degree,omitempty"`
+	ResidualN        float64                `protobuf:"fixed64,2,opt,name=residual_n,json=residualN,proto3" json:"residual_n,omitempty"`
+	DegreesOfFreedom uint32                 `protobuf:"varint,3,opt,name=degrees_of_freedom,json=degreesOfFreedom,proto3" json:"degrees_of_freedom,omitempty"`
+	// F of the lack of fit against pure error; absent: no load was repeated.
+	LackOfFit            *float64 `protobuf:"fixed64,4,opt,name=lack_of_fit,json=lackOfFit,proto3,oneof" json:"lack_of_fit,omitempty"`
+	DegreesOfFreedomLack uint32   `protobuf:"varint,5,opt,name=degrees_of_freedom_lack,json=degreesOfFreedomLack,proto3" json:"degrees_of_freedom_lack,omitempty"`
+	DegreesOfFreedomPure uint32   `protobuf:"varint,6,opt,name=degrees_of_freedom_pure,json=degreesOfFreedomPure,proto3" json:"degrees_of_freedom_pure,omitempty"`
+	Probability          *float64 `protobuf:"fixed64,7,opt,name=probability,proto3,oneof" json:"probability,omitempty"`
+	// F of the highest coefficient, and its probability.
+	Highest            float64 `protobuf:"fixed64,8,opt,name=highest,proto3" json:"highest,omitempty"`
+	ProbabilityHighest float64 `protobuf:"fixed64,9,opt,name=probability_highest,json=probabilityHighest,proto3" json:"probability_highest,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
+}
+
+func (x *InterpolationTrial) Reset() {
+	*x = InterpolationTrial{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InterpolationTrial) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InterpolationTrial) ProtoMessage() {}
+
+func (x *InterpolationTrial) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InterpolationTrial.ProtoReflect.Descriptor instead.
+func (*InterpolationTrial) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *InterpolationTrial) GetDegree() uint32 {
+	if x != nil {
+		return x.Degree
+	}
+	return 0
+}
+
+func (x *InterpolationTrial) GetResidualN() float64 {
+	if x != nil {
+		return x.ResidualN
+	}
+	return 0
+}
+
+func (x *InterpolationTrial) GetDegreesOfFreedom() uint32 {
+	if x != nil {
+		return x.DegreesOfFreedom
+	}
+	return 0
+}
+
+func (x *InterpolationTrial) GetLackOfFit() float64 {
+	if x != nil && x.LackOfFit != nil {
+		return *x.LackOfFit
+	}
+	return 0
+}
+
+func (x *InterpolationTrial) GetDegreesOfFreedomLack() uint32 {
+	if x != nil {
+		return x.DegreesOfFreedomLack
+	}
+	return 0
+}
+
+func (x *InterpolationTrial) GetDegreesOfFreedomPure() uint32 {
+	if x != nil {
+		return x.DegreesOfFreedomPure
+	}
+	return 0
+}
+
+func (x *InterpolationTrial) GetProbability() float64 {
+	if x != nil && x.Probability != nil {
+		return *x.Probability
+	}
+	return 0
+}
+
+func (x *InterpolationTrial) GetHighest() float64 {
+	if x != nil {
+		return x.Highest
+	}
+	return 0
+}
+
+func (x *InterpolationTrial) GetProbabilityHighest() float64 {
+	if x != nil {
+		return x.ProbabilityHighest
+	}
+	return 0
+}
+
+// DriftResult is the change since an earlier check.
+type DriftResult struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	CheckId string                 `protobuf:"bytes,1,opt,name=check_id,json=checkId,proto3" json:"check_id,omitempty"`
+	Since   *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=since,proto3" json:"since,omitempty"`
+	Days    float64                `protobuf:"fixed64,3,opt,name=days,proto3" json:"days,omitempty"`
+	// Absent: it cannot be compared.
+	ZeroN                    *float64 `protobuf:"fixed64,4,opt,name=zero_n,json=zeroN,proto3,oneof" json:"zero_n,omitempty"`
+	ZeroExpandedUncertaintyN *float64 `protobuf:"fixed64,5,opt,name=zero_expanded_uncertainty_n,json=zeroExpandedUncertaintyN,proto3,oneof" json:"zero_expanded_uncertainty_n,omitempty"`
+	// The change over its U.
+	ZeroEn                  *float64 `protobuf:"fixed64,6,opt,name=zero_en,json=zeroEn,proto3,oneof" json:"zero_en,omitempty"`
+	Gain                    *float64 `protobuf:"fixed64,7,opt,name=gain,proto3,oneof" json:"gain,omitempty"`
+	GainExpandedUncertainty *float64 `protobuf:"fixed64,8,opt,name=gain_expanded_uncertainty,json=gainExpandedUncertainty,proto3,oneof" json:"gain_expanded_uncertainty,omitempty"`
+	GainEn                  *float64 `protobuf:"fixed64,9,opt,name=gain_en,json=gainEn,proto3,oneof" json:"gain_en,omitempty"`
+	unknownFields           protoimpl.UnknownFields
+	sizeCache               protoimpl.SizeCache
+}
+
+func (x *DriftResult) Reset() {
+	*x = DriftResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DriftResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DriftResult) ProtoMessage() {}
+
+func (x *DriftResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DriftResult.ProtoReflect.Descriptor instead.
+func (*DriftResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *DriftResult) GetCheckId() string {
+	if x != nil {
+		return x.CheckId
+	}
+	return ""
+}
+
+func (x *DriftResult) GetSince() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Since
+	}
+	return nil
+}
+
+func (x *DriftResult) GetDays() float64 {
+	if x != nil {
+		return x.Days
+	}
+	return 0
+}
+
+func (x *DriftResult) GetZeroN() float64 {
+	if x != nil && x.ZeroN != nil {
+		return *x.ZeroN
+	}
+	return 0
+}
+
+func (x *DriftResult) GetZeroExpandedUncertaintyN() float64 {
+	if x != nil && x.ZeroExpandedUncertaintyN != nil {
+		return *x.ZeroExpandedUncertaintyN
+	}
+	return 0
+}
+
+func (x *DriftResult) GetZeroEn() float64 {
+	if x != nil && x.ZeroEn != nil {
+		return *x.ZeroEn
+	}
+	return 0
+}
+
+func (x *DriftResult) GetGain() float64 {
+	if x != nil && x.Gain != nil {
+		return *x.Gain
+	}
+	return 0
+}
+
+func (x *DriftResult) GetGainExpandedUncertainty() float64 {
+	if x != nil && x.GainExpandedUncertainty != nil {
+		return *x.GainExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *DriftResult) GetGainEn() float64 {
+	if x != nil && x.GainEn != nil {
+		return *x.GainEn
+	}
+	return 0
+}
+
+// ClassResult is how a check stands against the classes of a standard.
+type ClassResult struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Table   string                 `protobuf:"bytes,1,opt,name=table,proto3" json:"table,omitempty"`
+	Asked   string                 `protobuf:"bytes,2,opt,name=asked,proto3" json:"asked,omitempty"`
+	Reached string                 `protobuf:"bytes,3,opt,name=reached,proto3" json:"reached,omitempty"`
+	// Every quantity of the table was measured.
+	Complete bool `protobuf:"varint,4,opt,name=complete,proto3" json:"complete,omitempty"`
+	// The class asked for is kept as far as measured.
+	Met           bool          `protobuf:"varint,5,opt,name=met,proto3" json:"met,omitempty"`
+	Limits        []*ClassLimit `protobuf:"bytes,6,rep,name=limits,proto3" json:"limits,omitempty"`
+	Source        string        `protobuf:"bytes,7,opt,name=source,proto3" json:"source,omitempty"`
+	FromMemory    bool          `protobuf:"varint,8,opt,name=from_memory,json=fromMemory,proto3" json:"from_memory,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClassResult) Reset() {
+	*x = ClassResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClassResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClassResult) ProtoMessage() {}
+
+func (x *ClassResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClassResult.ProtoReflect.Descriptor instead.
+func (*ClassResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *ClassResult) GetTable() string {
+	if x != nil {
+		return x.Table
+	}
+	return ""
+}
+
+func (x *ClassResult) GetAsked() string {
+	if x != nil {
+		return x.Asked
+	}
+	return ""
+}
+
+func (x *ClassResult) GetReached() string {
+	if x != nil {
+		return x.Reached
+	}
+	return ""
+}
+
+func (x *ClassResult) GetComplete() bool {
+	if x != nil {
+		return x.Complete
+	}
+	return false
+}
+
+func (x *ClassResult) GetMet() bool {
+	if x != nil {
+		return x.Met
+	}
+	return false
+}
+
+func (x *ClassResult) GetLimits() []*ClassLimit {
+	if x != nil {
+		return x.Limits
+	}
+	return nil
+}
+
+func (x *ClassResult) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *ClassResult) GetFromMemory() bool {
+	if x != nil {
+		return x.FromMemory
+	}
+	return false
+}
+
+// ClassLimit is one quantity against one class, percent as the standards give it.
+type ClassLimit struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Class         string                 `protobuf:"bytes,1,opt,name=class,proto3" json:"class,omitempty"`
+	Quantity      string                 `protobuf:"bytes,2,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	LimitPercent  float64                `protobuf:"fixed64,3,opt,name=limit_percent,json=limitPercent,proto3" json:"limit_percent,omitempty"`
+	Measured      bool                   `protobuf:"varint,4,opt,name=measured,proto3" json:"measured,omitempty"`
+	ValuePercent  float64                `protobuf:"fixed64,5,opt,name=value_percent,json=valuePercent,proto3" json:"value_percent,omitempty"`
+	Within        bool                   `protobuf:"varint,6,opt,name=within,proto3" json:"within,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClassLimit) Reset() {
+	*x = ClassLimit{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClassLimit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClassLimit) ProtoMessage() {}
+
+func (x *ClassLimit) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClassLimit.ProtoReflect.Descriptor instead.
+func (*ClassLimit) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *ClassLimit) GetClass() string {
+	if x != nil {
+		return x.Class
+	}
+	return ""
+}
+
+func (x *ClassLimit) GetQuantity() string {
+	if x != nil {
+		return x.Quantity
+	}
+	return ""
+}
+
+func (x *ClassLimit) GetLimitPercent() float64 {
+	if x != nil {
+		return x.LimitPercent
+	}
+	return 0
+}
+
+func (x *ClassLimit) GetMeasured() bool {
+	if x != nil {
+		return x.Measured
+	}
+	return false
+}
+
+func (x *ClassLimit) GetValuePercent() float64 {
+	if x != nil {
+		return x.ValuePercent
+	}
+	return 0
+}
+
+func (x *ClassLimit) GetWithin() bool {
+	if x != nil {
+		return x.Within
+	}
+	return false
+}
+
+// SenseResult is what was found in one sense of load, in its own direction.
+type SenseResult struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Sense LoadSense              `protobuf:"varint,1,opt,name=sense,proto3,enum=rollcall.v1.LoadSense" json:"sense,omitempty"`
+	// The sense that the calibration and the verdict are for.
+	Driving bool         `protobuf:"varint,2,opt,name=driving,proto3" json:"driving,omitempty"`
+	Result  *CheckResult `protobuf:"bytes,3,opt,name=result,proto3" json:"result,omitempty"`
+	// Gain error less that of the driving sense.
+	GainDifference                    float64 `protobuf:"fixed64,4,opt,name=gain_difference,json=gainDifference,proto3" json:"gain_difference,omitempty"`
+	GainDifferenceExpandedUncertainty float64 `protobuf:"fixed64,5,opt,name=gain_difference_expanded_uncertainty,json=gainDifferenceExpandedUncertainty,proto3" json:"gain_difference_expanded_uncertainty,omitempty"`
+	unknownFields                     protoimpl.UnknownFields
+	sizeCache                         protoimpl.SizeCache
+}
+
+func (x *SenseResult) Reset() {
+	*x = SenseResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SenseResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SenseResult) ProtoMessage() {}
+
+func (x *SenseResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SenseResult.ProtoReflect.Descriptor instead.
+func (*SenseResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *SenseResult) GetSense() LoadSense {
+	if x != nil {
+		return x.Sense
+	}
+	return LoadSense_LOAD_SENSE_UNSPECIFIED
+}
+
+func (x *SenseResult) GetDriving() bool {
+	if x != nil {
+		return x.Driving
+	}
+	return false
+}
+
+func (x *SenseResult) GetResult() *CheckResult {
+	if x != nil {
+		return x.Result
+	}
+	return nil
+}
+
+func (x *SenseResult) GetGainDifference() float64 {
+	if x != nil {
+		return x.GainDifference
+	}
+	return 0
+}
+
+func (x *SenseResult) GetGainDifferenceExpandedUncertainty() float64 {
+	if x != nil {
+		return x.GainDifferenceExpandedUncertainty
+	}
+	return 0
+}
+
+// SpeedZero is the zero at one speed of the rollers.
+type SpeedZero struct {
+	state                protoimpl.MessageState `protogen:"open.v1"`
+	SpeedMps             float64                `protobuf:"fixed64,1,opt,name=speed_mps,json=speedMps,proto3" json:"speed_mps,omitempty"`
+	Count                uint32                 `protobuf:"varint,2,opt,name=count,proto3" json:"count,omitempty"`
+	ErrorN               float64                `protobuf:"fixed64,3,opt,name=error_n,json=errorN,proto3" json:"error_n,omitempty"`
+	ExpandedUncertaintyN float64                `protobuf:"fixed64,4,opt,name=expanded_uncertainty_n,json=expandedUncertaintyN,proto3" json:"expanded_uncertainty_n,omitempty"`
+	Verdict              string                 `protobuf:"bytes,5,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	Risk                 float64                `protobuf:"fixed64,6,opt,name=risk,proto3" json:"risk,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
+}
+
+func (x *SpeedZero) Reset() {
+	*x = SpeedZero{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SpeedZero) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SpeedZero) ProtoMessage() {}
+
+func (x *SpeedZero) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SpeedZero.ProtoReflect.Descriptor instead.
+func (*SpeedZero) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *SpeedZero) GetSpeedMps() float64 {
+	if x != nil {
+		return x.SpeedMps
+	}
+	return 0
+}
+
+func (x *SpeedZero) GetCount() uint32 {
+	if x != nil {
+		return x.Count
+	}
+	return 0
+}
+
+func (x *SpeedZero) GetErrorN() float64 {
+	if x != nil {
+		return x.ErrorN
+	}
+	return 0
+}
+
+func (x *SpeedZero) GetExpandedUncertaintyN() float64 {
+	if x != nil {
+		return x.ExpandedUncertaintyN
+	}
+	return 0
+}
+
+func (x *SpeedZero) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *SpeedZero) GetRisk() float64 {
+	if x != nil {
+		return x.Risk
+	}
+	return 0
+}
+
+// CreepStep is the change of the reading under one load that stayed on.
+type CreepStep struct {
+	state                protoimpl.MessageState `protogen:"open.v1"`
+	LoadN                float64                `protobuf:"fixed64,1,opt,name=load_n,json=loadN,proto3" json:"load_n,omitempty"`
+	Cycle                uint32                 `protobuf:"varint,2,opt,name=cycle,proto3" json:"cycle,omitempty"`
+	FromS                float64                `protobuf:"fixed64,3,opt,name=from_s,json=fromS,proto3" json:"from_s,omitempty"`
+	ToS                  float64                `protobuf:"fixed64,4,opt,name=to_s,json=toS,proto3" json:"to_s,omitempty"`
+	ValueN               float64                `protobuf:"fixed64,5,opt,name=value_n,json=valueN,proto3" json:"value_n,omitempty"`
+	ExpandedUncertaintyN float64                `protobuf:"fixed64,6,opt,name=expanded_uncertainty_n,json=expandedUncertaintyN,proto3" json:"expanded_uncertainty_n,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
+}
+
+func (x *CreepStep) Reset() {
+	*x = CreepStep{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreepStep) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreepStep) ProtoMessage() {}
+
+func (x *CreepStep) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreepStep.ProtoReflect.Descriptor instead.
+func (*CreepStep) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *CreepStep) GetLoadN() float64 {
+	if x != nil {
+		return x.LoadN
+	}
+	return 0
+}
+
+func (x *CreepStep) GetCycle() uint32 {
+	if x != nil {
+		return x.Cycle
+	}
+	return 0
+}
+
+func (x *CreepStep) GetFromS() float64 {
+	if x != nil {
+		return x.FromS
+	}
+	return 0
+}
+
+func (x *CreepStep) GetToS() float64 {
+	if x != nil {
+		return x.ToS
+	}
+	return 0
+}
+
+func (x *CreepStep) GetValueN() float64 {
+	if x != nil {
+		return x.ValueN
+	}
+	return 0
+}
+
+func (x *CreepStep) GetExpandedUncertaintyN() float64 {
+	if x != nil {
+		return x.ExpandedUncertaintyN
+	}
+	return 0
+}
+
+// CheckFinding is something about a check itself.
+type CheckFinding struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Kind  string                 `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	Text  string                 `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	// The rule it is held against; empty: our own.
+	Source        string `protobuf:"bytes,3,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckFinding) Reset() {
+	*x = CheckFinding{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckFinding) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckFinding) ProtoMessage() {}
+
+func (x *CheckFinding) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckFinding.ProtoReflect.Descriptor instead.
+func (*CheckFinding) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *CheckFinding) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *CheckFinding) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *CheckFinding) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// BaseInertiaResult is what a base-inertia check gives.
+type BaseInertiaResult struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Absent: it gives none.
+	MassKg                *float64          `protobuf:"fixed64,1,opt,name=mass_kg,json=massKg,proto3,oneof" json:"mass_kg,omitempty"`
+	ExpandedUncertaintyKg *float64          `protobuf:"fixed64,2,opt,name=expanded_uncertainty_kg,json=expandedUncertaintyKg,proto3,oneof" json:"expanded_uncertainty_kg,omitempty"`
+	CoverageFactor        float64           `protobuf:"fixed64,3,opt,name=coverage_factor,json=coverageFactor,proto3" json:"coverage_factor,omitempty"`
+	DegreesOfFreedom      *float64          `protobuf:"fixed64,4,opt,name=degrees_of_freedom,json=degreesOfFreedom,proto3,oneof" json:"degrees_of_freedom,omitempty"`
+	Budget                []*CheckBudgetRow `protobuf:"bytes,5,rep,name=budget,proto3" json:"budget,omitempty"`
+	// The registry's; 0: it has none. The deviation is from it, a ratio.
+	StatedKg                     float64         `protobuf:"fixed64,6,opt,name=stated_kg,json=statedKg,proto3" json:"stated_kg,omitempty"`
+	Deviation                    float64         `protobuf:"fixed64,7,opt,name=deviation,proto3" json:"deviation,omitempty"`
+	DeviationExpandedUncertainty float64         `protobuf:"fixed64,8,opt,name=deviation_expanded_uncertainty,json=deviationExpandedUncertainty,proto3" json:"deviation_expanded_uncertainty,omitempty"`
+	Runs                         []*InertiaRun   `protobuf:"bytes,9,rep,name=runs,proto3" json:"runs,omitempty"`
+	Values                       []*InertiaValue `protobuf:"bytes,10,rep,name=values,proto3" json:"values,omitempty"`
+	Limits                       []*InertiaLimit `protobuf:"bytes,11,rep,name=limits,proto3" json:"limits,omitempty"`
+	// The mean parasitic force that the runs show, and what the loss in force
+	// gives at the same speeds.
+	ParasiticN                    float64 `protobuf:"fixed64,12,opt,name=parasitic_n,json=parasiticN,proto3" json:"parasitic_n,omitempty"`
+	ParasiticExpandedUncertaintyN float64 `protobuf:"fixed64,13,opt,name=parasitic_expanded_uncertainty_n,json=parasiticExpandedUncertaintyN,proto3" json:"parasitic_expanded_uncertainty_n,omitempty"`
+	RegistryParasiticN            float64 `protobuf:"fixed64,14,opt,name=registry_parasitic_n,json=registryParasiticN,proto3" json:"registry_parasitic_n,omitempty"`
+	unknownFields                 protoimpl.UnknownFields
+	sizeCache                     protoimpl.SizeCache
+}
+
+func (x *BaseInertiaResult) Reset() {
+	*x = BaseInertiaResult{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BaseInertiaResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BaseInertiaResult) ProtoMessage() {}
+
+func (x *BaseInertiaResult) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BaseInertiaResult.ProtoReflect.Descriptor instead.
+func (*BaseInertiaResult) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *BaseInertiaResult) GetMassKg() float64 {
+	if x != nil && x.MassKg != nil {
+		return *x.MassKg
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetExpandedUncertaintyKg() float64 {
+	if x != nil && x.ExpandedUncertaintyKg != nil {
+		return *x.ExpandedUncertaintyKg
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetCoverageFactor() float64 {
+	if x != nil {
+		return x.CoverageFactor
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetDegreesOfFreedom() float64 {
+	if x != nil && x.DegreesOfFreedom != nil {
+		return *x.DegreesOfFreedom
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetBudget() []*CheckBudgetRow {
+	if x != nil {
+		return x.Budget
+	}
+	return nil
+}
+
+func (x *BaseInertiaResult) GetStatedKg() float64 {
+	if x != nil {
+		return x.StatedKg
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetDeviation() float64 {
+	if x != nil {
+		return x.Deviation
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetDeviationExpandedUncertainty() float64 {
+	if x != nil {
+		return x.DeviationExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetRuns() []*InertiaRun {
+	if x != nil {
+		return x.Runs
+	}
+	return nil
+}
+
+func (x *BaseInertiaResult) GetValues() []*InertiaValue {
+	if x != nil {
+		return x.Values
+	}
+	return nil
+}
+
+func (x *BaseInertiaResult) GetLimits() []*InertiaLimit {
+	if x != nil {
+		return x.Limits
+	}
+	return nil
+}
+
+func (x *BaseInertiaResult) GetParasiticN() float64 {
+	if x != nil {
+		return x.ParasiticN
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetParasiticExpandedUncertaintyN() float64 {
+	if x != nil {
+		return x.ParasiticExpandedUncertaintyN
+	}
+	return 0
+}
+
+func (x *BaseInertiaResult) GetRegistryParasiticN() float64 {
+	if x != nil {
+		return x.RegistryParasiticN
+	}
+	return 0
+}
+
+// InertiaRun is one timed run.
+type InertiaRun struct {
+	state            protoimpl.MessageState `protogen:"open.v1"`
+	Index            uint32                 `protobuf:"varint,1,opt,name=index,proto3" json:"index,omitempty"`
+	ForceN           float64                `protobuf:"fixed64,2,opt,name=force_n,json=forceN,proto3" json:"force_n,omitempty"`
+	ParasiticN       float64                `protobuf:"fixed64,3,opt,name=parasitic_n,json=parasiticN,proto3" json:"parasitic_n,omitempty"`
+	FromMps          float64                `protobuf:"fixed64,4,opt,name=from_mps,json=fromMps,proto3" json:"from_mps,omitempty"`
+	ToMps            float64                `protobuf:"fixed64,5,opt,name=to_mps,json=toMps,proto3" json:"to_mps,omitempty"`
+	DurationS        float64                `protobuf:"fixed64,6,opt,name=duration_s,json=durationS,proto3" json:"duration_s,omitempty"`
+	DecelerationMps2 float64                `protobuf:"fixed64,7,opt,name=deceleration_mps2,json=decelerationMps2,proto3" json:"deceleration_mps2,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *InertiaRun) Reset() {
+	*x = InertiaRun{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InertiaRun) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InertiaRun) ProtoMessage() {}
+
+func (x *InertiaRun) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InertiaRun.ProtoReflect.Descriptor instead.
+func (*InertiaRun) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *InertiaRun) GetIndex() uint32 {
+	if x != nil {
+		return x.Index
+	}
+	return 0
+}
+
+func (x *InertiaRun) GetForceN() float64 {
+	if x != nil {
+		return x.ForceN
+	}
+	return 0
+}
+
+func (x *InertiaRun) GetParasiticN() float64 {
+	if x != nil {
+		return x.ParasiticN
+	}
+	return 0
+}
+
+func (x *InertiaRun) GetFromMps() float64 {
+	if x != nil {
+		return x.FromMps
+	}
+	return 0
+}
+
+func (x *InertiaRun) GetToMps() float64 {
+	if x != nil {
+		return x.ToMps
+	}
+	return 0
+}
+
+func (x *InertiaRun) GetDurationS() float64 {
+	if x != nil {
+		return x.DurationS
+	}
+	return 0
+}
+
+func (x *InertiaRun) GetDecelerationMps2() float64 {
+	if x != nil {
+		return x.DecelerationMps2
+	}
+	return 0
+}
+
+// InertiaValue is the base inertia of one pair of runs, by their places in runs.
+type InertiaValue struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	First         uint32                 `protobuf:"varint,1,opt,name=first,proto3" json:"first,omitempty"`
+	Second        uint32                 `protobuf:"varint,2,opt,name=second,proto3" json:"second,omitempty"`
+	MassKg        float64                `protobuf:"fixed64,3,opt,name=mass_kg,json=massKg,proto3" json:"mass_kg,omitempty"`
+	Deviation     float64                `protobuf:"fixed64,4,opt,name=deviation,proto3" json:"deviation,omitempty"`
+	Within        bool                   `protobuf:"varint,5,opt,name=within,proto3" json:"within,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InertiaValue) Reset() {
+	*x = InertiaValue{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InertiaValue) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InertiaValue) ProtoMessage() {}
+
+func (x *InertiaValue) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InertiaValue.ProtoReflect.Descriptor instead.
+func (*InertiaValue) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *InertiaValue) GetFirst() uint32 {
+	if x != nil {
+		return x.First
+	}
+	return 0
+}
+
+func (x *InertiaValue) GetSecond() uint32 {
+	if x != nil {
+		return x.Second
+	}
+	return 0
+}
+
+func (x *InertiaValue) GetMassKg() float64 {
+	if x != nil {
+		return x.MassKg
+	}
+	return 0
+}
+
+func (x *InertiaValue) GetDeviation() float64 {
+	if x != nil {
+		return x.Deviation
+	}
+	return 0
+}
+
+func (x *InertiaValue) GetWithin() bool {
+	if x != nil {
+		return x.Within
+	}
+	return false
+}
+
+// InertiaLimit is a limit of the regulation with what was found.
+type InertiaLimit struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Name          string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Limit         float64                `protobuf:"fixed64,2,opt,name=limit,proto3" json:"limit,omitempty"`
+	Value         float64                `protobuf:"fixed64,3,opt,name=value,proto3" json:"value,omitempty"`
+	Within        bool                   `protobuf:"varint,4,opt,name=within,proto3" json:"within,omitempty"`
+	Source        string                 `protobuf:"bytes,5,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InertiaLimit) Reset() {
+	*x = InertiaLimit{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InertiaLimit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InertiaLimit) ProtoMessage() {}
+
+func (x *InertiaLimit) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InertiaLimit.ProtoReflect.Descriptor instead.
+func (*InertiaLimit) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *InertiaLimit) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *InertiaLimit) GetLimit() float64 {
+	if x != nil {
+		return x.Limit
+	}
+	return 0
+}
+
+func (x *InertiaLimit) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *InertiaLimit) GetWithin() bool {
+	if x != nil {
+		return x.Within
+	}
+	return false
+}
+
+func (x *InertiaLimit) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+type ListEpochsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its cells and times narrow.
+	Filter        *Filter `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListEpochsRequest) Reset() {
+	*x = ListEpochsRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListEpochsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListEpochsRequest) ProtoMessage() {}
+
+func (x *ListEpochsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListEpochsRequest.ProtoReflect.Descriptor instead.
+func (*ListEpochsRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *ListEpochsRequest) GetFilter() *Filter {
+	if x != nil {
+		return x.Filter
+	}
+	return nil
+}
+
+type ListEpochsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By cell, by what they are of, newest first.
+	Epochs        []*Epoch `protobuf:"bytes,1,rep,name=epochs,proto3" json:"epochs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListEpochsResponse) Reset() {
+	*x = ListEpochsResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListEpochsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListEpochsResponse) ProtoMessage() {}
+
+func (x *ListEpochsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListEpochsResponse.ProtoReflect.Descriptor instead.
+func (*ListEpochsResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *ListEpochsResponse) GetEpochs() []*Epoch {
+	if x != nil {
+		return x.Epochs
+	}
+	return nil
+}
+
+// Epoch is from when a value holds that pulls are computed with.
+type Epoch struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	CellId string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	// load cell, base inertia, parasitic loss
+	Of    string                 `protobuf:"bytes,2,opt,name=of,proto3" json:"of,omitempty"`
+	Since *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=since,proto3" json:"since,omitempty"`
+	// Absent: it holds.
+	Until *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=until,proto3" json:"until,omitempty"`
+	// The check as left, or the coast-down that was adopted; empty: the value is
+	// the registry's, or the indicator is taken as it is.
+	Epoch string `protobuf:"bytes,5,opt,name=epoch,proto3" json:"epoch,omitempty"`
+	// registry, or the kind of check or record it comes from.
+	Source string        `protobuf:"bytes,6,opt,name=source,proto3" json:"source,omitempty"`
+	Values []*EpochValue `protobuf:"bytes,7,rep,name=values,proto3" json:"values,omitempty"`
+	// Of the values, upper triangle by rows; empty with one value, and where the
+	// registry gives one uncertainty for all.
+	Covariance    []float64 `protobuf:"fixed64,8,rep,packed,name=covariance,proto3" json:"covariance,omitempty"`
+	SignedBy      string    `protobuf:"bytes,9,opt,name=signed_by,json=signedBy,proto3" json:"signed_by,omitempty"`
+	Reason        string    `protobuf:"bytes,10,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Epoch) Reset() {
+	*x = Epoch{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Epoch) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Epoch) ProtoMessage() {}
+
+func (x *Epoch) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Epoch.ProtoReflect.Descriptor instead.
+func (*Epoch) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *Epoch) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *Epoch) GetOf() string {
+	if x != nil {
+		return x.Of
+	}
+	return ""
+}
+
+func (x *Epoch) GetSince() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Since
+	}
+	return nil
+}
+
+func (x *Epoch) GetUntil() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Until
+	}
+	return nil
+}
+
+func (x *Epoch) GetEpoch() string {
+	if x != nil {
+		return x.Epoch
+	}
+	return ""
+}
+
+func (x *Epoch) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *Epoch) GetValues() []*EpochValue {
+	if x != nil {
+		return x.Values
+	}
+	return nil
+}
+
+func (x *Epoch) GetCovariance() []float64 {
+	if x != nil {
+		return x.Covariance
+	}
+	return nil
+}
+
+func (x *Epoch) GetSignedBy() string {
+	if x != nil {
+		return x.SignedBy
+	}
+	return ""
+}
+
+func (x *Epoch) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// EpochValue is one number of an epoch.
+type EpochValue struct {
+	state               protoimpl.MessageState `protogen:"open.v1"`
+	Name                string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Value               float64                `protobuf:"fixed64,2,opt,name=value,proto3" json:"value,omitempty"`
+	ExpandedUncertainty float64                `protobuf:"fixed64,3,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3" json:"expanded_uncertainty,omitempty"`
+	Unit                string                 `protobuf:"bytes,4,opt,name=unit,proto3" json:"unit,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
+}
+
+func (x *EpochValue) Reset() {
+	*x = EpochValue{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EpochValue) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EpochValue) ProtoMessage() {}
+
+func (x *EpochValue) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EpochValue.ProtoReflect.Descriptor instead.
+func (*EpochValue) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{36}
+}
+
+func (x *EpochValue) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *EpochValue) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *EpochValue) GetExpandedUncertainty() float64 {
+	if x != nil {
+		return x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *EpochValue) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+type ListParasiticsRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Filter        *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListParasiticsRequest) Reset() {
+	*x = ListParasiticsRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[37]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListParasiticsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListParasiticsRequest) ProtoMessage() {}
+
+func (x *ListParasiticsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[37]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListParasiticsRequest.ProtoReflect.Descriptor instead.
+func (*ListParasiticsRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{37}
+}
+
+func (x *ListParasiticsRequest) GetFilter() *Filter {
+	if x != nil {
+		return x.Filter
+	}
+	return nil
+}
+
+type ListParasiticsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Newest first.
+	Losses        []*ParasiticLoss `protobuf:"bytes,1,rep,name=losses,proto3" json:"losses,omitempty"`
+	More          bool             `protobuf:"varint,2,opt,name=more,proto3" json:"more,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListParasiticsResponse) Reset() {
+	*x = ListParasiticsResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[38]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListParasiticsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListParasiticsResponse) ProtoMessage() {}
+
+func (x *ListParasiticsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[38]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListParasiticsResponse.ProtoReflect.Descriptor instead.
+func (*ListParasiticsResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{38}
+}
+
+func (x *ListParasiticsResponse) GetLosses() []*ParasiticLoss {
+	if x != nil {
+		return x.Losses
+	}
+	return nil
+}
+
+func (x *ListParasiticsResponse) GetMore() bool {
+	if x != nil {
+		return x.More
+	}
+	return false
+}
+
+// ParasiticLoss is what a coast-down of the empty rollers says: the loss
+// F0 + F1·v + F2·v².
+type ParasiticLoss struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	PullId    string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	CellId    string                 `protobuf:"bytes,2,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	StartedAt *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=started_at,json=startedAt,proto3" json:"started_at,omitempty"`
+	// computed, incomplete, unusable; the reason when not computed.
+	State   string  `protobuf:"bytes,4,opt,name=state,proto3" json:"state,omitempty"`
+	Reason  string  `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	F0N     float64 `protobuf:"fixed64,6,opt,name=f0_n,json=f0N,proto3" json:"f0_n,omitempty"`
+	F1NSM   float64 `protobuf:"fixed64,7,opt,name=f1_n_s_m,json=f1NSM,proto3" json:"f1_n_s_m,omitempty"`
+	F2NS2M2 float64 `protobuf:"fixed64,8,opt,name=f2_n_s2_m2,json=f2NS2M2,proto3" json:"f2_n_s2_m2,omitempty"`
+	// Of F0, F1, F2: 00 01 02 11 12 22.
+	Covariance   []float64 `protobuf:"fixed64,9,rep,packed,name=covariance,proto3" json:"covariance,omitempty"`
+	SpeedLowMps  float64   `protobuf:"fixed64,10,opt,name=speed_low_mps,json=speedLowMps,proto3" json:"speed_low_mps,omitempty"`
+	SpeedHighMps float64   `protobuf:"fixed64,11,opt,name=speed_high_mps,json=speedHighMps,proto3" json:"speed_high_mps,omitempty"`
+	// Against the loss in force, at the middle of the speeds seen.
+	AgainstInForceN                    float64 `protobuf:"fixed64,12,opt,name=against_in_force_n,json=againstInForceN,proto3" json:"against_in_force_n,omitempty"`
+	AgainstInForceExpandedUncertaintyN float64 `protobuf:"fixed64,13,opt,name=against_in_force_expanded_uncertainty_n,json=againstInForceExpandedUncertaintyN,proto3" json:"against_in_force_expanded_uncertainty_n,omitempty"`
+	// Against the coast-down before it: the mean over the speeds of both.
+	EarlierPullId              string   `protobuf:"bytes,14,opt,name=earlier_pull_id,json=earlierPullId,proto3" json:"earlier_pull_id,omitempty"`
+	ChangeN                    *float64 `protobuf:"fixed64,15,opt,name=change_n,json=changeN,proto3,oneof" json:"change_n,omitempty"`
+	ChangeExpandedUncertaintyN *float64 `protobuf:"fixed64,16,opt,name=change_expanded_uncertainty_n,json=changeExpandedUncertaintyN,proto3,oneof" json:"change_expanded_uncertainty_n,omitempty"`
+	ChangeResolved             bool     `protobuf:"varint,17,opt,name=change_resolved,json=changeResolved,proto3" json:"change_resolved,omitempty"`
+	ChangeSays                 string   `protobuf:"bytes,18,opt,name=change_says,json=changeSays,proto3" json:"change_says,omitempty"`
+	// When, by whom and why it was adopted, and from when it then holds.
+	AdoptedAt     *timestamppb.Timestamp `protobuf:"bytes,19,opt,name=adopted_at,json=adoptedAt,proto3" json:"adopted_at,omitempty"`
+	AdoptedBy     string                 `protobuf:"bytes,20,opt,name=adopted_by,json=adoptedBy,proto3" json:"adopted_by,omitempty"`
+	AdoptedReason string                 `protobuf:"bytes,21,opt,name=adopted_reason,json=adoptedReason,proto3" json:"adopted_reason,omitempty"`
+	EffectiveAt   *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=effective_at,json=effectiveAt,proto3" json:"effective_at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ParasiticLoss) Reset() {
+	*x = ParasiticLoss{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[39]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ParasiticLoss) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ParasiticLoss) ProtoMessage() {}
+
+func (x *ParasiticLoss) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[39]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ParasiticLoss.ProtoReflect.Descriptor instead.
+func (*ParasiticLoss) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{39}
+}
+
+func (x *ParasiticLoss) GetPullId() string {
+	if x != nil {
+		return x.PullId
+	}
+	return ""
+}
+
+func (x *ParasiticLoss) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *ParasiticLoss) GetStartedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartedAt
+	}
+	return nil
+}
+
+func (x *ParasiticLoss) GetState() string {
+	if x != nil {
+		return x.State
+	}
+	return ""
+}
+
+func (x *ParasiticLoss) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *ParasiticLoss) GetF0N() float64 {
+	if x != nil {
+		return x.F0N
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetF1NSM() float64 {
+	if x != nil {
+		return x.F1NSM
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetF2NS2M2() float64 {
+	if x != nil {
+		return x.F2NS2M2
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetCovariance() []float64 {
+	if x != nil {
+		return x.Covariance
+	}
+	return nil
+}
+
+func (x *ParasiticLoss) GetSpeedLowMps() float64 {
+	if x != nil {
+		return x.SpeedLowMps
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetSpeedHighMps() float64 {
+	if x != nil {
+		return x.SpeedHighMps
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetAgainstInForceN() float64 {
+	if x != nil {
+		return x.AgainstInForceN
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetAgainstInForceExpandedUncertaintyN() float64 {
+	if x != nil {
+		return x.AgainstInForceExpandedUncertaintyN
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetEarlierPullId() string {
+	if x != nil {
+		return x.EarlierPullId
+	}
+	return ""
+}
+
+func (x *ParasiticLoss) GetChangeN() float64 {
+	if x != nil && x.ChangeN != nil {
+		return *x.ChangeN
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetChangeExpandedUncertaintyN() float64 {
+	if x != nil && x.ChangeExpandedUncertaintyN != nil {
+		return *x.ChangeExpandedUncertaintyN
+	}
+	return 0
+}
+
+func (x *ParasiticLoss) GetChangeResolved() bool {
+	if x != nil {
+		return x.ChangeResolved
+	}
+	return false
+}
+
+func (x *ParasiticLoss) GetChangeSays() string {
+	if x != nil {
+		return x.ChangeSays
+	}
+	return ""
+}
+
+func (x *ParasiticLoss) GetAdoptedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.AdoptedAt
+	}
+	return nil
+}
+
+func (x *ParasiticLoss) GetAdoptedBy() string {
+	if x != nil {
+		return x.AdoptedBy
+	}
+	return ""
+}
+
+func (x *ParasiticLoss) GetAdoptedReason() string {
+	if x != nil {
+		return x.AdoptedReason
+	}
+	return ""
+}
+
+func (x *ParasiticLoss) GetEffectiveAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EffectiveAt
+	}
+	return nil
+}
+
+type ListDueRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its cells narrow.
+	Filter        *Filter `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDueRequest) Reset() {
+	*x = ListDueRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[40]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDueRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDueRequest) ProtoMessage() {}
+
+func (x *ListDueRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[40]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDueRequest.ProtoReflect.Descriptor instead.
+func (*ListDueRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{40}
+}
+
+func (x *ListDueRequest) GetFilter() *Filter {
+	if x != nil {
+		return x.Filter
+	}
+	return nil
+}
+
+type ListDueResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The earliest first; what has no day last.
+	Due []*DueCheck `protobuf:"bytes,1,rep,name=due,proto3" json:"due,omitempty"`
+	// The moment that overdue is said of.
+	At            *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=at,proto3" json:"at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDueResponse) Reset() {
+	*x = ListDueResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[41]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDueResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDueResponse) ProtoMessage() {}
+
+func (x *ListDueResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[41]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDueResponse.ProtoReflect.Descriptor instead.
+func (*ListDueResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{41}
+}
+
+func (x *ListDueResponse) GetDue() []*DueCheck {
+	if x != nil {
+		return x.Due
+	}
+	return nil
+}
+
+func (x *ListDueResponse) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+// DueCheck is when a check of a cell is due.
+type DueCheck struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	CellId string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	SiteId string                 `protobuf:"bytes,2,opt,name=site_id,json=siteId,proto3" json:"site_id,omitempty"`
+	// Which error the rules look at: load-cell gain, load-cell zero.
+	Of string `protobuf:"bytes,3,opt,name=of,proto3" json:"of,omitempty"`
+	// Absent: no rule gives a day; says has why.
+	DueAt *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=due_at,json=dueAt,proto3" json:"due_at,omitempty"`
+	// The rule that rules: time, pulls, drift.
+	Rule string `protobuf:"bytes,5,opt,name=rule,proto3" json:"rule,omitempty"`
+	Says string `protobuf:"bytes,6,opt,name=says,proto3" json:"says,omitempty"`
+	// The day is past, and the registry asks for an interval: there is a flag.
+	Overdue     bool                   `protobuf:"varint,7,opt,name=overdue,proto3" json:"overdue,omitempty"`
+	Rules       []*DueRule             `protobuf:"bytes,8,rep,name=rules,proto3" json:"rules,omitempty"`
+	LastCheckId string                 `protobuf:"bytes,9,opt,name=last_check_id,json=lastCheckId,proto3" json:"last_check_id,omitempty"`
+	LastCheckAt *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=last_check_at,json=lastCheckAt,proto3" json:"last_check_at,omitempty"`
+	PullsSince  uint32                 `protobuf:"varint,11,opt,name=pulls_since,json=pullsSince,proto3" json:"pulls_since,omitempty"`
+	// The steady drift seen, a day: a ratio for the gain, N for the zero; absent:
+	// too few checks.
+	RatePerDay                    *float64 `protobuf:"fixed64,12,opt,name=rate_per_day,json=ratePerDay,proto3,oneof" json:"rate_per_day,omitempty"`
+	RateExpandedUncertaintyPerDay *float64 `protobuf:"fixed64,13,opt,name=rate_expanded_uncertainty_per_day,json=rateExpandedUncertaintyPerDay,proto3,oneof" json:"rate_expanded_uncertainty_per_day,omitempty"`
+	Reliability                   float64  `protobuf:"fixed64,14,opt,name=reliability,proto3" json:"reliability,omitempty"`
+	// Probability of staying in tolerance until due_at; absent: not known.
+	InToleranceAtDue *float64 `protobuf:"fixed64,15,opt,name=in_tolerance_at_due,json=inToleranceAtDue,proto3,oneof" json:"in_tolerance_at_due,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *DueCheck) Reset() {
+	*x = DueCheck{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[42]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DueCheck) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DueCheck) ProtoMessage() {}
+
+func (x *DueCheck) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[42]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DueCheck.ProtoReflect.Descriptor instead.
+func (*DueCheck) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{42}
+}
+
+func (x *DueCheck) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *DueCheck) GetSiteId() string {
+	if x != nil {
+		return x.SiteId
+	}
+	return ""
+}
+
+func (x *DueCheck) GetOf() string {
+	if x != nil {
+		return x.Of
+	}
+	return ""
+}
+
+func (x *DueCheck) GetDueAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DueAt
+	}
+	return nil
+}
+
+func (x *DueCheck) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *DueCheck) GetSays() string {
+	if x != nil {
+		return x.Says
+	}
+	return ""
+}
+
+func (x *DueCheck) GetOverdue() bool {
+	if x != nil {
+		return x.Overdue
+	}
+	return false
+}
+
+func (x *DueCheck) GetRules() []*DueRule {
+	if x != nil {
+		return x.Rules
+	}
+	return nil
+}
+
+func (x *DueCheck) GetLastCheckId() string {
+	if x != nil {
+		return x.LastCheckId
+	}
+	return ""
+}
+
+func (x *DueCheck) GetLastCheckAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LastCheckAt
+	}
+	return nil
+}
+
+func (x *DueCheck) GetPullsSince() uint32 {
+	if x != nil {
+		return x.PullsSince
+	}
+	return 0
+}
+
+func (x *DueCheck) GetRatePerDay() float64 {
+	if x != nil && x.RatePerDay != nil {
+		return *x.RatePerDay
+	}
+	return 0
+}
+
+func (x *DueCheck) GetRateExpandedUncertaintyPerDay() float64 {
+	if x != nil && x.RateExpandedUncertaintyPerDay != nil {
+		return *x.RateExpandedUncertaintyPerDay
+	}
+	return 0
+}
+
+func (x *DueCheck) GetReliability() float64 {
+	if x != nil {
+		return x.Reliability
+	}
+	return 0
+}
+
+func (x *DueCheck) GetInToleranceAtDue() float64 {
+	if x != nil && x.InToleranceAtDue != nil {
+		return *x.InToleranceAtDue
+	}
+	return 0
+}
+
+// DueRule is what one rule asks.
+type DueRule struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Rule  string                 `protobuf:"bytes,1,opt,name=rule,proto3" json:"rule,omitempty"`
+	At    *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=at,proto3" json:"at,omitempty"`
+	// The limit has been reached, not forecast.
+	Reached       bool   `protobuf:"varint,3,opt,name=reached,proto3" json:"reached,omitempty"`
+	Says          string `protobuf:"bytes,4,opt,name=says,proto3" json:"says,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DueRule) Reset() {
+	*x = DueRule{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[43]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DueRule) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DueRule) ProtoMessage() {}
+
+func (x *DueRule) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[43]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DueRule.ProtoReflect.Descriptor instead.
+func (*DueRule) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{43}
+}
+
+func (x *DueRule) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *DueRule) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *DueRule) GetReached() bool {
+	if x != nil {
+		return x.Reached
+	}
+	return false
+}
+
+func (x *DueRule) GetSays() string {
+	if x != nil {
+		return x.Says
+	}
+	return ""
+}
+
 type ListPullsRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Filter        *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
@@ -1111,7 +4300,7 @@ type ListPullsRequest struct {
 
 func (x *ListPullsRequest) Reset() {
 	*x = ListPullsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[12]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1123,7 +4312,7 @@ func (x *ListPullsRequest) String() string {
 func (*ListPullsRequest) ProtoMessage() {}
 
 func (x *ListPullsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[12]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1136,7 +4325,7 @@ func (x *ListPullsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPullsRequest.ProtoReflect.Descriptor instead.
 func (*ListPullsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{12}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *ListPullsRequest) GetFilter() *Filter {
@@ -1157,7 +4346,7 @@ type ListPullsResponse struct {
 
 func (x *ListPullsResponse) Reset() {
 	*x = ListPullsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[13]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1169,7 +4358,7 @@ func (x *ListPullsResponse) String() string {
 func (*ListPullsResponse) ProtoMessage() {}
 
 func (x *ListPullsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[13]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1182,7 +4371,7 @@ func (x *ListPullsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPullsResponse.ProtoReflect.Descriptor instead.
 func (*ListPullsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{13}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ListPullsResponse) GetPulls() []*Pull {
@@ -1227,6 +4416,10 @@ type Pull struct {
 	// computation.
 	Epoch       string `protobuf:"bytes,20,opt,name=epoch,proto3" json:"epoch,omitempty"`
 	CodeVersion string `protobuf:"bytes,21,opt,name=code_version,json=codeVersion,proto3" json:"code_version,omitempty"`
+	// The base inertia and the parasitic loss it was computed with: the id of the
+	// check, and of the coast-down, that gave it; empty: the registry's.
+	BaseInertiaEpoch string `protobuf:"bytes,41,opt,name=base_inertia_epoch,json=baseInertiaEpoch,proto3" json:"base_inertia_epoch,omitempty"`
+	ParasiticEpoch   string `protobuf:"bytes,42,opt,name=parasitic_epoch,json=parasiticEpoch,proto3" json:"parasitic_epoch,omitempty"`
 	// The greatest engine power times the correction factor.
 	PeakCorrectedPowerW                    *float64 `protobuf:"fixed64,22,opt,name=peak_corrected_power_w,json=peakCorrectedPowerW,proto3,oneof" json:"peak_corrected_power_w,omitempty"`
 	PeakCorrectedPowerExpandedUncertaintyW *float64 `protobuf:"fixed64,23,opt,name=peak_corrected_power_expanded_uncertainty_w,json=peakCorrectedPowerExpandedUncertaintyW,proto3,oneof" json:"peak_corrected_power_expanded_uncertainty_w,omitempty"`
@@ -1240,13 +4433,40 @@ type Pull struct {
 	// Which air was taken, what is outside the standard's range, and why the
 	// standard's assumption may not hold for a charged engine.
 	CorrectionNote string `protobuf:"bytes,27,opt,name=correction_note,json=correctionNote,proto3" json:"correction_note,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// What of the car may differ from pull to pull, in the site's own words.
+	SetUp string `protobuf:"bytes,28,opt,name=set_up,json=setUp,proto3" json:"set_up,omitempty"`
+	// How the driveline and tyre loss was got: "measured" in the pull's own
+	// coast-down, "carried" from loss_from_pull_id, "none"; empty: no curve.
+	Loss string `protobuf:"bytes,29,opt,name=loss,proto3" json:"loss,omitempty"`
+	// The baseline pull whose loss was asked for, also where it was not taken.
+	LossFromPullId    string                 `protobuf:"bytes,30,opt,name=loss_from_pull_id,json=lossFromPullId,proto3" json:"loss_from_pull_id,omitempty"`
+	LossFromStartedAt *timestamppb.Timestamp `protobuf:"bytes,31,opt,name=loss_from_started_at,json=lossFromStartedAt,proto3" json:"loss_from_started_at,omitempty"`
+	// A sentence: where the loss comes from, or why there is none.
+	LossNote string `protobuf:"bytes,32,opt,name=loss_note,json=lossNote,proto3" json:"loss_note,omitempty"`
+	// The correction's name as the standards write it, and of correction_note what
+	// is outside the standard's range and the caution for a charged engine, which
+	// stands beside the figure that is not corrected.
+	CorrectionName                     string   `protobuf:"bytes,33,opt,name=correction_name,json=correctionName,proto3" json:"correction_name,omitempty"`
+	CorrectionOutside                  string   `protobuf:"bytes,34,opt,name=correction_outside,json=correctionOutside,proto3" json:"correction_outside,omitempty"`
+	CorrectionCaution                  string   `protobuf:"bytes,35,opt,name=correction_caution,json=correctionCaution,proto3" json:"correction_caution,omitempty"`
+	PeakWheelPowerExpandedUncertaintyW *float64 `protobuf:"fixed64,36,opt,name=peak_wheel_power_expanded_uncertainty_w,json=peakWheelPowerExpandedUncertaintyW,proto3,oneof" json:"peak_wheel_power_expanded_uncertainty_w,omitempty"`
+	// The headline figures that are stated: wheel power, engine power, engine
+	// torque, corrected engine power, corrected engine torque. Of one pull only, not
+	// in lists.
+	Headlines []*Headline `protobuf:"bytes,37,rep,name=headlines,proto3" json:"headlines,omitempty"`
+	// The local polynomials that the force is taken from: their length, where their
+	// derivative has fallen by 3 dB, and whether the length was chosen from the
+	// pull's own noise (false: a fixed share of the sweep); absent: not said.
+	WindowS         *float64 `protobuf:"fixed64,38,opt,name=window_s,json=windowS,proto3,oneof" json:"window_s,omitempty"`
+	PassBandHz      *float64 `protobuf:"fixed64,39,opt,name=pass_band_hz,json=passBandHz,proto3,oneof" json:"pass_band_hz,omitempty"`
+	WindowFromNoise *bool    `protobuf:"varint,40,opt,name=window_from_noise,json=windowFromNoise,proto3,oneof" json:"window_from_noise,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Pull) Reset() {
 	*x = Pull{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[14]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1258,7 +4478,7 @@ func (x *Pull) String() string {
 func (*Pull) ProtoMessage() {}
 
 func (x *Pull) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[14]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1271,7 +4491,7 @@ func (x *Pull) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Pull.ProtoReflect.Descriptor instead.
 func (*Pull) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{14}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *Pull) GetPullId() string {
@@ -1421,6 +4641,20 @@ func (x *Pull) GetCodeVersion() string {
 	return ""
 }
 
+func (x *Pull) GetBaseInertiaEpoch() string {
+	if x != nil {
+		return x.BaseInertiaEpoch
+	}
+	return ""
+}
+
+func (x *Pull) GetParasiticEpoch() string {
+	if x != nil {
+		return x.ParasiticEpoch
+	}
+	return ""
+}
+
 func (x *Pull) GetPeakCorrectedPowerW() float64 {
 	if x != nil && x.PeakCorrectedPowerW != nil {
 		return *x.PeakCorrectedPowerW
@@ -1463,6 +4697,220 @@ func (x *Pull) GetCorrectionNote() string {
 	return ""
 }
 
+func (x *Pull) GetSetUp() string {
+	if x != nil {
+		return x.SetUp
+	}
+	return ""
+}
+
+func (x *Pull) GetLoss() string {
+	if x != nil {
+		return x.Loss
+	}
+	return ""
+}
+
+func (x *Pull) GetLossFromPullId() string {
+	if x != nil {
+		return x.LossFromPullId
+	}
+	return ""
+}
+
+func (x *Pull) GetLossFromStartedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LossFromStartedAt
+	}
+	return nil
+}
+
+func (x *Pull) GetLossNote() string {
+	if x != nil {
+		return x.LossNote
+	}
+	return ""
+}
+
+func (x *Pull) GetCorrectionName() string {
+	if x != nil {
+		return x.CorrectionName
+	}
+	return ""
+}
+
+func (x *Pull) GetCorrectionOutside() string {
+	if x != nil {
+		return x.CorrectionOutside
+	}
+	return ""
+}
+
+func (x *Pull) GetCorrectionCaution() string {
+	if x != nil {
+		return x.CorrectionCaution
+	}
+	return ""
+}
+
+func (x *Pull) GetPeakWheelPowerExpandedUncertaintyW() float64 {
+	if x != nil && x.PeakWheelPowerExpandedUncertaintyW != nil {
+		return *x.PeakWheelPowerExpandedUncertaintyW
+	}
+	return 0
+}
+
+func (x *Pull) GetHeadlines() []*Headline {
+	if x != nil {
+		return x.Headlines
+	}
+	return nil
+}
+
+func (x *Pull) GetWindowS() float64 {
+	if x != nil && x.WindowS != nil {
+		return *x.WindowS
+	}
+	return 0
+}
+
+func (x *Pull) GetPassBandHz() float64 {
+	if x != nil && x.PassBandHz != nil {
+		return *x.PassBandHz
+	}
+	return 0
+}
+
+func (x *Pull) GetWindowFromNoise() bool {
+	if x != nil && x.WindowFromNoise != nil {
+		return *x.WindowFromNoise
+	}
+	return false
+}
+
+// Headline is the peak of a figure and its mean over a band of engine speeds.
+type Headline struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As ComparePullsRequest.figure has it.
+	Figure string `protobuf:"bytes,1,opt,name=figure,proto3" json:"figure,omitempty"`
+	// Of the values and their uncertainties: W or N·m.
+	Unit                    string   `protobuf:"bytes,2,opt,name=unit,proto3" json:"unit,omitempty"`
+	Peak                    *float64 `protobuf:"fixed64,3,opt,name=peak,proto3,oneof" json:"peak,omitempty"`
+	PeakExpandedUncertainty *float64 `protobuf:"fixed64,4,opt,name=peak_expanded_uncertainty,json=peakExpandedUncertainty,proto3,oneof" json:"peak_expanded_uncertainty,omitempty"`
+	PeakEngineSpeedRadS     *float64 `protobuf:"fixed64,5,opt,name=peak_engine_speed_rad_s,json=peakEngineSpeedRadS,proto3,oneof" json:"peak_engine_speed_rad_s,omitempty"`
+	// Absent where the figure still rises at an end of the sweep: the engine's own
+	// peak is not there.
+	PeakEngineSpeedExpandedUncertaintyRadS *float64 `protobuf:"fixed64,6,opt,name=peak_engine_speed_expanded_uncertainty_rad_s,json=peakEngineSpeedExpandedUncertaintyRadS,proto3,oneof" json:"peak_engine_speed_expanded_uncertainty_rad_s,omitempty"`
+	// Over the engine speeds from band_low_rad_s to band_high_rad_s: of the car's
+	// band, or of a customer's car the curve, as far as the figure is stated there.
+	BandMean                    *float64 `protobuf:"fixed64,7,opt,name=band_mean,json=bandMean,proto3,oneof" json:"band_mean,omitempty"`
+	BandMeanExpandedUncertainty *float64 `protobuf:"fixed64,8,opt,name=band_mean_expanded_uncertainty,json=bandMeanExpandedUncertainty,proto3,oneof" json:"band_mean_expanded_uncertainty,omitempty"`
+	BandLowRadS                 *float64 `protobuf:"fixed64,9,opt,name=band_low_rad_s,json=bandLowRadS,proto3,oneof" json:"band_low_rad_s,omitempty"`
+	BandHighRadS                *float64 `protobuf:"fixed64,10,opt,name=band_high_rad_s,json=bandHighRadS,proto3,oneof" json:"band_high_rad_s,omitempty"`
+	unknownFields               protoimpl.UnknownFields
+	sizeCache                   protoimpl.SizeCache
+}
+
+func (x *Headline) Reset() {
+	*x = Headline{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Headline) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Headline) ProtoMessage() {}
+
+func (x *Headline) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Headline.ProtoReflect.Descriptor instead.
+func (*Headline) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{47}
+}
+
+func (x *Headline) GetFigure() string {
+	if x != nil {
+		return x.Figure
+	}
+	return ""
+}
+
+func (x *Headline) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *Headline) GetPeak() float64 {
+	if x != nil && x.Peak != nil {
+		return *x.Peak
+	}
+	return 0
+}
+
+func (x *Headline) GetPeakExpandedUncertainty() float64 {
+	if x != nil && x.PeakExpandedUncertainty != nil {
+		return *x.PeakExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *Headline) GetPeakEngineSpeedRadS() float64 {
+	if x != nil && x.PeakEngineSpeedRadS != nil {
+		return *x.PeakEngineSpeedRadS
+	}
+	return 0
+}
+
+func (x *Headline) GetPeakEngineSpeedExpandedUncertaintyRadS() float64 {
+	if x != nil && x.PeakEngineSpeedExpandedUncertaintyRadS != nil {
+		return *x.PeakEngineSpeedExpandedUncertaintyRadS
+	}
+	return 0
+}
+
+func (x *Headline) GetBandMean() float64 {
+	if x != nil && x.BandMean != nil {
+		return *x.BandMean
+	}
+	return 0
+}
+
+func (x *Headline) GetBandMeanExpandedUncertainty() float64 {
+	if x != nil && x.BandMeanExpandedUncertainty != nil {
+		return *x.BandMeanExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *Headline) GetBandLowRadS() float64 {
+	if x != nil && x.BandLowRadS != nil {
+		return *x.BandLowRadS
+	}
+	return 0
+}
+
+func (x *Headline) GetBandHighRadS() float64 {
+	if x != nil && x.BandHighRadS != nil {
+		return *x.BandHighRadS
+	}
+	return 0
+}
+
 // Finding is something about a pull that whoever reads it should know.
 type Finding struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
@@ -1481,7 +4929,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[15]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1493,7 +4941,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[15]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1506,7 +4954,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{15}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *Finding) GetKind() string {
@@ -1566,15 +5014,17 @@ func (x *Finding) GetText() string {
 }
 
 type GetPullRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	PullId        string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	PullId string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	// Also compute the sweeps of the record anew from its samples.
+	WithSweeps    bool `protobuf:"varint,2,opt,name=with_sweeps,json=withSweeps,proto3" json:"with_sweeps,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetPullRequest) Reset() {
 	*x = GetPullRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[16]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1586,7 +5036,7 @@ func (x *GetPullRequest) String() string {
 func (*GetPullRequest) ProtoMessage() {}
 
 func (x *GetPullRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[16]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1599,7 +5049,7 @@ func (x *GetPullRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPullRequest.ProtoReflect.Descriptor instead.
 func (*GetPullRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{16}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *GetPullRequest) GetPullId() string {
@@ -1609,18 +5059,30 @@ func (x *GetPullRequest) GetPullId() string {
 	return ""
 }
 
+func (x *GetPullRequest) GetWithSweeps() bool {
+	if x != nil {
+		return x.WithSweeps
+	}
+	return false
+}
+
 type GetPullResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Pull          *Pull                  `protobuf:"bytes,1,opt,name=pull,proto3" json:"pull,omitempty"`
-	Channels      []*ChannelSummary      `protobuf:"bytes,2,rep,name=channels,proto3" json:"channels,omitempty"`
-	Header        map[string]string      `protobuf:"bytes,3,rep,name=header,proto3" json:"header,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Pull     *Pull                  `protobuf:"bytes,1,opt,name=pull,proto3" json:"pull,omitempty"`
+	Channels []*ChannelSummary      `protobuf:"bytes,2,rep,name=channels,proto3" json:"channels,omitempty"`
+	Header   map[string]string      `protobuf:"bytes,3,rep,name=header,proto3" json:"header,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
+	// All sweeps of the record that give a curve, in order of time.
+	Sweeps []*Sweep `protobuf:"bytes,4,rep,name=sweeps,proto3" json:"sweeps,omitempty"`
+	// Stretches in which the rollers rise as in a sweep and that give no curve, in
+	// order of time. They count in the numbers of the sweeps.
+	SweepsWithoutCurve []*Sweep `protobuf:"bytes,5,rep,name=sweeps_without_curve,json=sweepsWithoutCurve,proto3" json:"sweeps_without_curve,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *GetPullResponse) Reset() {
 	*x = GetPullResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[17]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1632,7 +5094,7 @@ func (x *GetPullResponse) String() string {
 func (*GetPullResponse) ProtoMessage() {}
 
 func (x *GetPullResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[17]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1645,7 +5107,7 @@ func (x *GetPullResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPullResponse.ProtoReflect.Descriptor instead.
 func (*GetPullResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{17}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *GetPullResponse) GetPull() *Pull {
@@ -1669,6 +5131,230 @@ func (x *GetPullResponse) GetHeader() map[string]string {
 	return nil
 }
 
+func (x *GetPullResponse) GetSweeps() []*Sweep {
+	if x != nil {
+		return x.Sweeps
+	}
+	return nil
+}
+
+func (x *GetPullResponse) GetSweepsWithoutCurve() []*Sweep {
+	if x != nil {
+		return x.SweepsWithoutCurve
+	}
+	return nil
+}
+
+// Sweep is one rpm ramp of a record, with what is before and after it.
+type Sweep struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// 1, 2, 3 … in the record, those that give no curve counted too.
+	Number uint32 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
+	// The pull's figures are of this one.
+	Taken               bool     `protobuf:"varint,2,opt,name=taken,proto3" json:"taken,omitempty"`
+	StartS              float64  `protobuf:"fixed64,3,opt,name=start_s,json=startS,proto3" json:"start_s,omitempty"`
+	EndS                float64  `protobuf:"fixed64,4,opt,name=end_s,json=endS,proto3" json:"end_s,omitempty"`
+	EngineSpeedLowRadS  float64  `protobuf:"fixed64,5,opt,name=engine_speed_low_rad_s,json=engineSpeedLowRadS,proto3" json:"engine_speed_low_rad_s,omitempty"`
+	EngineSpeedHighRadS float64  `protobuf:"fixed64,6,opt,name=engine_speed_high_rad_s,json=engineSpeedHighRadS,proto3" json:"engine_speed_high_rad_s,omitempty"`
+	RampRateRadS2       float64  `protobuf:"fixed64,7,opt,name=ramp_rate_rad_s2,json=rampRateRadS2,proto3" json:"ramp_rate_rad_s2,omitempty"`
+	PeakWheelPowerW     *float64 `protobuf:"fixed64,8,opt,name=peak_wheel_power_w,json=peakWheelPowerW,proto3,oneof" json:"peak_wheel_power_w,omitempty"`
+	PeakEnginePowerW    *float64 `protobuf:"fixed64,9,opt,name=peak_engine_power_w,json=peakEnginePowerW,proto3,oneof" json:"peak_engine_power_w,omitempty"`
+	// The parts of the record that belong to it, without a gap.
+	Segments []*Segment `protobuf:"bytes,10,rep,name=segments,proto3" json:"segments,omitempty"`
+	// The steady points of a sweep in steps; empty: it is a ramp.
+	Steps []*Segment `protobuf:"bytes,11,rep,name=steps,proto3" json:"steps,omitempty"`
+	// Why engine power is not stated; empty: it is.
+	NoEnginePower string `protobuf:"bytes,12,opt,name=no_engine_power,json=noEnginePower,proto3" json:"no_engine_power,omitempty"`
+	// Why it gives no curve, and then only number, start and end are said; empty: it
+	// gives one.
+	NoCurve       string `protobuf:"bytes,13,opt,name=no_curve,json=noCurve,proto3" json:"no_curve,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Sweep) Reset() {
+	*x = Sweep{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Sweep) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Sweep) ProtoMessage() {}
+
+func (x *Sweep) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Sweep.ProtoReflect.Descriptor instead.
+func (*Sweep) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{51}
+}
+
+func (x *Sweep) GetNumber() uint32 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *Sweep) GetTaken() bool {
+	if x != nil {
+		return x.Taken
+	}
+	return false
+}
+
+func (x *Sweep) GetStartS() float64 {
+	if x != nil {
+		return x.StartS
+	}
+	return 0
+}
+
+func (x *Sweep) GetEndS() float64 {
+	if x != nil {
+		return x.EndS
+	}
+	return 0
+}
+
+func (x *Sweep) GetEngineSpeedLowRadS() float64 {
+	if x != nil {
+		return x.EngineSpeedLowRadS
+	}
+	return 0
+}
+
+func (x *Sweep) GetEngineSpeedHighRadS() float64 {
+	if x != nil {
+		return x.EngineSpeedHighRadS
+	}
+	return 0
+}
+
+func (x *Sweep) GetRampRateRadS2() float64 {
+	if x != nil {
+		return x.RampRateRadS2
+	}
+	return 0
+}
+
+func (x *Sweep) GetPeakWheelPowerW() float64 {
+	if x != nil && x.PeakWheelPowerW != nil {
+		return *x.PeakWheelPowerW
+	}
+	return 0
+}
+
+func (x *Sweep) GetPeakEnginePowerW() float64 {
+	if x != nil && x.PeakEnginePowerW != nil {
+		return *x.PeakEnginePowerW
+	}
+	return 0
+}
+
+func (x *Sweep) GetSegments() []*Segment {
+	if x != nil {
+		return x.Segments
+	}
+	return nil
+}
+
+func (x *Sweep) GetSteps() []*Segment {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *Sweep) GetNoEnginePower() string {
+	if x != nil {
+		return x.NoEnginePower
+	}
+	return ""
+}
+
+func (x *Sweep) GetNoCurve() string {
+	if x != nil {
+		return x.NoCurve
+	}
+	return ""
+}
+
+// Segment is a stretch of a record.
+type Segment struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// run-up, sweep, lift-off, coast-down, spin-down; step.
+	Kind          string  `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	StartS        float64 `protobuf:"fixed64,2,opt,name=start_s,json=startS,proto3" json:"start_s,omitempty"`
+	EndS          float64 `protobuf:"fixed64,3,opt,name=end_s,json=endS,proto3" json:"end_s,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Segment) Reset() {
+	*x = Segment{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Segment) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Segment) ProtoMessage() {}
+
+func (x *Segment) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Segment.ProtoReflect.Descriptor instead.
+func (*Segment) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{52}
+}
+
+func (x *Segment) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *Segment) GetStartS() float64 {
+	if x != nil {
+		return x.StartS
+	}
+	return 0
+}
+
+func (x *Segment) GetEndS() float64 {
+	if x != nil {
+		return x.EndS
+	}
+	return 0
+}
+
 type ChannelSummary struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
 	Channel string                 `protobuf:"bytes,1,opt,name=channel,proto3" json:"channel,omitempty"`
@@ -1685,7 +5371,7 @@ type ChannelSummary struct {
 
 func (x *ChannelSummary) Reset() {
 	*x = ChannelSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1697,7 +5383,7 @@ func (x *ChannelSummary) String() string {
 func (*ChannelSummary) ProtoMessage() {}
 
 func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1710,7 +5396,7 @@ func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChannelSummary.ProtoReflect.Descriptor instead.
 func (*ChannelSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{18}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *ChannelSummary) GetChannel() string {
@@ -1756,15 +5442,21 @@ func (x *ChannelSummary) GetUnit() string {
 }
 
 type GetCurveRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	PullId        string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	PullId string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	// What the points are spaced by: "engine speed", or "speed" (of the roller
+	// surface, every 5 km/h, computed anew from the samples); empty: engine speed.
+	Grid string `protobuf:"bytes,2,opt,name=grid,proto3" json:"grid,omitempty"`
+	// The sweep of the record, counted from 1, computed anew from the samples; 0:
+	// the one the pull's figures are of.
+	Sweep         uint32 `protobuf:"varint,3,opt,name=sweep,proto3" json:"sweep,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetCurveRequest) Reset() {
 	*x = GetCurveRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1776,7 +5468,7 @@ func (x *GetCurveRequest) String() string {
 func (*GetCurveRequest) ProtoMessage() {}
 
 func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1789,7 +5481,7 @@ func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveRequest.ProtoReflect.Descriptor instead.
 func (*GetCurveRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{19}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *GetCurveRequest) GetPullId() string {
@@ -1799,17 +5491,33 @@ func (x *GetCurveRequest) GetPullId() string {
 	return ""
 }
 
+func (x *GetCurveRequest) GetGrid() string {
+	if x != nil {
+		return x.Grid
+	}
+	return ""
+}
+
+func (x *GetCurveRequest) GetSweep() uint32 {
+	if x != nil {
+		return x.Sweep
+	}
+	return 0
+}
+
 type GetCurveResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Pull          *Pull                  `protobuf:"bytes,1,opt,name=pull,proto3" json:"pull,omitempty"`
-	Points        []*CurvePoint          `protobuf:"bytes,2,rep,name=points,proto3" json:"points,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Pull   *Pull                  `protobuf:"bytes,1,opt,name=pull,proto3" json:"pull,omitempty"`
+	Points []*CurvePoint          `protobuf:"bytes,2,rep,name=points,proto3" json:"points,omitempty"`
+	// The sweep that was asked for; absent: the one the pull's figures are of.
+	Sweep         *Sweep `protobuf:"bytes,3,opt,name=sweep,proto3" json:"sweep,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GetCurveResponse) Reset() {
 	*x = GetCurveResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1821,7 +5529,7 @@ func (x *GetCurveResponse) String() string {
 func (*GetCurveResponse) ProtoMessage() {}
 
 func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1834,7 +5542,7 @@ func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveResponse.ProtoReflect.Descriptor instead.
 func (*GetCurveResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{20}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *GetCurveResponse) GetPull() *Pull {
@@ -1851,8 +5559,15 @@ func (x *GetCurveResponse) GetPoints() []*CurvePoint {
 	return nil
 }
 
-// CurvePoint is one point of a pull's curve on its engine-speed grid. Its
-// uncertainties are standard ones, those named expanded_ apart.
+func (x *GetCurveResponse) GetSweep() *Sweep {
+	if x != nil {
+		return x.Sweep
+	}
+	return nil
+}
+
+// CurvePoint is one point of a pull's curve on its grid. Its uncertainties are
+// standard ones, those named expanded_ apart.
 type CurvePoint struct {
 	state                     protoimpl.MessageState `protogen:"open.v1"`
 	EngineSpeedRadS           float64                `protobuf:"fixed64,1,opt,name=engine_speed_rad_s,json=engineSpeedRadS,proto3" json:"engine_speed_rad_s,omitempty"`
@@ -1874,7 +5589,7 @@ type CurvePoint struct {
 
 func (x *CurvePoint) Reset() {
 	*x = CurvePoint{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1886,7 +5601,7 @@ func (x *CurvePoint) String() string {
 func (*CurvePoint) ProtoMessage() {}
 
 func (x *CurvePoint) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1899,7 +5614,7 @@ func (x *CurvePoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CurvePoint.ProtoReflect.Descriptor instead.
 func (*CurvePoint) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{21}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *CurvePoint) GetEngineSpeedRadS() float64 {
@@ -1995,7 +5710,7 @@ type ListRunsRequest struct {
 
 func (x *ListRunsRequest) Reset() {
 	*x = ListRunsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2007,7 +5722,7 @@ func (x *ListRunsRequest) String() string {
 func (*ListRunsRequest) ProtoMessage() {}
 
 func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2020,7 +5735,7 @@ func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListRunsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{22}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ListRunsRequest) GetFilter() *Filter {
@@ -2041,7 +5756,7 @@ type ListRunsResponse struct {
 
 func (x *ListRunsResponse) Reset() {
 	*x = ListRunsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2053,7 +5768,7 @@ func (x *ListRunsResponse) String() string {
 func (*ListRunsResponse) ProtoMessage() {}
 
 func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2066,7 +5781,7 @@ func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListRunsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{23}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListRunsResponse) GetRuns() []*Run {
@@ -2111,7 +5826,7 @@ type Run struct {
 
 func (x *Run) Reset() {
 	*x = Run{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2123,7 +5838,7 @@ func (x *Run) String() string {
 func (*Run) ProtoMessage() {}
 
 func (x *Run) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2136,7 +5851,7 @@ func (x *Run) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Run.ProtoReflect.Descriptor instead.
 func (*Run) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{24}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *Run) GetRunId() string {
@@ -2254,7 +5969,7 @@ type GetRegistryRequest struct {
 
 func (x *GetRegistryRequest) Reset() {
 	*x = GetRegistryRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2266,7 +5981,7 @@ func (x *GetRegistryRequest) String() string {
 func (*GetRegistryRequest) ProtoMessage() {}
 
 func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2279,7 +5994,7 @@ func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryRequest.ProtoReflect.Descriptor instead.
 func (*GetRegistryRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{25}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *GetRegistryRequest) GetAt() *timestamppb.Timestamp {
@@ -2299,7 +6014,7 @@ type GetRegistryResponse struct {
 
 func (x *GetRegistryResponse) Reset() {
 	*x = GetRegistryResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2311,7 +6026,7 @@ func (x *GetRegistryResponse) String() string {
 func (*GetRegistryResponse) ProtoMessage() {}
 
 func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2324,7 +6039,7 @@ func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryResponse.ProtoReflect.Descriptor instead.
 func (*GetRegistryResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{26}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *GetRegistryResponse) GetYaml() []byte {
@@ -2349,7 +6064,7 @@ type PullSet struct {
 
 func (x *PullSet) Reset() {
 	*x = PullSet{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2361,7 +6076,7 @@ func (x *PullSet) String() string {
 func (*PullSet) ProtoMessage() {}
 
 func (x *PullSet) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2374,7 +6089,7 @@ func (x *PullSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullSet.ProtoReflect.Descriptor instead.
 func (*PullSet) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{27}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *PullSet) GetPullIds() []string {
@@ -2432,7 +6147,7 @@ type ComparePullsRequest struct {
 
 func (x *ComparePullsRequest) Reset() {
 	*x = ComparePullsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2444,7 +6159,7 @@ func (x *ComparePullsRequest) String() string {
 func (*ComparePullsRequest) ProtoMessage() {}
 
 func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2457,7 +6172,7 @@ func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsRequest.ProtoReflect.Descriptor instead.
 func (*ComparePullsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{28}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ComparePullsRequest) GetBefore() *PullSet {
@@ -2537,7 +6252,7 @@ type ComparePullsResponse struct {
 
 func (x *ComparePullsResponse) Reset() {
 	*x = ComparePullsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2549,7 +6264,7 @@ func (x *ComparePullsResponse) String() string {
 func (*ComparePullsResponse) ProtoMessage() {}
 
 func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2562,7 +6277,7 @@ func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsResponse.ProtoReflect.Descriptor instead.
 func (*ComparePullsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{29}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ComparePullsResponse) GetFigure() string {
@@ -2722,7 +6437,7 @@ type SetSummary struct {
 
 func (x *SetSummary) Reset() {
 	*x = SetSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2734,7 +6449,7 @@ func (x *SetSummary) String() string {
 func (*SetSummary) ProtoMessage() {}
 
 func (x *SetSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2747,7 +6462,7 @@ func (x *SetSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetSummary.ProtoReflect.Descriptor instead.
 func (*SetSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{30}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *SetSummary) GetPullIds() []string {
@@ -2856,7 +6571,7 @@ type PullDifference struct {
 
 func (x *PullDifference) Reset() {
 	*x = PullDifference{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2868,7 +6583,7 @@ func (x *PullDifference) String() string {
 func (*PullDifference) ProtoMessage() {}
 
 func (x *PullDifference) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2881,7 +6596,7 @@ func (x *PullDifference) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullDifference.ProtoReflect.Descriptor instead.
 func (*PullDifference) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{31}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *PullDifference) GetEngineSpeedRadS() float64 {
@@ -2974,7 +6689,7 @@ type DifferencePart struct {
 
 func (x *DifferencePart) Reset() {
 	*x = DifferencePart{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2986,7 +6701,7 @@ func (x *DifferencePart) String() string {
 func (*DifferencePart) ProtoMessage() {}
 
 func (x *DifferencePart) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2999,7 +6714,7 @@ func (x *DifferencePart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DifferencePart.ProtoReflect.Descriptor instead.
 func (*DifferencePart) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{32}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *DifferencePart) GetName() string {
@@ -3044,7 +6759,7 @@ type GetBudgetRequest struct {
 
 func (x *GetBudgetRequest) Reset() {
 	*x = GetBudgetRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3056,7 +6771,7 @@ func (x *GetBudgetRequest) String() string {
 func (*GetBudgetRequest) ProtoMessage() {}
 
 func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3069,7 +6784,7 @@ func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetRequest.ProtoReflect.Descriptor instead.
 func (*GetBudgetRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{33}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *GetBudgetRequest) GetPullId() string {
@@ -3119,7 +6834,7 @@ type GetBudgetResponse struct {
 
 func (x *GetBudgetResponse) Reset() {
 	*x = GetBudgetResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3131,7 +6846,7 @@ func (x *GetBudgetResponse) String() string {
 func (*GetBudgetResponse) ProtoMessage() {}
 
 func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3144,7 +6859,7 @@ func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetResponse.ProtoReflect.Descriptor instead.
 func (*GetBudgetResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{34}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *GetBudgetResponse) GetOf() string {
@@ -3242,7 +6957,7 @@ type BudgetRow struct {
 
 func (x *BudgetRow) Reset() {
 	*x = BudgetRow{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3254,7 +6969,7 @@ func (x *BudgetRow) String() string {
 func (*BudgetRow) ProtoMessage() {}
 
 func (x *BudgetRow) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3267,7 +6982,7 @@ func (x *BudgetRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BudgetRow.ProtoReflect.Descriptor instead.
 func (*BudgetRow) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{35}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *BudgetRow) GetInput() string {
@@ -3340,11 +7055,1413 @@ func (x *BudgetRow) GetRemark() string {
 	return ""
 }
 
+type GetRepeatabilityRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Pulls *PullSet               `protobuf:"bytes,1,opt,name=pulls,proto3" json:"pulls,omitempty"`
+	// As ComparePullsRequest.figure; empty: the first of corrected engine power,
+	// engine power and wheel power that all pulls state alike.
+	Figure string `protobuf:"bytes,2,opt,name=figure,proto3" json:"figure,omitempty"`
+	// Pulls of several cells: how the cells agree.
+	Across bool `protobuf:"varint,3,opt,name=across,proto3" json:"across,omitempty"`
+	// Pulls of different cars too.
+	AnyCar        bool `protobuf:"varint,4,opt,name=any_car,json=anyCar,proto3" json:"any_car,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetRepeatabilityRequest) Reset() {
+	*x = GetRepeatabilityRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetRepeatabilityRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetRepeatabilityRequest) ProtoMessage() {}
+
+func (x *GetRepeatabilityRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetRepeatabilityRequest.ProtoReflect.Descriptor instead.
+func (*GetRepeatabilityRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{71}
+}
+
+func (x *GetRepeatabilityRequest) GetPulls() *PullSet {
+	if x != nil {
+		return x.Pulls
+	}
+	return nil
+}
+
+func (x *GetRepeatabilityRequest) GetFigure() string {
+	if x != nil {
+		return x.Figure
+	}
+	return ""
+}
+
+func (x *GetRepeatabilityRequest) GetAcross() bool {
+	if x != nil {
+		return x.Across
+	}
+	return false
+}
+
+func (x *GetRepeatabilityRequest) GetAnyCar() bool {
+	if x != nil {
+		return x.AnyCar
+	}
+	return false
+}
+
+// GetRepeatabilityResponse says how the peaks of a figure repeat. Figures are in
+// figure_unit, SI.
+type GetRepeatabilityResponse struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Figure string                 `protobuf:"bytes,1,opt,name=figure,proto3" json:"figure,omitempty"`
+	// W, N·m or N
+	FigureUnit string `protobuf:"bytes,2,opt,name=figure_unit,json=figureUnit,proto3" json:"figure_unit,omitempty"`
+	Correction string `protobuf:"bytes,3,opt,name=correction,proto3" json:"correction,omitempty"`
+	// In order of time.
+	Pulls             []*RepeatedPull `protobuf:"bytes,4,rep,name=pulls,proto3" json:"pulls,omitempty"`
+	Mean              float64         `protobuf:"fixed64,5,opt,name=mean,proto3" json:"mean,omitempty"`
+	StandardDeviation float64         `protobuf:"fixed64,6,opt,name=standard_deviation,json=standardDeviation,proto3" json:"standard_deviation,omitempty"`
+	Lowest            float64         `protobuf:"fixed64,7,opt,name=lowest,proto3" json:"lowest,omitempty"`
+	Highest           float64         `protobuf:"fixed64,8,opt,name=highest,proto3" json:"highest,omitempty"`
+	// 2.8 standard deviations, ISO 5725-6: two single pulls differ by more in one
+	// case in twenty.
+	RepeatabilityLimit float64 `protobuf:"fixed64,9,opt,name=repeatability_limit,json=repeatabilityLimit,proto3" json:"repeatability_limit,omitempty"`
+	// U of the mean, 95 %; absent: one pull has none from repeats, or across cells.
+	ExpandedUncertainty *float64 `protobuf:"fixed64,10,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3,oneof" json:"expanded_uncertainty,omitempty"`
+	// The standard deviation without the outlying pulls; absent: there are none.
+	StandardDeviationWithout *float64 `protobuf:"fixed64,11,opt,name=standard_deviation_without,json=standardDeviationWithout,proto3,oneof" json:"standard_deviation_without,omitempty"`
+	// Heat soak: the figure over the order of the pulls, per pull, and over the
+	// intake air temperature, per kelvin; absent: too few pulls, or not logged.
+	ByOrder  *Trend `protobuf:"bytes,12,opt,name=by_order,json=byOrder,proto3" json:"by_order,omitempty"`
+	ByIntake *Trend `protobuf:"bytes,13,opt,name=by_intake,json=byIntake,proto3" json:"by_intake,omitempty"`
+	// What a calibrator tells the customer.
+	Sentence string   `protobuf:"bytes,14,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	Notes    []string `protobuf:"bytes,15,rep,name=notes,proto3" json:"notes,omitempty"`
+	// How the cells agree; only when asked for.
+	Across        *Agreement `protobuf:"bytes,16,opt,name=across,proto3" json:"across,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetRepeatabilityResponse) Reset() {
+	*x = GetRepeatabilityResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetRepeatabilityResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetRepeatabilityResponse) ProtoMessage() {}
+
+func (x *GetRepeatabilityResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetRepeatabilityResponse.ProtoReflect.Descriptor instead.
+func (*GetRepeatabilityResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{72}
+}
+
+func (x *GetRepeatabilityResponse) GetFigure() string {
+	if x != nil {
+		return x.Figure
+	}
+	return ""
+}
+
+func (x *GetRepeatabilityResponse) GetFigureUnit() string {
+	if x != nil {
+		return x.FigureUnit
+	}
+	return ""
+}
+
+func (x *GetRepeatabilityResponse) GetCorrection() string {
+	if x != nil {
+		return x.Correction
+	}
+	return ""
+}
+
+func (x *GetRepeatabilityResponse) GetPulls() []*RepeatedPull {
+	if x != nil {
+		return x.Pulls
+	}
+	return nil
+}
+
+func (x *GetRepeatabilityResponse) GetMean() float64 {
+	if x != nil {
+		return x.Mean
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetStandardDeviation() float64 {
+	if x != nil {
+		return x.StandardDeviation
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetLowest() float64 {
+	if x != nil {
+		return x.Lowest
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetHighest() float64 {
+	if x != nil {
+		return x.Highest
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetRepeatabilityLimit() float64 {
+	if x != nil {
+		return x.RepeatabilityLimit
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetExpandedUncertainty() float64 {
+	if x != nil && x.ExpandedUncertainty != nil {
+		return *x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetStandardDeviationWithout() float64 {
+	if x != nil && x.StandardDeviationWithout != nil {
+		return *x.StandardDeviationWithout
+	}
+	return 0
+}
+
+func (x *GetRepeatabilityResponse) GetByOrder() *Trend {
+	if x != nil {
+		return x.ByOrder
+	}
+	return nil
+}
+
+func (x *GetRepeatabilityResponse) GetByIntake() *Trend {
+	if x != nil {
+		return x.ByIntake
+	}
+	return nil
+}
+
+func (x *GetRepeatabilityResponse) GetSentence() string {
+	if x != nil {
+		return x.Sentence
+	}
+	return ""
+}
+
+func (x *GetRepeatabilityResponse) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+func (x *GetRepeatabilityResponse) GetAcross() *Agreement {
+	if x != nil {
+		return x.Across
+	}
+	return nil
+}
+
+// RepeatedPull is one pull of a set that is to repeat.
+type RepeatedPull struct {
+	state           protoimpl.MessageState `protogen:"open.v1"`
+	PullId          string                 `protobuf:"bytes,1,opt,name=pull_id,json=pullId,proto3" json:"pull_id,omitempty"`
+	CellId          string                 `protobuf:"bytes,2,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	StartedAt       *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=started_at,json=startedAt,proto3" json:"started_at,omitempty"`
+	Value           float64                `protobuf:"fixed64,4,opt,name=value,proto3" json:"value,omitempty"`
+	EngineSpeedRadS float64                `protobuf:"fixed64,5,opt,name=engine_speed_rad_s,json=engineSpeedRadS,proto3" json:"engine_speed_rad_s,omitempty"`
+	// Its distance from the mean in standard deviations, Grubbs's G; of all pulls
+	// of one cell.
+	Grubbs float64 `protobuf:"fixed64,6,opt,name=grubbs,proto3" json:"grubbs,omitempty"`
+	// "outlying" beyond the 1 % limit, "straggler" beyond the 5 % limit; else empty.
+	Outlying string `protobuf:"bytes,7,opt,name=outlying,proto3" json:"outlying,omitempty"`
+	// The limit it is beyond.
+	GrubbsLimit           *float64 `protobuf:"fixed64,8,opt,name=grubbs_limit,json=grubbsLimit,proto3,oneof" json:"grubbs_limit,omitempty"`
+	IntakeAirTemperatureK *float64 `protobuf:"fixed64,9,opt,name=intake_air_temperature_k,json=intakeAirTemperatureK,proto3,oneof" json:"intake_air_temperature_k,omitempty"`
+	RampRateRadS2         float64  `protobuf:"fixed64,10,opt,name=ramp_rate_rad_s2,json=rampRateRadS2,proto3" json:"ramp_rate_rad_s2,omitempty"`
+	unknownFields         protoimpl.UnknownFields
+	sizeCache             protoimpl.SizeCache
+}
+
+func (x *RepeatedPull) Reset() {
+	*x = RepeatedPull{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RepeatedPull) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RepeatedPull) ProtoMessage() {}
+
+func (x *RepeatedPull) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RepeatedPull.ProtoReflect.Descriptor instead.
+func (*RepeatedPull) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{73}
+}
+
+func (x *RepeatedPull) GetPullId() string {
+	if x != nil {
+		return x.PullId
+	}
+	return ""
+}
+
+func (x *RepeatedPull) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *RepeatedPull) GetStartedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartedAt
+	}
+	return nil
+}
+
+func (x *RepeatedPull) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *RepeatedPull) GetEngineSpeedRadS() float64 {
+	if x != nil {
+		return x.EngineSpeedRadS
+	}
+	return 0
+}
+
+func (x *RepeatedPull) GetGrubbs() float64 {
+	if x != nil {
+		return x.Grubbs
+	}
+	return 0
+}
+
+func (x *RepeatedPull) GetOutlying() string {
+	if x != nil {
+		return x.Outlying
+	}
+	return ""
+}
+
+func (x *RepeatedPull) GetGrubbsLimit() float64 {
+	if x != nil && x.GrubbsLimit != nil {
+		return *x.GrubbsLimit
+	}
+	return 0
+}
+
+func (x *RepeatedPull) GetIntakeAirTemperatureK() float64 {
+	if x != nil && x.IntakeAirTemperatureK != nil {
+		return *x.IntakeAirTemperatureK
+	}
+	return 0
+}
+
+func (x *RepeatedPull) GetRampRateRadS2() float64 {
+	if x != nil {
+		return x.RampRateRadS2
+	}
+	return 0
+}
+
+// Trend is a straight line of a figure.
+type Trend struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Per pull, or per kelvin.
+	Slope               float64 `protobuf:"fixed64,1,opt,name=slope,proto3" json:"slope,omitempty"`
+	ExpandedUncertainty float64 `protobuf:"fixed64,2,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3" json:"expanded_uncertainty,omitempty"`
+	// Probability of so much slope by chance.
+	Probability   float64 `protobuf:"fixed64,3,opt,name=probability,proto3" json:"probability,omitempty"`
+	Significant   bool    `protobuf:"varint,4,opt,name=significant,proto3" json:"significant,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Trend) Reset() {
+	*x = Trend{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Trend) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Trend) ProtoMessage() {}
+
+func (x *Trend) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Trend.ProtoReflect.Descriptor instead.
+func (*Trend) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{74}
+}
+
+func (x *Trend) GetSlope() float64 {
+	if x != nil {
+		return x.Slope
+	}
+	return 0
+}
+
+func (x *Trend) GetExpandedUncertainty() float64 {
+	if x != nil {
+		return x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *Trend) GetProbability() float64 {
+	if x != nil {
+		return x.Probability
+	}
+	return 0
+}
+
+func (x *Trend) GetSignificant() bool {
+	if x != nil {
+		return x.Significant
+	}
+	return false
+}
+
+// Agreement is how cells agree that measured one car (ASTM E691, ISO 5725-2).
+type Agreement struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Mean  float64                `protobuf:"fixed64,1,opt,name=mean,proto3" json:"mean,omitempty"`
+	// Of the cells' means.
+	StandardDeviationOfMeans float64 `protobuf:"fixed64,2,opt,name=standard_deviation_of_means,json=standardDeviationOfMeans,proto3" json:"standard_deviation_of_means,omitempty"`
+	// Repeatability s_r and reproducibility s_R, and 2.8 times each.
+	RepeatabilityDeviation   float64         `protobuf:"fixed64,3,opt,name=repeatability_deviation,json=repeatabilityDeviation,proto3" json:"repeatability_deviation,omitempty"`
+	ReproducibilityDeviation float64         `protobuf:"fixed64,4,opt,name=reproducibility_deviation,json=reproducibilityDeviation,proto3" json:"reproducibility_deviation,omitempty"`
+	RepeatabilityLimit       float64         `protobuf:"fixed64,5,opt,name=repeatability_limit,json=repeatabilityLimit,proto3" json:"repeatability_limit,omitempty"`
+	ReproducibilityLimit     float64         `protobuf:"fixed64,6,opt,name=reproducibility_limit,json=reproducibilityLimit,proto3" json:"reproducibility_limit,omitempty"`
+	Cells                    []*AgreeingCell `protobuf:"bytes,7,rep,name=cells,proto3" json:"cells,omitempty"`
+	// Mandel's limits at 0.5 %; h has none for two cells.
+	HLimit        *float64 `protobuf:"fixed64,8,opt,name=h_limit,json=hLimit,proto3,oneof" json:"h_limit,omitempty"`
+	KLimit        float64  `protobuf:"fixed64,9,opt,name=k_limit,json=kLimit,proto3" json:"k_limit,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Agreement) Reset() {
+	*x = Agreement{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Agreement) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Agreement) ProtoMessage() {}
+
+func (x *Agreement) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Agreement.ProtoReflect.Descriptor instead.
+func (*Agreement) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{75}
+}
+
+func (x *Agreement) GetMean() float64 {
+	if x != nil {
+		return x.Mean
+	}
+	return 0
+}
+
+func (x *Agreement) GetStandardDeviationOfMeans() float64 {
+	if x != nil {
+		return x.StandardDeviationOfMeans
+	}
+	return 0
+}
+
+func (x *Agreement) GetRepeatabilityDeviation() float64 {
+	if x != nil {
+		return x.RepeatabilityDeviation
+	}
+	return 0
+}
+
+func (x *Agreement) GetReproducibilityDeviation() float64 {
+	if x != nil {
+		return x.ReproducibilityDeviation
+	}
+	return 0
+}
+
+func (x *Agreement) GetRepeatabilityLimit() float64 {
+	if x != nil {
+		return x.RepeatabilityLimit
+	}
+	return 0
+}
+
+func (x *Agreement) GetReproducibilityLimit() float64 {
+	if x != nil {
+		return x.ReproducibilityLimit
+	}
+	return 0
+}
+
+func (x *Agreement) GetCells() []*AgreeingCell {
+	if x != nil {
+		return x.Cells
+	}
+	return nil
+}
+
+func (x *Agreement) GetHLimit() float64 {
+	if x != nil && x.HLimit != nil {
+		return *x.HLimit
+	}
+	return 0
+}
+
+func (x *Agreement) GetKLimit() float64 {
+	if x != nil {
+		return x.KLimit
+	}
+	return 0
+}
+
+// AgreeingCell is one cell of an agreement.
+type AgreeingCell struct {
+	state             protoimpl.MessageState `protogen:"open.v1"`
+	CellId            string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	Pulls             uint32                 `protobuf:"varint,2,opt,name=pulls,proto3" json:"pulls,omitempty"`
+	Mean              float64                `protobuf:"fixed64,3,opt,name=mean,proto3" json:"mean,omitempty"`
+	StandardDeviation float64                `protobuf:"fixed64,4,opt,name=standard_deviation,json=standardDeviation,proto3" json:"standard_deviation,omitempty"`
+	// Mandel's h and k.
+	H             float64 `protobuf:"fixed64,5,opt,name=h,proto3" json:"h,omitempty"`
+	K             float64 `protobuf:"fixed64,6,opt,name=k,proto3" json:"k,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AgreeingCell) Reset() {
+	*x = AgreeingCell{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AgreeingCell) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AgreeingCell) ProtoMessage() {}
+
+func (x *AgreeingCell) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AgreeingCell.ProtoReflect.Descriptor instead.
+func (*AgreeingCell) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{76}
+}
+
+func (x *AgreeingCell) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *AgreeingCell) GetPulls() uint32 {
+	if x != nil {
+		return x.Pulls
+	}
+	return 0
+}
+
+func (x *AgreeingCell) GetMean() float64 {
+	if x != nil {
+		return x.Mean
+	}
+	return 0
+}
+
+func (x *AgreeingCell) GetStandardDeviation() float64 {
+	if x != nil {
+		return x.StandardDeviation
+	}
+	return 0
+}
+
+func (x *AgreeingCell) GetH() float64 {
+	if x != nil {
+		return x.H
+	}
+	return 0
+}
+
+func (x *AgreeingCell) GetK() float64 {
+	if x != nil {
+		return x.K
+	}
+	return 0
+}
+
+type ListCertificatesRequest struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Filter *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"` // its times bound when the check was made
+	// Only those of this check; empty: all.
+	CheckId       string `protobuf:"bytes,2,opt,name=check_id,json=checkId,proto3" json:"check_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCertificatesRequest) Reset() {
+	*x = ListCertificatesRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCertificatesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCertificatesRequest) ProtoMessage() {}
+
+func (x *ListCertificatesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCertificatesRequest.ProtoReflect.Descriptor instead.
+func (*ListCertificatesRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{77}
+}
+
+func (x *ListCertificatesRequest) GetFilter() *Filter {
+	if x != nil {
+		return x.Filter
+	}
+	return nil
+}
+
+func (x *ListCertificatesRequest) GetCheckId() string {
+	if x != nil {
+		return x.CheckId
+	}
+	return ""
+}
+
+type ListCertificatesResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Certificates  []*Certificate         `protobuf:"bytes,1,rep,name=certificates,proto3" json:"certificates,omitempty"`
+	More          bool                   `protobuf:"varint,2,opt,name=more,proto3" json:"more,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCertificatesResponse) Reset() {
+	*x = ListCertificatesResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCertificatesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCertificatesResponse) ProtoMessage() {}
+
+func (x *ListCertificatesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCertificatesResponse.ProtoReflect.Descriptor instead.
+func (*ListCertificatesResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{78}
+}
+
+func (x *ListCertificatesResponse) GetCertificates() []*Certificate {
+	if x != nil {
+		return x.Certificates
+	}
+	return nil
+}
+
+func (x *ListCertificatesResponse) GetMore() bool {
+	if x != nil {
+		return x.More
+	}
+	return false
+}
+
+// Certificate is one version of a certificate, without its documents.
+type Certificate struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	Number      string                 `protobuf:"bytes,1,opt,name=number,proto3" json:"number,omitempty"`
+	Version     uint32                 `protobuf:"varint,2,opt,name=version,proto3" json:"version,omitempty"`
+	CellId      string                 `protobuf:"bytes,3,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	Kind        string                 `protobuf:"bytes,4,opt,name=kind,proto3" json:"kind,omitempty"`                         // of the check
+	CheckIds    []string               `protobuf:"bytes,5,rep,name=check_ids,json=checkIds,proto3" json:"check_ids,omitempty"` // as found first
+	PerformedAt *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=performed_at,json=performedAt,proto3" json:"performed_at,omitempty"`
+	// Of the last check on it: as left where there is one.
+	Verdict  string                 `protobuf:"bytes,7,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	SignedAt *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=signed_at,json=signedAt,proto3" json:"signed_at,omitempty"`
+	SignedBy string                 `protobuf:"bytes,9,opt,name=signed_by,json=signedBy,proto3" json:"signed_by,omitempty"`
+	// Why the version before was replaced; empty for version 1.
+	Reason string `protobuf:"bytes,10,opt,name=reason,proto3" json:"reason,omitempty"`
+	// The version that replaced this one, 0: none, and why.
+	ReplacedByVersion uint32                 `protobuf:"varint,11,opt,name=replaced_by_version,json=replacedByVersion,proto3" json:"replaced_by_version,omitempty"`
+	ReplacedReason    string                 `protobuf:"bytes,12,opt,name=replaced_reason,json=replacedReason,proto3" json:"replaced_reason,omitempty"`
+	ReplacedAt        *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=replaced_at,json=replacedAt,proto3" json:"replaced_at,omitempty"`
+	JsonSha256        string                 `protobuf:"bytes,14,opt,name=json_sha256,json=jsonSha256,proto3" json:"json_sha256,omitempty"`
+	HtmlSha256        string                 `protobuf:"bytes,15,opt,name=html_sha256,json=htmlSha256,proto3" json:"html_sha256,omitempty"`
+	PdfSha256         string                 `protobuf:"bytes,16,opt,name=pdf_sha256,json=pdfSha256,proto3" json:"pdf_sha256,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
+}
+
+func (x *Certificate) Reset() {
+	*x = Certificate{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Certificate) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Certificate) ProtoMessage() {}
+
+func (x *Certificate) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Certificate.ProtoReflect.Descriptor instead.
+func (*Certificate) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{79}
+}
+
+func (x *Certificate) GetNumber() string {
+	if x != nil {
+		return x.Number
+	}
+	return ""
+}
+
+func (x *Certificate) GetVersion() uint32 {
+	if x != nil {
+		return x.Version
+	}
+	return 0
+}
+
+func (x *Certificate) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *Certificate) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *Certificate) GetCheckIds() []string {
+	if x != nil {
+		return x.CheckIds
+	}
+	return nil
+}
+
+func (x *Certificate) GetPerformedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.PerformedAt
+	}
+	return nil
+}
+
+func (x *Certificate) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *Certificate) GetSignedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SignedAt
+	}
+	return nil
+}
+
+func (x *Certificate) GetSignedBy() string {
+	if x != nil {
+		return x.SignedBy
+	}
+	return ""
+}
+
+func (x *Certificate) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *Certificate) GetReplacedByVersion() uint32 {
+	if x != nil {
+		return x.ReplacedByVersion
+	}
+	return 0
+}
+
+func (x *Certificate) GetReplacedReason() string {
+	if x != nil {
+		return x.ReplacedReason
+	}
+	return ""
+}
+
+func (x *Certificate) GetReplacedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ReplacedAt
+	}
+	return nil
+}
+
+func (x *Certificate) GetJsonSha256() string {
+	if x != nil {
+		return x.JsonSha256
+	}
+	return ""
+}
+
+func (x *Certificate) GetHtmlSha256() string {
+	if x != nil {
+		return x.HtmlSha256
+	}
+	return ""
+}
+
+func (x *Certificate) GetPdfSha256() string {
+	if x != nil {
+		return x.PdfSha256
+	}
+	return ""
+}
+
+type GetCertificateRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Number        string                 `protobuf:"bytes,1,opt,name=number,proto3" json:"number,omitempty"`
+	Version       uint32                 `protobuf:"varint,2,opt,name=version,proto3" json:"version,omitempty"` // 0: the newest
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetCertificateRequest) Reset() {
+	*x = GetCertificateRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCertificateRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCertificateRequest) ProtoMessage() {}
+
+func (x *GetCertificateRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCertificateRequest.ProtoReflect.Descriptor instead.
+func (*GetCertificateRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{80}
+}
+
+func (x *GetCertificateRequest) GetNumber() string {
+	if x != nil {
+		return x.Number
+	}
+	return ""
+}
+
+func (x *GetCertificateRequest) GetVersion() uint32 {
+	if x != nil {
+		return x.Version
+	}
+	return 0
+}
+
+type GetCertificateResponse struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	Certificate *Certificate           `protobuf:"bytes,1,opt,name=certificate,proto3" json:"certificate,omitempty"`
+	// The documents, the bytes that were signed. They were checked against their
+	// SHA-256 when they were read.
+	Json []byte `protobuf:"bytes,2,opt,name=json,proto3" json:"json,omitempty"`
+	Html []byte `protobuf:"bytes,3,opt,name=html,proto3" json:"html,omitempty"` // a part of a page
+	Pdf  []byte `protobuf:"bytes,4,opt,name=pdf,proto3" json:"pdf,omitempty"`
+	// All versions, first to last.
+	Versions      []*Certificate `protobuf:"bytes,5,rep,name=versions,proto3" json:"versions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetCertificateResponse) Reset() {
+	*x = GetCertificateResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCertificateResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCertificateResponse) ProtoMessage() {}
+
+func (x *GetCertificateResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCertificateResponse.ProtoReflect.Descriptor instead.
+func (*GetCertificateResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{81}
+}
+
+func (x *GetCertificateResponse) GetCertificate() *Certificate {
+	if x != nil {
+		return x.Certificate
+	}
+	return nil
+}
+
+func (x *GetCertificateResponse) GetJson() []byte {
+	if x != nil {
+		return x.Json
+	}
+	return nil
+}
+
+func (x *GetCertificateResponse) GetHtml() []byte {
+	if x != nil {
+		return x.Html
+	}
+	return nil
+}
+
+func (x *GetCertificateResponse) GetPdf() []byte {
+	if x != nil {
+		return x.Pdf
+	}
+	return nil
+}
+
+func (x *GetCertificateResponse) GetVersions() []*Certificate {
+	if x != nil {
+		return x.Versions
+	}
+	return nil
+}
+
+type GetCheckListRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	CellId        string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetCheckListRequest) Reset() {
+	*x = GetCheckListRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCheckListRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCheckListRequest) ProtoMessage() {}
+
+func (x *GetCheckListRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCheckListRequest.ProtoReflect.Descriptor instead.
+func (*GetCheckListRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{82}
+}
+
+func (x *GetCheckListRequest) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+type GetCheckListResponse struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	CellId   string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	CellName string                 `protobuf:"bytes,2,opt,name=cell_name,json=cellName,proto3" json:"cell_name,omitempty"`
+	SiteName string                 `protobuf:"bytes,3,opt,name=site_name,json=siteName,proto3" json:"site_name,omitempty"`
+	MadeAt   *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=made_at,json=madeAt,proto3" json:"made_at,omitempty"`
+	// What to keep in mind first, a sentence each.
+	Cautions []string `protobuf:"bytes,5,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// What to note before the first reading, such as who checks.
+	Particulars []string `protobuf:"bytes,6,rep,name=particulars,proto3" json:"particulars,omitempty"`
+	// What the masses reach, and what is wrong with them.
+	Remarks []string         `protobuf:"bytes,7,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	Masses  []*CheckListMass `protobuf:"bytes,8,rep,name=masses,proto3" json:"masses,omitempty"`
+	Steps   []*CheckListStep `protobuf:"bytes,9,rep,name=steps,proto3" json:"steps,omitempty"`
+	// A file to fill in, in the form the agent reads.
+	Csv           string `protobuf:"bytes,10,opt,name=csv,proto3" json:"csv,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetCheckListResponse) Reset() {
+	*x = GetCheckListResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCheckListResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCheckListResponse) ProtoMessage() {}
+
+func (x *GetCheckListResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCheckListResponse.ProtoReflect.Descriptor instead.
+func (*GetCheckListResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{83}
+}
+
+func (x *GetCheckListResponse) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *GetCheckListResponse) GetCellName() string {
+	if x != nil {
+		return x.CellName
+	}
+	return ""
+}
+
+func (x *GetCheckListResponse) GetSiteName() string {
+	if x != nil {
+		return x.SiteName
+	}
+	return ""
+}
+
+func (x *GetCheckListResponse) GetMadeAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.MadeAt
+	}
+	return nil
+}
+
+func (x *GetCheckListResponse) GetCautions() []string {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *GetCheckListResponse) GetParticulars() []string {
+	if x != nil {
+		return x.Particulars
+	}
+	return nil
+}
+
+func (x *GetCheckListResponse) GetRemarks() []string {
+	if x != nil {
+		return x.Remarks
+	}
+	return nil
+}
+
+func (x *GetCheckListResponse) GetMasses() []*CheckListMass {
+	if x != nil {
+		return x.Masses
+	}
+	return nil
+}
+
+func (x *GetCheckListResponse) GetSteps() []*CheckListStep {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *GetCheckListResponse) GetCsv() string {
+	if x != nil {
+		return x.Csv
+	}
+	return ""
+}
+
+// CheckListMass is a check mass of the chain.
+type CheckListMass struct {
+	state                 protoimpl.MessageState `protogen:"open.v1"`
+	MassId                string                 `protobuf:"bytes,1,opt,name=mass_id,json=massId,proto3" json:"mass_id,omitempty"`
+	MassKg                float64                `protobuf:"fixed64,2,opt,name=mass_kg,json=massKg,proto3" json:"mass_kg,omitempty"`
+	ExpandedUncertaintyKg float64                `protobuf:"fixed64,3,opt,name=expanded_uncertainty_kg,json=expandedUncertaintyKg,proto3" json:"expanded_uncertainty_kg,omitempty"`
+	Certificate           string                 `protobuf:"bytes,4,opt,name=certificate,proto3" json:"certificate,omitempty"`
+	DueAt                 *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=due_at,json=dueAt,proto3" json:"due_at,omitempty"`
+	// The certificate has ended.
+	Overdue       bool `protobuf:"varint,6,opt,name=overdue,proto3" json:"overdue,omitempty"`
+	Used          bool `protobuf:"varint,7,opt,name=used,proto3" json:"used,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckListMass) Reset() {
+	*x = CheckListMass{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckListMass) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckListMass) ProtoMessage() {}
+
+func (x *CheckListMass) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckListMass.ProtoReflect.Descriptor instead.
+func (*CheckListMass) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{84}
+}
+
+func (x *CheckListMass) GetMassId() string {
+	if x != nil {
+		return x.MassId
+	}
+	return ""
+}
+
+func (x *CheckListMass) GetMassKg() float64 {
+	if x != nil {
+		return x.MassKg
+	}
+	return 0
+}
+
+func (x *CheckListMass) GetExpandedUncertaintyKg() float64 {
+	if x != nil {
+		return x.ExpandedUncertaintyKg
+	}
+	return 0
+}
+
+func (x *CheckListMass) GetCertificate() string {
+	if x != nil {
+		return x.Certificate
+	}
+	return ""
+}
+
+func (x *CheckListMass) GetDueAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DueAt
+	}
+	return nil
+}
+
+func (x *CheckListMass) GetOverdue() bool {
+	if x != nil {
+		return x.Overdue
+	}
+	return false
+}
+
+func (x *CheckListMass) GetUsed() bool {
+	if x != nil {
+		return x.Used
+	}
+	return false
+}
+
+// CheckListStep is a thing to do, with a blank for a reading where it has one.
+type CheckListStep struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Step      uint32                 `protobuf:"varint,1,opt,name=step,proto3" json:"step,omitempty"`
+	Part      string                 `protobuf:"bytes,2,opt,name=part,proto3" json:"part,omitempty"` // preload, zero, cycle 1 rising …
+	Text      string                 `protobuf:"bytes,3,opt,name=text,proto3" json:"text,omitempty"`
+	Cycle     uint32                 `protobuf:"varint,4,opt,name=cycle,proto3" json:"cycle,omitempty"`        // 0: none
+	Direction string                 `protobuf:"bytes,5,opt,name=direction,proto3" json:"direction,omitempty"` // rising, falling; empty: none
+	MassIds   []string               `protobuf:"bytes,6,rep,name=mass_ids,json=massIds,proto3" json:"mass_ids,omitempty"`
+	// The force at the lever arm that the masses stand for, N.
+	LoadN         float64 `protobuf:"fixed64,7,opt,name=load_n,json=loadN,proto3" json:"load_n,omitempty"`
+	Reads         bool    `protobuf:"varint,8,opt,name=reads,proto3" json:"reads,omitempty"` // a reading is to be written down
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckListStep) Reset() {
+	*x = CheckListStep{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[85]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckListStep) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckListStep) ProtoMessage() {}
+
+func (x *CheckListStep) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[85]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckListStep.ProtoReflect.Descriptor instead.
+func (*CheckListStep) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{85}
+}
+
+func (x *CheckListStep) GetStep() uint32 {
+	if x != nil {
+		return x.Step
+	}
+	return 0
+}
+
+func (x *CheckListStep) GetPart() string {
+	if x != nil {
+		return x.Part
+	}
+	return ""
+}
+
+func (x *CheckListStep) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *CheckListStep) GetCycle() uint32 {
+	if x != nil {
+		return x.Cycle
+	}
+	return 0
+}
+
+func (x *CheckListStep) GetDirection() string {
+	if x != nil {
+		return x.Direction
+	}
+	return ""
+}
+
+func (x *CheckListStep) GetMassIds() []string {
+	if x != nil {
+		return x.MassIds
+	}
+	return nil
+}
+
+func (x *CheckListStep) GetLoadN() float64 {
+	if x != nil {
+		return x.LoadN
+	}
+	return 0
+}
+
+func (x *CheckListStep) GetReads() bool {
+	if x != nil {
+		return x.Reads
+	}
+	return false
+}
+
 var File_rollcall_v1_fleet_proto protoreflect.FileDescriptor
 
 const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\n" +
-	"\x17rollcall/v1/fleet.proto\x12\vrollcall.v1\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc9\x01\n" +
+	"\x17rollcall/v1/fleet.proto\x12\vrollcall.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18rollcall/v1/ingest.proto\"\xc9\x01\n" +
 	"\x06Filter\x12\x17\n" +
 	"\asite_id\x18\x01 \x01(\tR\x06siteId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x15\n" +
@@ -3355,7 +8472,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x10ListCellsRequest\x12+\n" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"B\n" +
 	"\x11ListCellsResponse\x12-\n" +
-	"\x05cells\x18\x01 \x03(\v2\x17.rollcall.v1.CellStatusR\x05cells\"\xdc\x06\n" +
+	"\x05cells\x18\x01 \x03(\v2\x17.rollcall.v1.CellStatusR\x05cells\"\xbf\a\n" +
 	"\n" +
 	"CellStatus\x12\x17\n" +
 	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x17\n" +
@@ -3382,7 +8499,10 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x11cause_probability\x18\x13 \x01(\x01R\x10causeProbability\x12>\n" +
 	"\ragent_seen_at\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\vagentSeenAt\x120\n" +
 	"\x14agent_spool_messages\x18\x15 \x01(\x04R\x12agentSpoolMessages\x12)\n" +
-	"\x10standing_against\x18\x16 \x01(\tR\x0fstandingAgainstB\t\n" +
+	"\x10standing_against\x18\x16 \x01(\tR\x0fstandingAgainst\x12<\n" +
+	"\fcheck_due_at\x18\x17 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"checkDueAt\x12#\n" +
+	"\rcheck_overdue\x18\x18 \x01(\bR\fcheckOverdueB\t\n" +
 	"\a_offsetB\x17\n" +
 	"\x15_expanded_uncertainty\"f\n" +
 	"\x10ListFlagsRequest\x12+\n" +
@@ -3390,7 +8510,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x0einclude_closed\x18\x02 \x01(\bR\rincludeClosed\"P\n" +
 	"\x11ListFlagsResponse\x12'\n" +
 	"\x05flags\x18\x01 \x03(\v2\x11.rollcall.v1.FlagR\x05flags\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\x9b\x05\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xce\x05\n" +
 	"\x04Flag\x12\x17\n" +
 	"\aflag_id\x18\x01 \x01(\tR\x06flagId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x15\n" +
@@ -3411,7 +8531,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\n" +
 	"next_check\x18\x0f \x01(\tR\tnextCheck\x12\x1a\n" +
 	"\bevidence\x18\x10 \x01(\tR\bevidence\x12=\n" +
-	"\rtouched_pulls\x18\x11 \x03(\v2\x18.rollcall.v1.TouchedPullR\ftouchedPulls\"\xa3\x01\n" +
+	"\rtouched_pulls\x18\x11 \x03(\v2\x18.rollcall.v1.TouchedPullR\ftouchedPulls\x121\n" +
+	"\x06due_at\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\x05dueAt\"\xa3\x01\n" +
 	"\x05Cause\x12\x14\n" +
 	"\x05fault\x18\x01 \x01(\tR\x05fault\x12 \n" +
 	"\vprobability\x18\x02 \x01(\x01R\vprobability\x12\x12\n" +
@@ -3424,12 +8545,13 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"started_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tstartedAt\x12!\n" +
 	"\fcustomer_car\x18\x03 \x01(\tR\vcustomerCar\x12\x16\n" +
 	"\x06effect\x18\x04 \x01(\x01R\x06effect\x121\n" +
-	"\x14expanded_uncertainty\x18\x05 \x01(\x01R\x13expandedUncertainty\"@\n" +
+	"\x14expanded_uncertainty\x18\x05 \x01(\x01R\x13expandedUncertainty\"T\n" +
 	"\x11ListChecksRequest\x12+\n" +
-	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"T\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\x12\x12\n" +
+	"\x04kind\x18\x02 \x01(\tR\x04kind\"T\n" +
 	"\x12ListChecksResponse\x12*\n" +
 	"\x06checks\x18\x01 \x03(\v2\x12.rollcall.v1.CheckR\x06checks\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xc3\x04\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\x9d\a\n" +
 	"\x05Check\x12\x19\n" +
 	"\bcheck_id\x18\x01 \x01(\tR\acheckId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x12\n" +
@@ -3446,17 +8568,349 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\n" +
 	"gain_error\x18\v \x01(\x01H\x02R\tgainError\x88\x01\x01\x12?\n" +
 	"\x19gain_expanded_uncertainty\x18\f \x01(\x01H\x03R\x17gainExpandedUncertainty\x88\x01\x01\x12\x1a\n" +
-	"\breadings\x18\r \x01(\rR\breadingsB\x0f\n" +
+	"\breadings\x18\r \x01(\rR\breadings\x12+\n" +
+	"\x0fbase_inertia_kg\x18\x0e \x01(\x01H\x04R\rbaseInertiaKg\x88\x01\x01\x12S\n" +
+	"$base_inertia_expanded_uncertainty_kg\x18\x0f \x01(\x01H\x05R baseInertiaExpandedUncertaintyKg\x88\x01\x01\x12\x17\n" +
+	"\x04risk\x18\x10 \x01(\x01H\x06R\x04risk\x88\x01\x01\x12\x1f\n" +
+	"\vstandard_id\x18\x11 \x01(\tR\n" +
+	"standardId\x12@\n" +
+	"\x0eopens_epoch_at\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\fopensEpochAt\x12\x14\n" +
+	"\x05epoch\x18\x13 \x01(\tR\x05epochB\x0f\n" +
 	"\r_zero_error_nB\x1e\n" +
 	"\x1c_zero_expanded_uncertainty_nB\r\n" +
 	"\v_gain_errorB\x1c\n" +
-	"\x1a_gain_expanded_uncertainty\"?\n" +
+	"\x1a_gain_expanded_uncertaintyB\x12\n" +
+	"\x10_base_inertia_kgB'\n" +
+	"%_base_inertia_expanded_uncertainty_kgB\a\n" +
+	"\x05_risk\",\n" +
+	"\x0fGetCheckRequest\x12\x19\n" +
+	"\bcheck_id\x18\x01 \x01(\tR\acheckId\"\x94\x02\n" +
+	"\x10GetCheckResponse\x12(\n" +
+	"\x05check\x18\x01 \x01(\v2\x12.rollcall.v1.CheckR\x05check\x121\n" +
+	"\x04made\x18\x02 \x01(\v2\x1d.rollcall.v1.CalibrationCheckR\x04made\x120\n" +
+	"\x06result\x18\x03 \x01(\v2\x18.rollcall.v1.CheckResultR\x06result\x12N\n" +
+	"\x15registry_effective_at\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x13registryEffectiveAt\x12!\n" +
+	"\fcode_version\x18\x05 \x01(\tR\vcodeVersion\"\xe4\b\n" +
+	"\vCheckResult\x12\x16\n" +
+	"\x06schema\x18\x01 \x01(\rR\x06schema\x12\x18\n" +
+	"\averdict\x18\x02 \x01(\tR\averdict\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\x121\n" +
+	"\x06stated\x18\x04 \x03(\v2\x19.rollcall.v1.StatedResultR\x06stated\x12\x12\n" +
+	"\x04risk\x18\x05 \x01(\x01R\x04risk\x12!\n" +
+	"\fzero_verdict\x18\x06 \x01(\tR\vzeroVerdict\x12\x1b\n" +
+	"\tzero_risk\x18\a \x01(\x01R\bzeroRisk\x126\n" +
+	"\breadings\x18\b \x03(\v2\x1a.rollcall.v1.ReadingResultR\breadings\x126\n" +
+	"\bpreloads\x18\t \x03(\v2\x1a.rollcall.v1.ReadingResultR\bpreloads\x120\n" +
+	"\x06points\x18\n" +
+	" \x03(\v2\x18.rollcall.v1.PointResultR\x06points\x12\x1f\n" +
+	"\vlinearity_n\x18\v \x01(\x01R\n" +
+	"linearityN\x12'\n" +
+	"\x0freversibility_n\x18\f \x01(\x01R\x0ereversibilityN\x12'\n" +
+	"\x0frepeatability_n\x18\r \x01(\x01R\x0erepeatabilityN\x12\x1b\n" +
+	"\tscatter_n\x18\x0e \x01(\x01R\bscatterN\x12,\n" +
+	"\x12degrees_of_freedom\x18\x0f \x01(\rR\x10degreesOfFreedom\x12)\n" +
+	"\x11air_density_kg_m3\x18\x10 \x01(\x01R\x0eairDensityKgM3\x123\n" +
+	"\aas_left\x18\x11 \x01(\v2\x1a.rollcall.v1.LoadCellCurveR\x06asLeft\x12F\n" +
+	"\rinterpolation\x18\x12 \x01(\v2 .rollcall.v1.InterpolationResultR\rinterpolation\x12.\n" +
+	"\x05drift\x18\x13 \x01(\v2\x18.rollcall.v1.DriftResultR\x05drift\x12.\n" +
+	"\x05class\x18\x14 \x01(\v2\x18.rollcall.v1.ClassResultR\x05class\x120\n" +
+	"\x06senses\x18\x15 \x03(\v2\x18.rollcall.v1.SenseResultR\x06senses\x127\n" +
+	"\vspeed_zeros\x18\x16 \x03(\v2\x16.rollcall.v1.SpeedZeroR\n" +
+	"speedZeros\x127\n" +
+	"\vcreep_steps\x18\x17 \x03(\v2\x16.rollcall.v1.CreepStepR\n" +
+	"creepSteps\x125\n" +
+	"\bfindings\x18\x18 \x03(\v2\x19.rollcall.v1.CheckFindingR\bfindings\x12A\n" +
+	"\fbase_inertia\x18\x19 \x01(\v2\x1e.rollcall.v1.BaseInertiaResultR\vbaseInertia\"\xc3\x02\n" +
+	"\fStatedResult\x12\x1a\n" +
+	"\bquantity\x18\x01 \x01(\tR\bquantity\x12\x12\n" +
+	"\x04unit\x18\x02 \x01(\tR\x04unit\x12\x14\n" +
+	"\x05value\x18\x03 \x01(\x01R\x05value\x121\n" +
+	"\x14expanded_uncertainty\x18\x04 \x01(\x01R\x13expandedUncertainty\x12'\n" +
+	"\x0fcoverage_factor\x18\x05 \x01(\x01R\x0ecoverageFactor\x121\n" +
+	"\x12degrees_of_freedom\x18\x06 \x01(\x01H\x00R\x10degreesOfFreedom\x88\x01\x01\x123\n" +
+	"\x06budget\x18\a \x03(\v2\x1b.rollcall.v1.CheckBudgetRowR\x06budget\x12\x12\n" +
+	"\x04says\x18\b \x01(\tR\x04saysB\x15\n" +
+	"\x13_degrees_of_freedom\"\xe9\x01\n" +
+	"\x0eCheckBudgetRow\x12\x14\n" +
+	"\x05input\x18\x01 \x01(\tR\x05input\x121\n" +
+	"\x14standard_uncertainty\x18\x02 \x01(\x01R\x13standardUncertainty\x12 \n" +
+	"\vsensitivity\x18\x03 \x01(\x01R\vsensitivity\x12\"\n" +
+	"\fcontribution\x18\x04 \x01(\x01R\fcontribution\x121\n" +
+	"\x12degrees_of_freedom\x18\x05 \x01(\x01H\x00R\x10degreesOfFreedom\x88\x01\x01B\x15\n" +
+	"\x13_degrees_of_freedom\"\xc2\x01\n" +
+	"\rReadingResult\x12\x14\n" +
+	"\x05index\x18\x01 \x01(\rR\x05index\x12\x14\n" +
+	"\x05cycle\x18\x02 \x01(\rR\x05cycle\x128\n" +
+	"\tdirection\x18\x03 \x01(\x0e2\x1a.rollcall.v1.LoadDirectionR\tdirection\x12\x15\n" +
+	"\x06load_n\x18\x04 \x01(\x01R\x05loadN\x12\x1b\n" +
+	"\treading_n\x18\x05 \x01(\x01R\breadingN\x12\x17\n" +
+	"\aerror_n\x18\x06 \x01(\x01R\x06errorN\"\xba\x03\n" +
+	"\vPointResult\x12\x15\n" +
+	"\x06load_n\x18\x01 \x01(\x01R\x05loadN\x128\n" +
+	"\tdirection\x18\x02 \x01(\x0e2\x1a.rollcall.v1.LoadDirectionR\tdirection\x12\x14\n" +
+	"\x05count\x18\x03 \x01(\rR\x05count\x12\x17\n" +
+	"\aerror_n\x18\x04 \x01(\x01R\x06errorN\x124\n" +
+	"\x16expanded_uncertainty_n\x18\x05 \x01(\x01R\x14expandedUncertaintyN\x12\x1f\n" +
+	"\vtolerance_n\x18\x06 \x01(\x01R\n" +
+	"toleranceN\x12\x18\n" +
+	"\averdict\x18\a \x01(\tR\averdict\x12\x12\n" +
+	"\x04risk\x18\b \x01(\x01R\x04risk\x12'\n" +
+	"\x0fcoverage_factor\x18\t \x01(\x01R\x0ecoverageFactor\x121\n" +
+	"\x12degrees_of_freedom\x18\n" +
+	" \x01(\x01H\x00R\x10degreesOfFreedom\x88\x01\x01\x123\n" +
+	"\x06budget\x18\v \x03(\v2\x1b.rollcall.v1.CheckBudgetRowR\x06budgetB\x15\n" +
+	"\x13_degrees_of_freedom\"\xbe\x03\n" +
+	"\rLoadCellCurve\x12\x14\n" +
+	"\x05epoch\x18\x01 \x01(\tR\x05epoch\x120\n" +
+	"\x05since\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x05since\x12\x16\n" +
+	"\x06degree\x18\x03 \x01(\rR\x06degree\x12\x15\n" +
+	"\x06zero_n\x18\x04 \x01(\x01R\x05zeroN\x12\x12\n" +
+	"\x04gain\x18\x05 \x01(\x01R\x04gain\x12&\n" +
+	"\x0fquadratic_per_n\x18\x06 \x01(\x01R\rquadraticPerN\x12 \n" +
+	"\fcubic_per_n2\x18\a \x01(\x01R\n" +
+	"cubicPerN2\x12,\n" +
+	"\x12zero_uncertainty_n\x18\b \x01(\x01R\x10zeroUncertaintyN\x12)\n" +
+	"\x10gain_uncertainty\x18\t \x01(\x01R\x0fgainUncertainty\x123\n" +
+	"\x16zero_gain_covariance_n\x18\n" +
+	" \x01(\x01R\x13zeroGainCovarianceN\x12\x1e\n" +
+	"\n" +
+	"covariance\x18\v \x03(\x01R\n" +
+	"covariance\x12\x13\n" +
+	"\x05low_n\x18\f \x01(\x01R\x04lowN\x12\x15\n" +
+	"\x06high_n\x18\r \x01(\x01R\x05highN\"\xee\x02\n" +
+	"\x13InterpolationResult\x12\x16\n" +
+	"\x06degree\x18\x01 \x01(\rR\x06degree\x12\"\n" +
+	"\fcoefficients\x18\x02 \x03(\x01R\fcoefficients\x12\x1e\n" +
+	"\n" +
+	"covariance\x18\x03 \x03(\x01R\n" +
+	"covariance\x12\x1d\n" +
+	"\n" +
+	"residual_n\x18\x04 \x01(\x01R\tresidualN\x12,\n" +
+	"\x12degrees_of_freedom\x18\x05 \x01(\rR\x10degreesOfFreedom\x12\x1f\n" +
+	"\vresiduals_n\x18\x06 \x03(\x01R\n" +
+	"residualsN\x12\x13\n" +
+	"\x05low_n\x18\a \x01(\x01R\x04lowN\x12\x15\n" +
+	"\x06high_n\x18\b \x01(\x01R\x05highN\x125\n" +
+	"\x05tried\x18\t \x03(\v2\x1f.rollcall.v1.InterpolationTrialR\x05tried\x12\x12\n" +
+	"\x04rule\x18\n" +
+	" \x01(\tR\x04rule\x12\x16\n" +
+	"\x06reason\x18\v \x01(\tR\x06reason\"\x9e\x03\n" +
+	"\x12InterpolationTrial\x12\x16\n" +
+	"\x06degree\x18\x01 \x01(\rR\x06degree\x12\x1d\n" +
+	"\n" +
+	"residual_n\x18\x02 \x01(\x01R\tresidualN\x12,\n" +
+	"\x12degrees_of_freedom\x18\x03 \x01(\rR\x10degreesOfFreedom\x12#\n" +
+	"\vlack_of_fit\x18\x04 \x01(\x01H\x00R\tlackOfFit\x88\x01\x01\x125\n" +
+	"\x17degrees_of_freedom_lack\x18\x05 \x01(\rR\x14degreesOfFreedomLack\x125\n" +
+	"\x17degrees_of_freedom_pure\x18\x06 \x01(\rR\x14degreesOfFreedomPure\x12%\n" +
+	"\vprobability\x18\a \x01(\x01H\x01R\vprobability\x88\x01\x01\x12\x18\n" +
+	"\ahighest\x18\b \x01(\x01R\ahighest\x12/\n" +
+	"\x13probability_highest\x18\t \x01(\x01R\x12probabilityHighestB\x0e\n" +
+	"\f_lack_of_fitB\x0e\n" +
+	"\f_probability\"\xce\x03\n" +
+	"\vDriftResult\x12\x19\n" +
+	"\bcheck_id\x18\x01 \x01(\tR\acheckId\x120\n" +
+	"\x05since\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x05since\x12\x12\n" +
+	"\x04days\x18\x03 \x01(\x01R\x04days\x12\x1a\n" +
+	"\x06zero_n\x18\x04 \x01(\x01H\x00R\x05zeroN\x88\x01\x01\x12B\n" +
+	"\x1bzero_expanded_uncertainty_n\x18\x05 \x01(\x01H\x01R\x18zeroExpandedUncertaintyN\x88\x01\x01\x12\x1c\n" +
+	"\azero_en\x18\x06 \x01(\x01H\x02R\x06zeroEn\x88\x01\x01\x12\x17\n" +
+	"\x04gain\x18\a \x01(\x01H\x03R\x04gain\x88\x01\x01\x12?\n" +
+	"\x19gain_expanded_uncertainty\x18\b \x01(\x01H\x04R\x17gainExpandedUncertainty\x88\x01\x01\x12\x1c\n" +
+	"\again_en\x18\t \x01(\x01H\x05R\x06gainEn\x88\x01\x01B\t\n" +
+	"\a_zero_nB\x1e\n" +
+	"\x1c_zero_expanded_uncertainty_nB\n" +
+	"\n" +
+	"\b_zero_enB\a\n" +
+	"\x05_gainB\x1c\n" +
+	"\x1a_gain_expanded_uncertaintyB\n" +
+	"\n" +
+	"\b_gain_en\"\xeb\x01\n" +
+	"\vClassResult\x12\x14\n" +
+	"\x05table\x18\x01 \x01(\tR\x05table\x12\x14\n" +
+	"\x05asked\x18\x02 \x01(\tR\x05asked\x12\x18\n" +
+	"\areached\x18\x03 \x01(\tR\areached\x12\x1a\n" +
+	"\bcomplete\x18\x04 \x01(\bR\bcomplete\x12\x10\n" +
+	"\x03met\x18\x05 \x01(\bR\x03met\x12/\n" +
+	"\x06limits\x18\x06 \x03(\v2\x17.rollcall.v1.ClassLimitR\x06limits\x12\x16\n" +
+	"\x06source\x18\a \x01(\tR\x06source\x12\x1f\n" +
+	"\vfrom_memory\x18\b \x01(\bR\n" +
+	"fromMemory\"\xbc\x01\n" +
+	"\n" +
+	"ClassLimit\x12\x14\n" +
+	"\x05class\x18\x01 \x01(\tR\x05class\x12\x1a\n" +
+	"\bquantity\x18\x02 \x01(\tR\bquantity\x12#\n" +
+	"\rlimit_percent\x18\x03 \x01(\x01R\flimitPercent\x12\x1a\n" +
+	"\bmeasured\x18\x04 \x01(\bR\bmeasured\x12#\n" +
+	"\rvalue_percent\x18\x05 \x01(\x01R\fvaluePercent\x12\x16\n" +
+	"\x06within\x18\x06 \x01(\bR\x06within\"\x81\x02\n" +
+	"\vSenseResult\x12,\n" +
+	"\x05sense\x18\x01 \x01(\x0e2\x16.rollcall.v1.LoadSenseR\x05sense\x12\x18\n" +
+	"\adriving\x18\x02 \x01(\bR\adriving\x120\n" +
+	"\x06result\x18\x03 \x01(\v2\x18.rollcall.v1.CheckResultR\x06result\x12'\n" +
+	"\x0fgain_difference\x18\x04 \x01(\x01R\x0egainDifference\x12O\n" +
+	"$gain_difference_expanded_uncertainty\x18\x05 \x01(\x01R!gainDifferenceExpandedUncertainty\"\xbb\x01\n" +
+	"\tSpeedZero\x12\x1b\n" +
+	"\tspeed_mps\x18\x01 \x01(\x01R\bspeedMps\x12\x14\n" +
+	"\x05count\x18\x02 \x01(\rR\x05count\x12\x17\n" +
+	"\aerror_n\x18\x03 \x01(\x01R\x06errorN\x124\n" +
+	"\x16expanded_uncertainty_n\x18\x04 \x01(\x01R\x14expandedUncertaintyN\x12\x18\n" +
+	"\averdict\x18\x05 \x01(\tR\averdict\x12\x12\n" +
+	"\x04risk\x18\x06 \x01(\x01R\x04risk\"\xb1\x01\n" +
+	"\tCreepStep\x12\x15\n" +
+	"\x06load_n\x18\x01 \x01(\x01R\x05loadN\x12\x14\n" +
+	"\x05cycle\x18\x02 \x01(\rR\x05cycle\x12\x15\n" +
+	"\x06from_s\x18\x03 \x01(\x01R\x05fromS\x12\x11\n" +
+	"\x04to_s\x18\x04 \x01(\x01R\x03toS\x12\x17\n" +
+	"\avalue_n\x18\x05 \x01(\x01R\x06valueN\x124\n" +
+	"\x16expanded_uncertainty_n\x18\x06 \x01(\x01R\x14expandedUncertaintyN\"N\n" +
+	"\fCheckFinding\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x12\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\x12\x16\n" +
+	"\x06source\x18\x03 \x01(\tR\x06source\"\xee\x05\n" +
+	"\x11BaseInertiaResult\x12\x1c\n" +
+	"\amass_kg\x18\x01 \x01(\x01H\x00R\x06massKg\x88\x01\x01\x12;\n" +
+	"\x17expanded_uncertainty_kg\x18\x02 \x01(\x01H\x01R\x15expandedUncertaintyKg\x88\x01\x01\x12'\n" +
+	"\x0fcoverage_factor\x18\x03 \x01(\x01R\x0ecoverageFactor\x121\n" +
+	"\x12degrees_of_freedom\x18\x04 \x01(\x01H\x02R\x10degreesOfFreedom\x88\x01\x01\x123\n" +
+	"\x06budget\x18\x05 \x03(\v2\x1b.rollcall.v1.CheckBudgetRowR\x06budget\x12\x1b\n" +
+	"\tstated_kg\x18\x06 \x01(\x01R\bstatedKg\x12\x1c\n" +
+	"\tdeviation\x18\a \x01(\x01R\tdeviation\x12D\n" +
+	"\x1edeviation_expanded_uncertainty\x18\b \x01(\x01R\x1cdeviationExpandedUncertainty\x12+\n" +
+	"\x04runs\x18\t \x03(\v2\x17.rollcall.v1.InertiaRunR\x04runs\x121\n" +
+	"\x06values\x18\n" +
+	" \x03(\v2\x19.rollcall.v1.InertiaValueR\x06values\x121\n" +
+	"\x06limits\x18\v \x03(\v2\x19.rollcall.v1.InertiaLimitR\x06limits\x12\x1f\n" +
+	"\vparasitic_n\x18\f \x01(\x01R\n" +
+	"parasiticN\x12G\n" +
+	" parasitic_expanded_uncertainty_n\x18\r \x01(\x01R\x1dparasiticExpandedUncertaintyN\x120\n" +
+	"\x14registry_parasitic_n\x18\x0e \x01(\x01R\x12registryParasiticNB\n" +
+	"\n" +
+	"\b_mass_kgB\x1a\n" +
+	"\x18_expanded_uncertainty_kgB\x15\n" +
+	"\x13_degrees_of_freedom\"\xda\x01\n" +
+	"\n" +
+	"InertiaRun\x12\x14\n" +
+	"\x05index\x18\x01 \x01(\rR\x05index\x12\x17\n" +
+	"\aforce_n\x18\x02 \x01(\x01R\x06forceN\x12\x1f\n" +
+	"\vparasitic_n\x18\x03 \x01(\x01R\n" +
+	"parasiticN\x12\x19\n" +
+	"\bfrom_mps\x18\x04 \x01(\x01R\afromMps\x12\x15\n" +
+	"\x06to_mps\x18\x05 \x01(\x01R\x05toMps\x12\x1d\n" +
+	"\n" +
+	"duration_s\x18\x06 \x01(\x01R\tdurationS\x12+\n" +
+	"\x11deceleration_mps2\x18\a \x01(\x01R\x10decelerationMps2\"\x8b\x01\n" +
+	"\fInertiaValue\x12\x14\n" +
+	"\x05first\x18\x01 \x01(\rR\x05first\x12\x16\n" +
+	"\x06second\x18\x02 \x01(\rR\x06second\x12\x17\n" +
+	"\amass_kg\x18\x03 \x01(\x01R\x06massKg\x12\x1c\n" +
+	"\tdeviation\x18\x04 \x01(\x01R\tdeviation\x12\x16\n" +
+	"\x06within\x18\x05 \x01(\bR\x06within\"~\n" +
+	"\fInertiaLimit\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
+	"\x05limit\x18\x02 \x01(\x01R\x05limit\x12\x14\n" +
+	"\x05value\x18\x03 \x01(\x01R\x05value\x12\x16\n" +
+	"\x06within\x18\x04 \x01(\bR\x06within\x12\x16\n" +
+	"\x06source\x18\x05 \x01(\tR\x06source\"@\n" +
+	"\x11ListEpochsRequest\x12+\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"@\n" +
+	"\x12ListEpochsResponse\x12*\n" +
+	"\x06epochs\x18\x01 \x03(\v2\x12.rollcall.v1.EpochR\x06epochs\"\xc8\x02\n" +
+	"\x05Epoch\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x0e\n" +
+	"\x02of\x18\x02 \x01(\tR\x02of\x120\n" +
+	"\x05since\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x05since\x120\n" +
+	"\x05until\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x05until\x12\x14\n" +
+	"\x05epoch\x18\x05 \x01(\tR\x05epoch\x12\x16\n" +
+	"\x06source\x18\x06 \x01(\tR\x06source\x12/\n" +
+	"\x06values\x18\a \x03(\v2\x17.rollcall.v1.EpochValueR\x06values\x12\x1e\n" +
+	"\n" +
+	"covariance\x18\b \x03(\x01R\n" +
+	"covariance\x12\x1b\n" +
+	"\tsigned_by\x18\t \x01(\tR\bsignedBy\x12\x16\n" +
+	"\x06reason\x18\n" +
+	" \x01(\tR\x06reason\"}\n" +
+	"\n" +
+	"EpochValue\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\x01R\x05value\x121\n" +
+	"\x14expanded_uncertainty\x18\x03 \x01(\x01R\x13expandedUncertainty\x12\x12\n" +
+	"\x04unit\x18\x04 \x01(\tR\x04unit\"D\n" +
+	"\x15ListParasiticsRequest\x12+\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"`\n" +
+	"\x16ListParasiticsResponse\x122\n" +
+	"\x06losses\x18\x01 \x03(\v2\x1a.rollcall.v1.ParasiticLossR\x06losses\x12\x12\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xa8\a\n" +
+	"\rParasiticLoss\x12\x17\n" +
+	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
+	"\acell_id\x18\x02 \x01(\tR\x06cellId\x129\n" +
+	"\n" +
+	"started_at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tstartedAt\x12\x14\n" +
+	"\x05state\x18\x04 \x01(\tR\x05state\x12\x16\n" +
+	"\x06reason\x18\x05 \x01(\tR\x06reason\x12\x11\n" +
+	"\x04f0_n\x18\x06 \x01(\x01R\x03f0N\x12\x17\n" +
+	"\bf1_n_s_m\x18\a \x01(\x01R\x05f1NSM\x12\x1b\n" +
+	"\n" +
+	"f2_n_s2_m2\x18\b \x01(\x01R\af2NS2M2\x12\x1e\n" +
+	"\n" +
+	"covariance\x18\t \x03(\x01R\n" +
+	"covariance\x12\"\n" +
+	"\rspeed_low_mps\x18\n" +
+	" \x01(\x01R\vspeedLowMps\x12$\n" +
+	"\x0espeed_high_mps\x18\v \x01(\x01R\fspeedHighMps\x12+\n" +
+	"\x12against_in_force_n\x18\f \x01(\x01R\x0fagainstInForceN\x12S\n" +
+	"'against_in_force_expanded_uncertainty_n\x18\r \x01(\x01R\"againstInForceExpandedUncertaintyN\x12&\n" +
+	"\x0fearlier_pull_id\x18\x0e \x01(\tR\rearlierPullId\x12\x1e\n" +
+	"\bchange_n\x18\x0f \x01(\x01H\x00R\achangeN\x88\x01\x01\x12F\n" +
+	"\x1dchange_expanded_uncertainty_n\x18\x10 \x01(\x01H\x01R\x1achangeExpandedUncertaintyN\x88\x01\x01\x12'\n" +
+	"\x0fchange_resolved\x18\x11 \x01(\bR\x0echangeResolved\x12\x1f\n" +
+	"\vchange_says\x18\x12 \x01(\tR\n" +
+	"changeSays\x129\n" +
+	"\n" +
+	"adopted_at\x18\x13 \x01(\v2\x1a.google.protobuf.TimestampR\tadoptedAt\x12\x1d\n" +
+	"\n" +
+	"adopted_by\x18\x14 \x01(\tR\tadoptedBy\x12%\n" +
+	"\x0eadopted_reason\x18\x15 \x01(\tR\radoptedReason\x12=\n" +
+	"\feffective_at\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampR\veffectiveAtB\v\n" +
+	"\t_change_nB \n" +
+	"\x1e_change_expanded_uncertainty_n\"=\n" +
+	"\x0eListDueRequest\x12+\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"f\n" +
+	"\x0fListDueResponse\x12'\n" +
+	"\x03due\x18\x01 \x03(\v2\x15.rollcall.v1.DueCheckR\x03due\x12*\n" +
+	"\x02at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\"\x8d\x05\n" +
+	"\bDueCheck\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x17\n" +
+	"\asite_id\x18\x02 \x01(\tR\x06siteId\x12\x0e\n" +
+	"\x02of\x18\x03 \x01(\tR\x02of\x121\n" +
+	"\x06due_at\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x05dueAt\x12\x12\n" +
+	"\x04rule\x18\x05 \x01(\tR\x04rule\x12\x12\n" +
+	"\x04says\x18\x06 \x01(\tR\x04says\x12\x18\n" +
+	"\aoverdue\x18\a \x01(\bR\aoverdue\x12*\n" +
+	"\x05rules\x18\b \x03(\v2\x14.rollcall.v1.DueRuleR\x05rules\x12\"\n" +
+	"\rlast_check_id\x18\t \x01(\tR\vlastCheckId\x12>\n" +
+	"\rlast_check_at\x18\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampR\vlastCheckAt\x12\x1f\n" +
+	"\vpulls_since\x18\v \x01(\rR\n" +
+	"pullsSince\x12%\n" +
+	"\frate_per_day\x18\f \x01(\x01H\x00R\n" +
+	"ratePerDay\x88\x01\x01\x12M\n" +
+	"!rate_expanded_uncertainty_per_day\x18\r \x01(\x01H\x01R\x1drateExpandedUncertaintyPerDay\x88\x01\x01\x12 \n" +
+	"\vreliability\x18\x0e \x01(\x01R\vreliability\x122\n" +
+	"\x13in_tolerance_at_due\x18\x0f \x01(\x01H\x02R\x10inToleranceAtDue\x88\x01\x01B\x0f\n" +
+	"\r_rate_per_dayB$\n" +
+	"\"_rate_expanded_uncertainty_per_dayB\x16\n" +
+	"\x14_in_tolerance_at_due\"w\n" +
+	"\aDueRule\x12\x12\n" +
+	"\x04rule\x18\x01 \x01(\tR\x04rule\x12*\n" +
+	"\x02at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x18\n" +
+	"\areached\x18\x03 \x01(\bR\areached\x12\x12\n" +
+	"\x04says\x18\x04 \x01(\tR\x04says\"?\n" +
 	"\x10ListPullsRequest\x12+\n" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"P\n" +
 	"\x11ListPullsResponse\x12'\n" +
 	"\x05pulls\x18\x01 \x03(\v2\x11.rollcall.v1.PullR\x05pulls\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xd2\n" +
-	"\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xd7\x10\n" +
 	"\x04Pull\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x12\n" +
@@ -3482,13 +8936,30 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x15peak_engine_torque_nm\x18\x12 \x01(\x01H\x05R\x12peakEngineTorqueNm\x88\x01\x01\x120\n" +
 	"\bfindings\x18\x13 \x03(\v2\x14.rollcall.v1.FindingR\bfindings\x12\x14\n" +
 	"\x05epoch\x18\x14 \x01(\tR\x05epoch\x12!\n" +
-	"\fcode_version\x18\x15 \x01(\tR\vcodeVersion\x128\n" +
+	"\fcode_version\x18\x15 \x01(\tR\vcodeVersion\x12,\n" +
+	"\x12base_inertia_epoch\x18) \x01(\tR\x10baseInertiaEpoch\x12'\n" +
+	"\x0fparasitic_epoch\x18* \x01(\tR\x0eparasiticEpoch\x128\n" +
 	"\x16peak_corrected_power_w\x18\x16 \x01(\x01H\x06R\x13peakCorrectedPowerW\x88\x01\x01\x12`\n" +
 	"+peak_corrected_power_expanded_uncertainty_w\x18\x17 \x01(\x01H\aR&peakCorrectedPowerExpandedUncertaintyW\x88\x01\x01\x12\x1b\n" +
 	"\tpeak_note\x18\x18 \x01(\tR\bpeakNote\x12\x14\n" +
 	"\x05doubt\x18\x19 \x01(\tR\x05doubt\x12$\n" +
 	"\x0edoubt_flag_ids\x18\x1a \x03(\tR\fdoubtFlagIds\x12'\n" +
-	"\x0fcorrection_note\x18\x1b \x01(\tR\x0ecorrectionNoteB\x14\n" +
+	"\x0fcorrection_note\x18\x1b \x01(\tR\x0ecorrectionNote\x12\x15\n" +
+	"\x06set_up\x18\x1c \x01(\tR\x05setUp\x12\x12\n" +
+	"\x04loss\x18\x1d \x01(\tR\x04loss\x12)\n" +
+	"\x11loss_from_pull_id\x18\x1e \x01(\tR\x0elossFromPullId\x12K\n" +
+	"\x14loss_from_started_at\x18\x1f \x01(\v2\x1a.google.protobuf.TimestampR\x11lossFromStartedAt\x12\x1b\n" +
+	"\tloss_note\x18  \x01(\tR\blossNote\x12'\n" +
+	"\x0fcorrection_name\x18! \x01(\tR\x0ecorrectionName\x12-\n" +
+	"\x12correction_outside\x18\" \x01(\tR\x11correctionOutside\x12-\n" +
+	"\x12correction_caution\x18# \x01(\tR\x11correctionCaution\x12X\n" +
+	"'peak_wheel_power_expanded_uncertainty_w\x18$ \x01(\x01H\bR\"peakWheelPowerExpandedUncertaintyW\x88\x01\x01\x123\n" +
+	"\theadlines\x18% \x03(\v2\x15.rollcall.v1.HeadlineR\theadlines\x12\x1e\n" +
+	"\bwindow_s\x18& \x01(\x01H\tR\awindowS\x88\x01\x01\x12%\n" +
+	"\fpass_band_hz\x18' \x01(\x01H\n" +
+	"R\n" +
+	"passBandHz\x88\x01\x01\x12/\n" +
+	"\x11window_from_noise\x18( \x01(\bH\vR\x0fwindowFromNoise\x88\x01\x01B\x14\n" +
 	"\x12_correction_factorB\x15\n" +
 	"\x13_peak_wheel_power_wB\x16\n" +
 	"\x14_peak_engine_power_wB+\n" +
@@ -3496,7 +8967,32 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x18_peak_engine_speed_rad_sB\x18\n" +
 	"\x16_peak_engine_torque_nmB\x19\n" +
 	"\x17_peak_corrected_power_wB.\n" +
-	",_peak_corrected_power_expanded_uncertainty_w\"\xd0\x01\n" +
+	",_peak_corrected_power_expanded_uncertainty_wB*\n" +
+	"(_peak_wheel_power_expanded_uncertainty_wB\v\n" +
+	"\t_window_sB\x0f\n" +
+	"\r_pass_band_hzB\x14\n" +
+	"\x12_window_from_noise\"\xbc\x05\n" +
+	"\bHeadline\x12\x16\n" +
+	"\x06figure\x18\x01 \x01(\tR\x06figure\x12\x12\n" +
+	"\x04unit\x18\x02 \x01(\tR\x04unit\x12\x17\n" +
+	"\x04peak\x18\x03 \x01(\x01H\x00R\x04peak\x88\x01\x01\x12?\n" +
+	"\x19peak_expanded_uncertainty\x18\x04 \x01(\x01H\x01R\x17peakExpandedUncertainty\x88\x01\x01\x129\n" +
+	"\x17peak_engine_speed_rad_s\x18\x05 \x01(\x01H\x02R\x13peakEngineSpeedRadS\x88\x01\x01\x12a\n" +
+	",peak_engine_speed_expanded_uncertainty_rad_s\x18\x06 \x01(\x01H\x03R&peakEngineSpeedExpandedUncertaintyRadS\x88\x01\x01\x12 \n" +
+	"\tband_mean\x18\a \x01(\x01H\x04R\bbandMean\x88\x01\x01\x12H\n" +
+	"\x1eband_mean_expanded_uncertainty\x18\b \x01(\x01H\x05R\x1bbandMeanExpandedUncertainty\x88\x01\x01\x12(\n" +
+	"\x0eband_low_rad_s\x18\t \x01(\x01H\x06R\vbandLowRadS\x88\x01\x01\x12*\n" +
+	"\x0fband_high_rad_s\x18\n" +
+	" \x01(\x01H\aR\fbandHighRadS\x88\x01\x01B\a\n" +
+	"\x05_peakB\x1c\n" +
+	"\x1a_peak_expanded_uncertaintyB\x1a\n" +
+	"\x18_peak_engine_speed_rad_sB/\n" +
+	"-_peak_engine_speed_expanded_uncertainty_rad_sB\f\n" +
+	"\n" +
+	"_band_meanB!\n" +
+	"\x1f_band_mean_expanded_uncertaintyB\x11\n" +
+	"\x0f_band_low_rad_sB\x12\n" +
+	"\x10_band_high_rad_s\"\xd0\x01\n" +
 	"\aFinding\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x18\n" +
 	"\achannel\x18\x02 \x01(\tR\achannel\x12\x17\n" +
@@ -3505,28 +9001,56 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x04size\x18\x05 \x01(\x01R\x04size\x12\x1b\n" +
 	"\tsize_unit\x18\x06 \x01(\tR\bsizeUnit\x12$\n" +
 	"\rdisqualifying\x18\a \x01(\bR\rdisqualifying\x12\x12\n" +
-	"\x04text\x18\b \x01(\tR\x04text\")\n" +
+	"\x04text\x18\b \x01(\tR\x04text\"J\n" +
 	"\x0eGetPullRequest\x12\x17\n" +
-	"\apull_id\x18\x01 \x01(\tR\x06pullId\"\xee\x01\n" +
+	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x1f\n" +
+	"\vwith_sweeps\x18\x02 \x01(\bR\n" +
+	"withSweeps\"\xe0\x02\n" +
 	"\x0fGetPullResponse\x12%\n" +
 	"\x04pull\x18\x01 \x01(\v2\x11.rollcall.v1.PullR\x04pull\x127\n" +
 	"\bchannels\x18\x02 \x03(\v2\x1b.rollcall.v1.ChannelSummaryR\bchannels\x12@\n" +
-	"\x06header\x18\x03 \x03(\v2(.rollcall.v1.GetPullResponse.HeaderEntryR\x06header\x1a9\n" +
+	"\x06header\x18\x03 \x03(\v2(.rollcall.v1.GetPullResponse.HeaderEntryR\x06header\x12*\n" +
+	"\x06sweeps\x18\x04 \x03(\v2\x12.rollcall.v1.SweepR\x06sweeps\x12D\n" +
+	"\x14sweeps_without_curve\x18\x05 \x03(\v2\x12.rollcall.v1.SweepR\x12sweepsWithoutCurve\x1a9\n" +
 	"\vHeaderEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xa5\x01\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xac\x04\n" +
+	"\x05Sweep\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\rR\x06number\x12\x14\n" +
+	"\x05taken\x18\x02 \x01(\bR\x05taken\x12\x17\n" +
+	"\astart_s\x18\x03 \x01(\x01R\x06startS\x12\x13\n" +
+	"\x05end_s\x18\x04 \x01(\x01R\x04endS\x122\n" +
+	"\x16engine_speed_low_rad_s\x18\x05 \x01(\x01R\x12engineSpeedLowRadS\x124\n" +
+	"\x17engine_speed_high_rad_s\x18\x06 \x01(\x01R\x13engineSpeedHighRadS\x12'\n" +
+	"\x10ramp_rate_rad_s2\x18\a \x01(\x01R\rrampRateRadS2\x120\n" +
+	"\x12peak_wheel_power_w\x18\b \x01(\x01H\x00R\x0fpeakWheelPowerW\x88\x01\x01\x122\n" +
+	"\x13peak_engine_power_w\x18\t \x01(\x01H\x01R\x10peakEnginePowerW\x88\x01\x01\x120\n" +
+	"\bsegments\x18\n" +
+	" \x03(\v2\x14.rollcall.v1.SegmentR\bsegments\x12*\n" +
+	"\x05steps\x18\v \x03(\v2\x14.rollcall.v1.SegmentR\x05steps\x12&\n" +
+	"\x0fno_engine_power\x18\f \x01(\tR\rnoEnginePower\x12\x19\n" +
+	"\bno_curve\x18\r \x01(\tR\anoCurveB\x15\n" +
+	"\x13_peak_wheel_power_wB\x16\n" +
+	"\x14_peak_engine_power_w\"K\n" +
+	"\aSegment\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x17\n" +
+	"\astart_s\x18\x02 \x01(\x01R\x06startS\x12\x13\n" +
+	"\x05end_s\x18\x03 \x01(\x01R\x04endS\"\xa5\x01\n" +
 	"\x0eChannelSummary\x12\x18\n" +
 	"\achannel\x18\x01 \x01(\tR\achannel\x12\x18\n" +
 	"\asamples\x18\x02 \x01(\x04R\asamples\x12\x17\n" +
 	"\arate_hz\x18\x03 \x01(\x01R\x06rateHz\x12\x18\n" +
 	"\aminimum\x18\x04 \x01(\x01R\aminimum\x12\x18\n" +
 	"\amaximum\x18\x05 \x01(\x01R\amaximum\x12\x12\n" +
-	"\x04unit\x18\x06 \x01(\tR\x04unit\"*\n" +
+	"\x04unit\x18\x06 \x01(\tR\x04unit\"T\n" +
 	"\x0fGetCurveRequest\x12\x17\n" +
-	"\apull_id\x18\x01 \x01(\tR\x06pullId\"j\n" +
+	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x12\n" +
+	"\x04grid\x18\x02 \x01(\tR\x04grid\x12\x14\n" +
+	"\x05sweep\x18\x03 \x01(\rR\x05sweep\"\x94\x01\n" +
 	"\x10GetCurveResponse\x12%\n" +
 	"\x04pull\x18\x01 \x01(\v2\x11.rollcall.v1.PullR\x04pull\x12/\n" +
-	"\x06points\x18\x02 \x03(\v2\x17.rollcall.v1.CurvePointR\x06points\"\xdb\x05\n" +
+	"\x06points\x18\x02 \x03(\v2\x17.rollcall.v1.CurvePointR\x06points\x12(\n" +
+	"\x05sweep\x18\x03 \x01(\v2\x12.rollcall.v1.SweepR\x05sweep\"\xdb\x05\n" +
 	"\n" +
 	"CurvePoint\x12+\n" +
 	"\x12engine_speed_rad_s\x18\x01 \x01(\x01R\x0fengineSpeedRadS\x12\x1b\n" +
@@ -3692,19 +9216,163 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\tshared_by\x18\t \x01(\tR\bsharedBy\x12\x16\n" +
 	"\x06remark\x18\n" +
 	" \x01(\tR\x06remarkB\x15\n" +
-	"\x13_degrees_of_freedom2\x8c\x06\n" +
+	"\x13_degrees_of_freedom\"\x8e\x01\n" +
+	"\x17GetRepeatabilityRequest\x12*\n" +
+	"\x05pulls\x18\x01 \x01(\v2\x14.rollcall.v1.PullSetR\x05pulls\x12\x16\n" +
+	"\x06figure\x18\x02 \x01(\tR\x06figure\x12\x16\n" +
+	"\x06across\x18\x03 \x01(\bR\x06across\x12\x17\n" +
+	"\aany_car\x18\x04 \x01(\bR\x06anyCar\"\xbf\x05\n" +
+	"\x18GetRepeatabilityResponse\x12\x16\n" +
+	"\x06figure\x18\x01 \x01(\tR\x06figure\x12\x1f\n" +
+	"\vfigure_unit\x18\x02 \x01(\tR\n" +
+	"figureUnit\x12\x1e\n" +
+	"\n" +
+	"correction\x18\x03 \x01(\tR\n" +
+	"correction\x12/\n" +
+	"\x05pulls\x18\x04 \x03(\v2\x19.rollcall.v1.RepeatedPullR\x05pulls\x12\x12\n" +
+	"\x04mean\x18\x05 \x01(\x01R\x04mean\x12-\n" +
+	"\x12standard_deviation\x18\x06 \x01(\x01R\x11standardDeviation\x12\x16\n" +
+	"\x06lowest\x18\a \x01(\x01R\x06lowest\x12\x18\n" +
+	"\ahighest\x18\b \x01(\x01R\ahighest\x12/\n" +
+	"\x13repeatability_limit\x18\t \x01(\x01R\x12repeatabilityLimit\x126\n" +
+	"\x14expanded_uncertainty\x18\n" +
+	" \x01(\x01H\x00R\x13expandedUncertainty\x88\x01\x01\x12A\n" +
+	"\x1astandard_deviation_without\x18\v \x01(\x01H\x01R\x18standardDeviationWithout\x88\x01\x01\x12-\n" +
+	"\bby_order\x18\f \x01(\v2\x12.rollcall.v1.TrendR\abyOrder\x12/\n" +
+	"\tby_intake\x18\r \x01(\v2\x12.rollcall.v1.TrendR\bbyIntake\x12\x1a\n" +
+	"\bsentence\x18\x0e \x01(\tR\bsentence\x12\x14\n" +
+	"\x05notes\x18\x0f \x03(\tR\x05notes\x12.\n" +
+	"\x06across\x18\x10 \x01(\v2\x16.rollcall.v1.AgreementR\x06acrossB\x17\n" +
+	"\x15_expanded_uncertaintyB\x1d\n" +
+	"\x1b_standard_deviation_without\"\xaf\x03\n" +
+	"\fRepeatedPull\x12\x17\n" +
+	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
+	"\acell_id\x18\x02 \x01(\tR\x06cellId\x129\n" +
+	"\n" +
+	"started_at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tstartedAt\x12\x14\n" +
+	"\x05value\x18\x04 \x01(\x01R\x05value\x12+\n" +
+	"\x12engine_speed_rad_s\x18\x05 \x01(\x01R\x0fengineSpeedRadS\x12\x16\n" +
+	"\x06grubbs\x18\x06 \x01(\x01R\x06grubbs\x12\x1a\n" +
+	"\boutlying\x18\a \x01(\tR\boutlying\x12&\n" +
+	"\fgrubbs_limit\x18\b \x01(\x01H\x00R\vgrubbsLimit\x88\x01\x01\x12<\n" +
+	"\x18intake_air_temperature_k\x18\t \x01(\x01H\x01R\x15intakeAirTemperatureK\x88\x01\x01\x12'\n" +
+	"\x10ramp_rate_rad_s2\x18\n" +
+	" \x01(\x01R\rrampRateRadS2B\x0f\n" +
+	"\r_grubbs_limitB\x1b\n" +
+	"\x19_intake_air_temperature_k\"\x94\x01\n" +
+	"\x05Trend\x12\x14\n" +
+	"\x05slope\x18\x01 \x01(\x01R\x05slope\x121\n" +
+	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty\x12 \n" +
+	"\vprobability\x18\x03 \x01(\x01R\vprobability\x12 \n" +
+	"\vsignificant\x18\x04 \x01(\bR\vsignificant\"\xae\x03\n" +
+	"\tAgreement\x12\x12\n" +
+	"\x04mean\x18\x01 \x01(\x01R\x04mean\x12=\n" +
+	"\x1bstandard_deviation_of_means\x18\x02 \x01(\x01R\x18standardDeviationOfMeans\x127\n" +
+	"\x17repeatability_deviation\x18\x03 \x01(\x01R\x16repeatabilityDeviation\x12;\n" +
+	"\x19reproducibility_deviation\x18\x04 \x01(\x01R\x18reproducibilityDeviation\x12/\n" +
+	"\x13repeatability_limit\x18\x05 \x01(\x01R\x12repeatabilityLimit\x123\n" +
+	"\x15reproducibility_limit\x18\x06 \x01(\x01R\x14reproducibilityLimit\x12/\n" +
+	"\x05cells\x18\a \x03(\v2\x19.rollcall.v1.AgreeingCellR\x05cells\x12\x1c\n" +
+	"\ah_limit\x18\b \x01(\x01H\x00R\x06hLimit\x88\x01\x01\x12\x17\n" +
+	"\ak_limit\x18\t \x01(\x01R\x06kLimitB\n" +
+	"\n" +
+	"\b_h_limit\"\x9c\x01\n" +
+	"\fAgreeingCell\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x14\n" +
+	"\x05pulls\x18\x02 \x01(\rR\x05pulls\x12\x12\n" +
+	"\x04mean\x18\x03 \x01(\x01R\x04mean\x12-\n" +
+	"\x12standard_deviation\x18\x04 \x01(\x01R\x11standardDeviation\x12\f\n" +
+	"\x01h\x18\x05 \x01(\x01R\x01h\x12\f\n" +
+	"\x01k\x18\x06 \x01(\x01R\x01k\"a\n" +
+	"\x17ListCertificatesRequest\x12+\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\x12\x19\n" +
+	"\bcheck_id\x18\x02 \x01(\tR\acheckId\"l\n" +
+	"\x18ListCertificatesResponse\x12<\n" +
+	"\fcertificates\x18\x01 \x03(\v2\x18.rollcall.v1.CertificateR\fcertificates\x12\x12\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xc7\x04\n" +
+	"\vCertificate\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\tR\x06number\x12\x18\n" +
+	"\aversion\x18\x02 \x01(\rR\aversion\x12\x17\n" +
+	"\acell_id\x18\x03 \x01(\tR\x06cellId\x12\x12\n" +
+	"\x04kind\x18\x04 \x01(\tR\x04kind\x12\x1b\n" +
+	"\tcheck_ids\x18\x05 \x03(\tR\bcheckIds\x12=\n" +
+	"\fperformed_at\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\vperformedAt\x12\x18\n" +
+	"\averdict\x18\a \x01(\tR\averdict\x127\n" +
+	"\tsigned_at\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\bsignedAt\x12\x1b\n" +
+	"\tsigned_by\x18\t \x01(\tR\bsignedBy\x12\x16\n" +
+	"\x06reason\x18\n" +
+	" \x01(\tR\x06reason\x12.\n" +
+	"\x13replaced_by_version\x18\v \x01(\rR\x11replacedByVersion\x12'\n" +
+	"\x0freplaced_reason\x18\f \x01(\tR\x0ereplacedReason\x12;\n" +
+	"\vreplaced_at\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"replacedAt\x12\x1f\n" +
+	"\vjson_sha256\x18\x0e \x01(\tR\n" +
+	"jsonSha256\x12\x1f\n" +
+	"\vhtml_sha256\x18\x0f \x01(\tR\n" +
+	"htmlSha256\x12\x1d\n" +
+	"\n" +
+	"pdf_sha256\x18\x10 \x01(\tR\tpdfSha256\"I\n" +
+	"\x15GetCertificateRequest\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\tR\x06number\x12\x18\n" +
+	"\aversion\x18\x02 \x01(\rR\aversion\"\xc4\x01\n" +
+	"\x16GetCertificateResponse\x12:\n" +
+	"\vcertificate\x18\x01 \x01(\v2\x18.rollcall.v1.CertificateR\vcertificate\x12\x12\n" +
+	"\x04json\x18\x02 \x01(\fR\x04json\x12\x12\n" +
+	"\x04html\x18\x03 \x01(\fR\x04html\x12\x10\n" +
+	"\x03pdf\x18\x04 \x01(\fR\x03pdf\x124\n" +
+	"\bversions\x18\x05 \x03(\v2\x18.rollcall.v1.CertificateR\bversions\".\n" +
+	"\x13GetCheckListRequest\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\"\xee\x02\n" +
+	"\x14GetCheckListResponse\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x1b\n" +
+	"\tcell_name\x18\x02 \x01(\tR\bcellName\x12\x1b\n" +
+	"\tsite_name\x18\x03 \x01(\tR\bsiteName\x123\n" +
+	"\amade_at\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x06madeAt\x12\x1a\n" +
+	"\bcautions\x18\x05 \x03(\tR\bcautions\x12 \n" +
+	"\vparticulars\x18\x06 \x03(\tR\vparticulars\x12\x18\n" +
+	"\aremarks\x18\a \x03(\tR\aremarks\x122\n" +
+	"\x06masses\x18\b \x03(\v2\x1a.rollcall.v1.CheckListMassR\x06masses\x120\n" +
+	"\x05steps\x18\t \x03(\v2\x1a.rollcall.v1.CheckListStepR\x05steps\x12\x10\n" +
+	"\x03csv\x18\n" +
+	" \x01(\tR\x03csv\"\xfc\x01\n" +
+	"\rCheckListMass\x12\x17\n" +
+	"\amass_id\x18\x01 \x01(\tR\x06massId\x12\x17\n" +
+	"\amass_kg\x18\x02 \x01(\x01R\x06massKg\x126\n" +
+	"\x17expanded_uncertainty_kg\x18\x03 \x01(\x01R\x15expandedUncertaintyKg\x12 \n" +
+	"\vcertificate\x18\x04 \x01(\tR\vcertificate\x121\n" +
+	"\x06due_at\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\x05dueAt\x12\x18\n" +
+	"\aoverdue\x18\x06 \x01(\bR\aoverdue\x12\x12\n" +
+	"\x04used\x18\a \x01(\bR\x04used\"\xc7\x01\n" +
+	"\rCheckListStep\x12\x12\n" +
+	"\x04step\x18\x01 \x01(\rR\x04step\x12\x12\n" +
+	"\x04part\x18\x02 \x01(\tR\x04part\x12\x12\n" +
+	"\x04text\x18\x03 \x01(\tR\x04text\x12\x14\n" +
+	"\x05cycle\x18\x04 \x01(\rR\x05cycle\x12\x1c\n" +
+	"\tdirection\x18\x05 \x01(\tR\tdirection\x12\x19\n" +
+	"\bmass_ids\x18\x06 \x03(\tR\amassIds\x12\x15\n" +
+	"\x06load_n\x18\a \x01(\x01R\x05loadN\x12\x14\n" +
+	"\x05reads\x18\b \x01(\bR\x05reads2\xb7\v\n" +
 	"\fFleetService\x12J\n" +
 	"\tListCells\x12\x1d.rollcall.v1.ListCellsRequest\x1a\x1e.rollcall.v1.ListCellsResponse\x12J\n" +
 	"\tListFlags\x12\x1d.rollcall.v1.ListFlagsRequest\x1a\x1e.rollcall.v1.ListFlagsResponse\x12M\n" +
 	"\n" +
-	"ListChecks\x12\x1e.rollcall.v1.ListChecksRequest\x1a\x1f.rollcall.v1.ListChecksResponse\x12J\n" +
+	"ListChecks\x12\x1e.rollcall.v1.ListChecksRequest\x1a\x1f.rollcall.v1.ListChecksResponse\x12G\n" +
+	"\bGetCheck\x12\x1c.rollcall.v1.GetCheckRequest\x1a\x1d.rollcall.v1.GetCheckResponse\x12M\n" +
+	"\n" +
+	"ListEpochs\x12\x1e.rollcall.v1.ListEpochsRequest\x1a\x1f.rollcall.v1.ListEpochsResponse\x12Y\n" +
+	"\x0eListParasitics\x12\".rollcall.v1.ListParasiticsRequest\x1a#.rollcall.v1.ListParasiticsResponse\x12D\n" +
+	"\aListDue\x12\x1b.rollcall.v1.ListDueRequest\x1a\x1c.rollcall.v1.ListDueResponse\x12J\n" +
 	"\tListPulls\x12\x1d.rollcall.v1.ListPullsRequest\x1a\x1e.rollcall.v1.ListPullsResponse\x12D\n" +
 	"\aGetPull\x12\x1b.rollcall.v1.GetPullRequest\x1a\x1c.rollcall.v1.GetPullResponse\x12G\n" +
 	"\bGetCurve\x12\x1c.rollcall.v1.GetCurveRequest\x1a\x1d.rollcall.v1.GetCurveResponse\x12G\n" +
 	"\bListRuns\x12\x1c.rollcall.v1.ListRunsRequest\x1a\x1d.rollcall.v1.ListRunsResponse\x12S\n" +
 	"\fComparePulls\x12 .rollcall.v1.ComparePullsRequest\x1a!.rollcall.v1.ComparePullsResponse\x12J\n" +
-	"\tGetBudget\x12\x1d.rollcall.v1.GetBudgetRequest\x1a\x1e.rollcall.v1.GetBudgetResponse\x12P\n" +
-	"\vGetRegistry\x12\x1f.rollcall.v1.GetRegistryRequest\x1a .rollcall.v1.GetRegistryResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
+	"\tGetBudget\x12\x1d.rollcall.v1.GetBudgetRequest\x1a\x1e.rollcall.v1.GetBudgetResponse\x12_\n" +
+	"\x10GetRepeatability\x12$.rollcall.v1.GetRepeatabilityRequest\x1a%.rollcall.v1.GetRepeatabilityResponse\x12P\n" +
+	"\vGetRegistry\x12\x1f.rollcall.v1.GetRegistryRequest\x1a .rollcall.v1.GetRegistryResponse\x12_\n" +
+	"\x10ListCertificates\x12$.rollcall.v1.ListCertificatesRequest\x1a%.rollcall.v1.ListCertificatesResponse\x12Y\n" +
+	"\x0eGetCertificate\x12\".rollcall.v1.GetCertificateRequest\x1a#.rollcall.v1.GetCertificateResponse\x12S\n" +
+	"\fGetCheckList\x12 .rollcall.v1.GetCheckListRequest\x1a!.rollcall.v1.GetCheckListResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
 
 var (
 	file_rollcall_v1_fleet_proto_rawDescOnce sync.Once
@@ -3718,117 +9386,262 @@ func file_rollcall_v1_fleet_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_fleet_proto_rawDescData
 }
 
-var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 37)
+var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 87)
 var file_rollcall_v1_fleet_proto_goTypes = []any{
-	(*Filter)(nil),                // 0: rollcall.v1.Filter
-	(*ListCellsRequest)(nil),      // 1: rollcall.v1.ListCellsRequest
-	(*ListCellsResponse)(nil),     // 2: rollcall.v1.ListCellsResponse
-	(*CellStatus)(nil),            // 3: rollcall.v1.CellStatus
-	(*ListFlagsRequest)(nil),      // 4: rollcall.v1.ListFlagsRequest
-	(*ListFlagsResponse)(nil),     // 5: rollcall.v1.ListFlagsResponse
-	(*Flag)(nil),                  // 6: rollcall.v1.Flag
-	(*Cause)(nil),                 // 7: rollcall.v1.Cause
-	(*TouchedPull)(nil),           // 8: rollcall.v1.TouchedPull
-	(*ListChecksRequest)(nil),     // 9: rollcall.v1.ListChecksRequest
-	(*ListChecksResponse)(nil),    // 10: rollcall.v1.ListChecksResponse
-	(*Check)(nil),                 // 11: rollcall.v1.Check
-	(*ListPullsRequest)(nil),      // 12: rollcall.v1.ListPullsRequest
-	(*ListPullsResponse)(nil),     // 13: rollcall.v1.ListPullsResponse
-	(*Pull)(nil),                  // 14: rollcall.v1.Pull
-	(*Finding)(nil),               // 15: rollcall.v1.Finding
-	(*GetPullRequest)(nil),        // 16: rollcall.v1.GetPullRequest
-	(*GetPullResponse)(nil),       // 17: rollcall.v1.GetPullResponse
-	(*ChannelSummary)(nil),        // 18: rollcall.v1.ChannelSummary
-	(*GetCurveRequest)(nil),       // 19: rollcall.v1.GetCurveRequest
-	(*GetCurveResponse)(nil),      // 20: rollcall.v1.GetCurveResponse
-	(*CurvePoint)(nil),            // 21: rollcall.v1.CurvePoint
-	(*ListRunsRequest)(nil),       // 22: rollcall.v1.ListRunsRequest
-	(*ListRunsResponse)(nil),      // 23: rollcall.v1.ListRunsResponse
-	(*Run)(nil),                   // 24: rollcall.v1.Run
-	(*GetRegistryRequest)(nil),    // 25: rollcall.v1.GetRegistryRequest
-	(*GetRegistryResponse)(nil),   // 26: rollcall.v1.GetRegistryResponse
-	(*PullSet)(nil),               // 27: rollcall.v1.PullSet
-	(*ComparePullsRequest)(nil),   // 28: rollcall.v1.ComparePullsRequest
-	(*ComparePullsResponse)(nil),  // 29: rollcall.v1.ComparePullsResponse
-	(*SetSummary)(nil),            // 30: rollcall.v1.SetSummary
-	(*PullDifference)(nil),        // 31: rollcall.v1.PullDifference
-	(*DifferencePart)(nil),        // 32: rollcall.v1.DifferencePart
-	(*GetBudgetRequest)(nil),      // 33: rollcall.v1.GetBudgetRequest
-	(*GetBudgetResponse)(nil),     // 34: rollcall.v1.GetBudgetResponse
-	(*BudgetRow)(nil),             // 35: rollcall.v1.BudgetRow
-	nil,                           // 36: rollcall.v1.GetPullResponse.HeaderEntry
-	(*timestamppb.Timestamp)(nil), // 37: google.protobuf.Timestamp
+	(*Filter)(nil),                   // 0: rollcall.v1.Filter
+	(*ListCellsRequest)(nil),         // 1: rollcall.v1.ListCellsRequest
+	(*ListCellsResponse)(nil),        // 2: rollcall.v1.ListCellsResponse
+	(*CellStatus)(nil),               // 3: rollcall.v1.CellStatus
+	(*ListFlagsRequest)(nil),         // 4: rollcall.v1.ListFlagsRequest
+	(*ListFlagsResponse)(nil),        // 5: rollcall.v1.ListFlagsResponse
+	(*Flag)(nil),                     // 6: rollcall.v1.Flag
+	(*Cause)(nil),                    // 7: rollcall.v1.Cause
+	(*TouchedPull)(nil),              // 8: rollcall.v1.TouchedPull
+	(*ListChecksRequest)(nil),        // 9: rollcall.v1.ListChecksRequest
+	(*ListChecksResponse)(nil),       // 10: rollcall.v1.ListChecksResponse
+	(*Check)(nil),                    // 11: rollcall.v1.Check
+	(*GetCheckRequest)(nil),          // 12: rollcall.v1.GetCheckRequest
+	(*GetCheckResponse)(nil),         // 13: rollcall.v1.GetCheckResponse
+	(*CheckResult)(nil),              // 14: rollcall.v1.CheckResult
+	(*StatedResult)(nil),             // 15: rollcall.v1.StatedResult
+	(*CheckBudgetRow)(nil),           // 16: rollcall.v1.CheckBudgetRow
+	(*ReadingResult)(nil),            // 17: rollcall.v1.ReadingResult
+	(*PointResult)(nil),              // 18: rollcall.v1.PointResult
+	(*LoadCellCurve)(nil),            // 19: rollcall.v1.LoadCellCurve
+	(*InterpolationResult)(nil),      // 20: rollcall.v1.InterpolationResult
+	(*InterpolationTrial)(nil),       // 21: rollcall.v1.InterpolationTrial
+	(*DriftResult)(nil),              // 22: rollcall.v1.DriftResult
+	(*ClassResult)(nil),              // 23: rollcall.v1.ClassResult
+	(*ClassLimit)(nil),               // 24: rollcall.v1.ClassLimit
+	(*SenseResult)(nil),              // 25: rollcall.v1.SenseResult
+	(*SpeedZero)(nil),                // 26: rollcall.v1.SpeedZero
+	(*CreepStep)(nil),                // 27: rollcall.v1.CreepStep
+	(*CheckFinding)(nil),             // 28: rollcall.v1.CheckFinding
+	(*BaseInertiaResult)(nil),        // 29: rollcall.v1.BaseInertiaResult
+	(*InertiaRun)(nil),               // 30: rollcall.v1.InertiaRun
+	(*InertiaValue)(nil),             // 31: rollcall.v1.InertiaValue
+	(*InertiaLimit)(nil),             // 32: rollcall.v1.InertiaLimit
+	(*ListEpochsRequest)(nil),        // 33: rollcall.v1.ListEpochsRequest
+	(*ListEpochsResponse)(nil),       // 34: rollcall.v1.ListEpochsResponse
+	(*Epoch)(nil),                    // 35: rollcall.v1.Epoch
+	(*EpochValue)(nil),               // 36: rollcall.v1.EpochValue
+	(*ListParasiticsRequest)(nil),    // 37: rollcall.v1.ListParasiticsRequest
+	(*ListParasiticsResponse)(nil),   // 38: rollcall.v1.ListParasiticsResponse
+	(*ParasiticLoss)(nil),            // 39: rollcall.v1.ParasiticLoss
+	(*ListDueRequest)(nil),           // 40: rollcall.v1.ListDueRequest
+	(*ListDueResponse)(nil),          // 41: rollcall.v1.ListDueResponse
+	(*DueCheck)(nil),                 // 42: rollcall.v1.DueCheck
+	(*DueRule)(nil),                  // 43: rollcall.v1.DueRule
+	(*ListPullsRequest)(nil),         // 44: rollcall.v1.ListPullsRequest
+	(*ListPullsResponse)(nil),        // 45: rollcall.v1.ListPullsResponse
+	(*Pull)(nil),                     // 46: rollcall.v1.Pull
+	(*Headline)(nil),                 // 47: rollcall.v1.Headline
+	(*Finding)(nil),                  // 48: rollcall.v1.Finding
+	(*GetPullRequest)(nil),           // 49: rollcall.v1.GetPullRequest
+	(*GetPullResponse)(nil),          // 50: rollcall.v1.GetPullResponse
+	(*Sweep)(nil),                    // 51: rollcall.v1.Sweep
+	(*Segment)(nil),                  // 52: rollcall.v1.Segment
+	(*ChannelSummary)(nil),           // 53: rollcall.v1.ChannelSummary
+	(*GetCurveRequest)(nil),          // 54: rollcall.v1.GetCurveRequest
+	(*GetCurveResponse)(nil),         // 55: rollcall.v1.GetCurveResponse
+	(*CurvePoint)(nil),               // 56: rollcall.v1.CurvePoint
+	(*ListRunsRequest)(nil),          // 57: rollcall.v1.ListRunsRequest
+	(*ListRunsResponse)(nil),         // 58: rollcall.v1.ListRunsResponse
+	(*Run)(nil),                      // 59: rollcall.v1.Run
+	(*GetRegistryRequest)(nil),       // 60: rollcall.v1.GetRegistryRequest
+	(*GetRegistryResponse)(nil),      // 61: rollcall.v1.GetRegistryResponse
+	(*PullSet)(nil),                  // 62: rollcall.v1.PullSet
+	(*ComparePullsRequest)(nil),      // 63: rollcall.v1.ComparePullsRequest
+	(*ComparePullsResponse)(nil),     // 64: rollcall.v1.ComparePullsResponse
+	(*SetSummary)(nil),               // 65: rollcall.v1.SetSummary
+	(*PullDifference)(nil),           // 66: rollcall.v1.PullDifference
+	(*DifferencePart)(nil),           // 67: rollcall.v1.DifferencePart
+	(*GetBudgetRequest)(nil),         // 68: rollcall.v1.GetBudgetRequest
+	(*GetBudgetResponse)(nil),        // 69: rollcall.v1.GetBudgetResponse
+	(*BudgetRow)(nil),                // 70: rollcall.v1.BudgetRow
+	(*GetRepeatabilityRequest)(nil),  // 71: rollcall.v1.GetRepeatabilityRequest
+	(*GetRepeatabilityResponse)(nil), // 72: rollcall.v1.GetRepeatabilityResponse
+	(*RepeatedPull)(nil),             // 73: rollcall.v1.RepeatedPull
+	(*Trend)(nil),                    // 74: rollcall.v1.Trend
+	(*Agreement)(nil),                // 75: rollcall.v1.Agreement
+	(*AgreeingCell)(nil),             // 76: rollcall.v1.AgreeingCell
+	(*ListCertificatesRequest)(nil),  // 77: rollcall.v1.ListCertificatesRequest
+	(*ListCertificatesResponse)(nil), // 78: rollcall.v1.ListCertificatesResponse
+	(*Certificate)(nil),              // 79: rollcall.v1.Certificate
+	(*GetCertificateRequest)(nil),    // 80: rollcall.v1.GetCertificateRequest
+	(*GetCertificateResponse)(nil),   // 81: rollcall.v1.GetCertificateResponse
+	(*GetCheckListRequest)(nil),      // 82: rollcall.v1.GetCheckListRequest
+	(*GetCheckListResponse)(nil),     // 83: rollcall.v1.GetCheckListResponse
+	(*CheckListMass)(nil),            // 84: rollcall.v1.CheckListMass
+	(*CheckListStep)(nil),            // 85: rollcall.v1.CheckListStep
+	nil,                              // 86: rollcall.v1.GetPullResponse.HeaderEntry
+	(*timestamppb.Timestamp)(nil),    // 87: google.protobuf.Timestamp
+	(*CalibrationCheck)(nil),         // 88: rollcall.v1.CalibrationCheck
+	(LoadDirection)(0),               // 89: rollcall.v1.LoadDirection
+	(LoadSense)(0),                   // 90: rollcall.v1.LoadSense
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
-	37, // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
-	37, // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
-	0,  // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
-	3,  // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
-	37, // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
-	37, // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
-	37, // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
-	0,  // 7: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
-	6,  // 8: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
-	37, // 9: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
-	37, // 10: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
-	37, // 11: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
-	37, // 12: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
-	7,  // 13: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
-	8,  // 14: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
-	37, // 15: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
-	0,  // 16: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
-	11, // 17: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	37, // 18: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
-	0,  // 19: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
-	14, // 20: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	37, // 21: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
-	15, // 22: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
-	14, // 23: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
-	18, // 24: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	36, // 25: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
-	14, // 26: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
-	21, // 27: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
-	0,  // 28: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
-	24, // 29: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	37, // 30: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	37, // 31: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
-	0,  // 32: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
-	27, // 33: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
-	27, // 34: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
-	30, // 35: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
-	30, // 36: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
-	31, // 37: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
-	31, // 38: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
-	31, // 39: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
-	32, // 40: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	37, // 41: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	37, // 42: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
-	35, // 43: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
-	1,  // 44: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,  // 45: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	9,  // 46: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	12, // 47: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	16, // 48: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	19, // 49: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	22, // 50: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	28, // 51: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	33, // 52: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
-	25, // 53: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	2,  // 54: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,  // 55: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	10, // 56: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	13, // 57: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	17, // 58: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	20, // 59: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	23, // 60: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	29, // 61: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	34, // 62: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
-	26, // 63: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	54, // [54:64] is the sub-list for method output_type
-	44, // [44:54] is the sub-list for method input_type
-	44, // [44:44] is the sub-list for extension type_name
-	44, // [44:44] is the sub-list for extension extendee
-	0,  // [0:44] is the sub-list for field type_name
+	87,  // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
+	87,  // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
+	0,   // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
+	3,   // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
+	87,  // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
+	87,  // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
+	87,  // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
+	87,  // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
+	0,   // 8: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
+	6,   // 9: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
+	87,  // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
+	87,  // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
+	87,  // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
+	87,  // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
+	7,   // 14: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
+	8,   // 15: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
+	87,  // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
+	87,  // 17: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	0,   // 18: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
+	11,  // 19: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
+	87,  // 20: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	87,  // 21: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
+	11,  // 22: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
+	88,  // 23: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
+	14,  // 24: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
+	87,  // 25: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
+	15,  // 26: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
+	17,  // 27: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
+	17,  // 28: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
+	18,  // 29: rollcall.v1.CheckResult.points:type_name -> rollcall.v1.PointResult
+	19,  // 30: rollcall.v1.CheckResult.as_left:type_name -> rollcall.v1.LoadCellCurve
+	20,  // 31: rollcall.v1.CheckResult.interpolation:type_name -> rollcall.v1.InterpolationResult
+	22,  // 32: rollcall.v1.CheckResult.drift:type_name -> rollcall.v1.DriftResult
+	23,  // 33: rollcall.v1.CheckResult.class:type_name -> rollcall.v1.ClassResult
+	25,  // 34: rollcall.v1.CheckResult.senses:type_name -> rollcall.v1.SenseResult
+	26,  // 35: rollcall.v1.CheckResult.speed_zeros:type_name -> rollcall.v1.SpeedZero
+	27,  // 36: rollcall.v1.CheckResult.creep_steps:type_name -> rollcall.v1.CreepStep
+	28,  // 37: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
+	29,  // 38: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
+	16,  // 39: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	89,  // 40: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
+	89,  // 41: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
+	16,  // 42: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	87,  // 43: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
+	21,  // 44: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
+	87,  // 45: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
+	24,  // 46: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
+	90,  // 47: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
+	14,  // 48: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
+	16,  // 49: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	30,  // 50: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
+	31,  // 51: rollcall.v1.BaseInertiaResult.values:type_name -> rollcall.v1.InertiaValue
+	32,  // 52: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
+	0,   // 53: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
+	35,  // 54: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
+	87,  // 55: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
+	87,  // 56: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
+	36,  // 57: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
+	0,   // 58: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
+	39,  // 59: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
+	87,  // 60: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
+	87,  // 61: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
+	87,  // 62: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
+	0,   // 63: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
+	42,  // 64: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
+	87,  // 65: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
+	87,  // 66: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
+	43,  // 67: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
+	87,  // 68: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
+	87,  // 69: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
+	0,   // 70: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
+	46,  // 71: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
+	87,  // 72: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	48,  // 73: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
+	87,  // 74: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
+	47,  // 75: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
+	46,  // 76: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
+	53,  // 77: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
+	86,  // 78: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	51,  // 79: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
+	51,  // 80: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
+	52,  // 81: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
+	52,  // 82: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
+	46,  // 83: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
+	56,  // 84: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
+	51,  // 85: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
+	0,   // 86: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
+	59,  // 87: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
+	87,  // 88: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	87,  // 89: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	0,   // 90: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
+	62,  // 91: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
+	62,  // 92: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
+	65,  // 93: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
+	65,  // 94: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
+	66,  // 95: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
+	66,  // 96: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
+	66,  // 97: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
+	67,  // 98: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
+	87,  // 99: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	87,  // 100: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	70,  // 101: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
+	62,  // 102: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
+	73,  // 103: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
+	74,  // 104: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
+	74,  // 105: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
+	75,  // 106: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
+	87,  // 107: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
+	76,  // 108: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
+	0,   // 109: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
+	79,  // 110: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
+	87,  // 111: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
+	87,  // 112: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
+	87,  // 113: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
+	79,  // 114: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	79,  // 115: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
+	87,  // 116: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
+	84,  // 117: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
+	85,  // 118: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
+	87,  // 119: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
+	1,   // 120: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,   // 121: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	9,   // 122: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	12,  // 123: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
+	33,  // 124: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
+	37,  // 125: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
+	40,  // 126: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
+	44,  // 127: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	49,  // 128: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	54,  // 129: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	57,  // 130: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	63,  // 131: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	68,  // 132: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	71,  // 133: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
+	60,  // 134: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	77,  // 135: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
+	80,  // 136: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
+	82,  // 137: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
+	2,   // 138: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,   // 139: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	10,  // 140: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	13,  // 141: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
+	34,  // 142: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
+	38,  // 143: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
+	41,  // 144: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
+	45,  // 145: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	50,  // 146: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	55,  // 147: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	58,  // 148: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	64,  // 149: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	69,  // 150: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	72,  // 151: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
+	61,  // 152: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	78,  // 153: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
+	81,  // 154: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
+	83,  // 155: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
+	138, // [138:156] is the sub-list for method output_type
+	120, // [120:138] is the sub-list for method input_type
+	120, // [120:120] is the sub-list for extension type_name
+	120, // [120:120] is the sub-list for extension extendee
+	0,   // [0:120] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -3836,23 +9649,37 @@ func file_rollcall_v1_fleet_proto_init() {
 	if File_rollcall_v1_fleet_proto != nil {
 		return
 	}
+	file_rollcall_v1_ingest_proto_init()
 	file_rollcall_v1_fleet_proto_msgTypes[3].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[11].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[14].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[15].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[16].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[18].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[21].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[24].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[28].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[30].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[33].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[34].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[35].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[22].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[29].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[39].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[42].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[46].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[47].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[51].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[56].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[59].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[63].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[65].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[68].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[69].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[70].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[72].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[73].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[75].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_fleet_proto_rawDesc), len(file_rollcall_v1_fleet_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   37,
+			NumMessages:   87,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -23,16 +23,24 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	FleetService_ListCells_FullMethodName    = "/rollcall.v1.FleetService/ListCells"
-	FleetService_ListFlags_FullMethodName    = "/rollcall.v1.FleetService/ListFlags"
-	FleetService_ListChecks_FullMethodName   = "/rollcall.v1.FleetService/ListChecks"
-	FleetService_ListPulls_FullMethodName    = "/rollcall.v1.FleetService/ListPulls"
-	FleetService_GetPull_FullMethodName      = "/rollcall.v1.FleetService/GetPull"
-	FleetService_GetCurve_FullMethodName     = "/rollcall.v1.FleetService/GetCurve"
-	FleetService_ListRuns_FullMethodName     = "/rollcall.v1.FleetService/ListRuns"
-	FleetService_ComparePulls_FullMethodName = "/rollcall.v1.FleetService/ComparePulls"
-	FleetService_GetBudget_FullMethodName    = "/rollcall.v1.FleetService/GetBudget"
-	FleetService_GetRegistry_FullMethodName  = "/rollcall.v1.FleetService/GetRegistry"
+	FleetService_ListCells_FullMethodName        = "/rollcall.v1.FleetService/ListCells"
+	FleetService_ListFlags_FullMethodName        = "/rollcall.v1.FleetService/ListFlags"
+	FleetService_ListChecks_FullMethodName       = "/rollcall.v1.FleetService/ListChecks"
+	FleetService_GetCheck_FullMethodName         = "/rollcall.v1.FleetService/GetCheck"
+	FleetService_ListEpochs_FullMethodName       = "/rollcall.v1.FleetService/ListEpochs"
+	FleetService_ListParasitics_FullMethodName   = "/rollcall.v1.FleetService/ListParasitics"
+	FleetService_ListDue_FullMethodName          = "/rollcall.v1.FleetService/ListDue"
+	FleetService_ListPulls_FullMethodName        = "/rollcall.v1.FleetService/ListPulls"
+	FleetService_GetPull_FullMethodName          = "/rollcall.v1.FleetService/GetPull"
+	FleetService_GetCurve_FullMethodName         = "/rollcall.v1.FleetService/GetCurve"
+	FleetService_ListRuns_FullMethodName         = "/rollcall.v1.FleetService/ListRuns"
+	FleetService_ComparePulls_FullMethodName     = "/rollcall.v1.FleetService/ComparePulls"
+	FleetService_GetBudget_FullMethodName        = "/rollcall.v1.FleetService/GetBudget"
+	FleetService_GetRepeatability_FullMethodName = "/rollcall.v1.FleetService/GetRepeatability"
+	FleetService_GetRegistry_FullMethodName      = "/rollcall.v1.FleetService/GetRegistry"
+	FleetService_ListCertificates_FullMethodName = "/rollcall.v1.FleetService/ListCertificates"
+	FleetService_GetCertificate_FullMethodName   = "/rollcall.v1.FleetService/GetCertificate"
+	FleetService_GetCheckList_FullMethodName     = "/rollcall.v1.FleetService/GetCheckList"
 )
 
 // FleetServiceClient is the client API for FleetService service.
@@ -44,6 +52,16 @@ type FleetServiceClient interface {
 	ListCells(ctx context.Context, in *ListCellsRequest, opts ...grpc.CallOption) (*ListCellsResponse, error)
 	ListFlags(ctx context.Context, in *ListFlagsRequest, opts ...grpc.CallOption) (*ListFlagsResponse, error)
 	ListChecks(ctx context.Context, in *ListChecksRequest, opts ...grpc.CallOption) (*ListChecksResponse, error)
+	// GetCheck returns a check as it was made and its whole result.
+	GetCheck(ctx context.Context, in *GetCheckRequest, opts ...grpc.CallOption) (*GetCheckResponse, error)
+	// ListEpochs says from when which load-cell calibration, base inertia and
+	// parasitic loss hold.
+	ListEpochs(ctx context.Context, in *ListEpochsRequest, opts ...grpc.CallOption) (*ListEpochsResponse, error)
+	// ListParasitics returns the coast-downs of the empty rollers with their
+	// losses and what changed since the one before.
+	ListParasitics(ctx context.Context, in *ListParasiticsRequest, opts ...grpc.CallOption) (*ListParasiticsResponse, error)
+	// ListDue says when each cell's next check is due, the earliest first.
+	ListDue(ctx context.Context, in *ListDueRequest, opts ...grpc.CallOption) (*ListDueResponse, error)
 	ListPulls(ctx context.Context, in *ListPullsRequest, opts ...grpc.CallOption) (*ListPullsResponse, error)
 	GetPull(ctx context.Context, in *GetPullRequest, opts ...grpc.CallOption) (*GetPullResponse, error)
 	GetCurve(ctx context.Context, in *GetCurveRequest, opts ...grpc.CallOption) (*GetCurveResponse, error)
@@ -52,7 +70,16 @@ type FleetServiceClient interface {
 	ComparePulls(ctx context.Context, in *ComparePullsRequest, opts ...grpc.CallOption) (*ComparePullsResponse, error)
 	// GetBudget says where the uncertainty of a pull's figure comes from.
 	GetBudget(ctx context.Context, in *GetBudgetRequest, opts ...grpc.CallOption) (*GetBudgetResponse, error)
+	// GetRepeatability says how pulls made back to back repeat; or, across cells,
+	// how the cells agree.
+	GetRepeatability(ctx context.Context, in *GetRepeatabilityRequest, opts ...grpc.CallOption) (*GetRepeatabilityResponse, error)
 	GetRegistry(ctx context.Context, in *GetRegistryRequest, opts ...grpc.CallOption) (*GetRegistryResponse, error)
+	// ListCertificates lists every version of the certificates of checks.
+	ListCertificates(ctx context.Context, in *ListCertificatesRequest, opts ...grpc.CallOption) (*ListCertificatesResponse, error)
+	// GetCertificate returns a certificate's documents, the bytes that were signed.
+	GetCertificate(ctx context.Context, in *GetCertificateRequest, opts ...grpc.CallOption) (*GetCertificateResponse, error)
+	// GetCheckList says what to do in a cell to check its load cell.
+	GetCheckList(ctx context.Context, in *GetCheckListRequest, opts ...grpc.CallOption) (*GetCheckListResponse, error)
 }
 
 type fleetServiceClient struct {
@@ -87,6 +114,46 @@ func (c *fleetServiceClient) ListChecks(ctx context.Context, in *ListChecksReque
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListChecksResponse)
 	err := c.cc.Invoke(ctx, FleetService_ListChecks_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) GetCheck(ctx context.Context, in *GetCheckRequest, opts ...grpc.CallOption) (*GetCheckResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetCheckResponse)
+	err := c.cc.Invoke(ctx, FleetService_GetCheck_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) ListEpochs(ctx context.Context, in *ListEpochsRequest, opts ...grpc.CallOption) (*ListEpochsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListEpochsResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListEpochs_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) ListParasitics(ctx context.Context, in *ListParasiticsRequest, opts ...grpc.CallOption) (*ListParasiticsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListParasiticsResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListParasitics_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) ListDue(ctx context.Context, in *ListDueRequest, opts ...grpc.CallOption) (*ListDueResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListDueResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListDue_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -153,10 +220,50 @@ func (c *fleetServiceClient) GetBudget(ctx context.Context, in *GetBudgetRequest
 	return out, nil
 }
 
+func (c *fleetServiceClient) GetRepeatability(ctx context.Context, in *GetRepeatabilityRequest, opts ...grpc.CallOption) (*GetRepeatabilityResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetRepeatabilityResponse)
+	err := c.cc.Invoke(ctx, FleetService_GetRepeatability_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *fleetServiceClient) GetRegistry(ctx context.Context, in *GetRegistryRequest, opts ...grpc.CallOption) (*GetRegistryResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetRegistryResponse)
 	err := c.cc.Invoke(ctx, FleetService_GetRegistry_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) ListCertificates(ctx context.Context, in *ListCertificatesRequest, opts ...grpc.CallOption) (*ListCertificatesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListCertificatesResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListCertificates_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) GetCertificate(ctx context.Context, in *GetCertificateRequest, opts ...grpc.CallOption) (*GetCertificateResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetCertificateResponse)
+	err := c.cc.Invoke(ctx, FleetService_GetCertificate_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) GetCheckList(ctx context.Context, in *GetCheckListRequest, opts ...grpc.CallOption) (*GetCheckListResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetCheckListResponse)
+	err := c.cc.Invoke(ctx, FleetService_GetCheckList_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -172,6 +279,16 @@ type FleetServiceServer interface {
 	ListCells(context.Context, *ListCellsRequest) (*ListCellsResponse, error)
 	ListFlags(context.Context, *ListFlagsRequest) (*ListFlagsResponse, error)
 	ListChecks(context.Context, *ListChecksRequest) (*ListChecksResponse, error)
+	// GetCheck returns a check as it was made and its whole result.
+	GetCheck(context.Context, *GetCheckRequest) (*GetCheckResponse, error)
+	// ListEpochs says from when which load-cell calibration, base inertia and
+	// parasitic loss hold.
+	ListEpochs(context.Context, *ListEpochsRequest) (*ListEpochsResponse, error)
+	// ListParasitics returns the coast-downs of the empty rollers with their
+	// losses and what changed since the one before.
+	ListParasitics(context.Context, *ListParasiticsRequest) (*ListParasiticsResponse, error)
+	// ListDue says when each cell's next check is due, the earliest first.
+	ListDue(context.Context, *ListDueRequest) (*ListDueResponse, error)
 	ListPulls(context.Context, *ListPullsRequest) (*ListPullsResponse, error)
 	GetPull(context.Context, *GetPullRequest) (*GetPullResponse, error)
 	GetCurve(context.Context, *GetCurveRequest) (*GetCurveResponse, error)
@@ -180,7 +297,16 @@ type FleetServiceServer interface {
 	ComparePulls(context.Context, *ComparePullsRequest) (*ComparePullsResponse, error)
 	// GetBudget says where the uncertainty of a pull's figure comes from.
 	GetBudget(context.Context, *GetBudgetRequest) (*GetBudgetResponse, error)
+	// GetRepeatability says how pulls made back to back repeat; or, across cells,
+	// how the cells agree.
+	GetRepeatability(context.Context, *GetRepeatabilityRequest) (*GetRepeatabilityResponse, error)
 	GetRegistry(context.Context, *GetRegistryRequest) (*GetRegistryResponse, error)
+	// ListCertificates lists every version of the certificates of checks.
+	ListCertificates(context.Context, *ListCertificatesRequest) (*ListCertificatesResponse, error)
+	// GetCertificate returns a certificate's documents, the bytes that were signed.
+	GetCertificate(context.Context, *GetCertificateRequest) (*GetCertificateResponse, error)
+	// GetCheckList says what to do in a cell to check its load cell.
+	GetCheckList(context.Context, *GetCheckListRequest) (*GetCheckListResponse, error)
 	mustEmbedUnimplementedFleetServiceServer()
 }
 
@@ -200,6 +326,18 @@ func (UnimplementedFleetServiceServer) ListFlags(context.Context, *ListFlagsRequ
 func (UnimplementedFleetServiceServer) ListChecks(context.Context, *ListChecksRequest) (*ListChecksResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListChecks not implemented")
 }
+func (UnimplementedFleetServiceServer) GetCheck(context.Context, *GetCheckRequest) (*GetCheckResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetCheck not implemented")
+}
+func (UnimplementedFleetServiceServer) ListEpochs(context.Context, *ListEpochsRequest) (*ListEpochsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListEpochs not implemented")
+}
+func (UnimplementedFleetServiceServer) ListParasitics(context.Context, *ListParasiticsRequest) (*ListParasiticsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListParasitics not implemented")
+}
+func (UnimplementedFleetServiceServer) ListDue(context.Context, *ListDueRequest) (*ListDueResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListDue not implemented")
+}
 func (UnimplementedFleetServiceServer) ListPulls(context.Context, *ListPullsRequest) (*ListPullsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListPulls not implemented")
 }
@@ -218,8 +356,20 @@ func (UnimplementedFleetServiceServer) ComparePulls(context.Context, *ComparePul
 func (UnimplementedFleetServiceServer) GetBudget(context.Context, *GetBudgetRequest) (*GetBudgetResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetBudget not implemented")
 }
+func (UnimplementedFleetServiceServer) GetRepeatability(context.Context, *GetRepeatabilityRequest) (*GetRepeatabilityResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetRepeatability not implemented")
+}
 func (UnimplementedFleetServiceServer) GetRegistry(context.Context, *GetRegistryRequest) (*GetRegistryResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetRegistry not implemented")
+}
+func (UnimplementedFleetServiceServer) ListCertificates(context.Context, *ListCertificatesRequest) (*ListCertificatesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListCertificates not implemented")
+}
+func (UnimplementedFleetServiceServer) GetCertificate(context.Context, *GetCertificateRequest) (*GetCertificateResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetCertificate not implemented")
+}
+func (UnimplementedFleetServiceServer) GetCheckList(context.Context, *GetCheckListRequest) (*GetCheckListResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetCheckList not implemented")
 }
 func (UnimplementedFleetServiceServer) mustEmbedUnimplementedFleetServiceServer() {}
 func (UnimplementedFleetServiceServer) testEmbeddedByValue()                      {}
@@ -292,6 +442,78 @@ func _FleetService_ListChecks_Handler(srv interface{}, ctx context.Context, dec 
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(FleetServiceServer).ListChecks(ctx, req.(*ListChecksRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_GetCheck_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetCheckRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).GetCheck(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_GetCheck_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).GetCheck(ctx, req.(*GetCheckRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_ListEpochs_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListEpochsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListEpochs(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListEpochs_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListEpochs(ctx, req.(*ListEpochsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_ListParasitics_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListParasiticsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListParasitics(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListParasitics_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListParasitics(ctx, req.(*ListParasiticsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_ListDue_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListDueRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListDue(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListDue_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListDue(ctx, req.(*ListDueRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -404,6 +626,24 @@ func _FleetService_GetBudget_Handler(srv interface{}, ctx context.Context, dec f
 	return interceptor(ctx, in, info, handler)
 }
 
+func _FleetService_GetRepeatability_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetRepeatabilityRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).GetRepeatability(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_GetRepeatability_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).GetRepeatability(ctx, req.(*GetRepeatabilityRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _FleetService_GetRegistry_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetRegistryRequest)
 	if err := dec(in); err != nil {
@@ -418,6 +658,60 @@ func _FleetService_GetRegistry_Handler(srv interface{}, ctx context.Context, dec
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(FleetServiceServer).GetRegistry(ctx, req.(*GetRegistryRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_ListCertificates_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListCertificatesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListCertificates(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListCertificates_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListCertificates(ctx, req.(*ListCertificatesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_GetCertificate_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetCertificateRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).GetCertificate(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_GetCertificate_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).GetCertificate(ctx, req.(*GetCertificateRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_GetCheckList_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetCheckListRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).GetCheckList(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_GetCheckList_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).GetCheckList(ctx, req.(*GetCheckListRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -440,6 +734,22 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListChecks",
 			Handler:    _FleetService_ListChecks_Handler,
+		},
+		{
+			MethodName: "GetCheck",
+			Handler:    _FleetService_GetCheck_Handler,
+		},
+		{
+			MethodName: "ListEpochs",
+			Handler:    _FleetService_ListEpochs_Handler,
+		},
+		{
+			MethodName: "ListParasitics",
+			Handler:    _FleetService_ListParasitics_Handler,
+		},
+		{
+			MethodName: "ListDue",
+			Handler:    _FleetService_ListDue_Handler,
 		},
 		{
 			MethodName: "ListPulls",
@@ -466,8 +776,24 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _FleetService_GetBudget_Handler,
 		},
 		{
+			MethodName: "GetRepeatability",
+			Handler:    _FleetService_GetRepeatability_Handler,
+		},
+		{
 			MethodName: "GetRegistry",
 			Handler:    _FleetService_GetRegistry_Handler,
+		},
+		{
+			MethodName: "ListCertificates",
+			Handler:    _FleetService_ListCertificates_Handler,
+		},
+		{
+			MethodName: "GetCertificate",
+			Handler:    _FleetService_GetCertificate_Handler,
+		},
+		{
+			MethodName: "GetCheckList",
+			Handler:    _FleetService_GetCheckList_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -169,17 +169,26 @@ func (PullKind) EnumDescriptor() ([]byte, []int) {
 	return file_rollcall_v1_ingest_proto_rawDescGZIP(), []int{1}
 }
 
-// CheckKind says how a load cell was checked.
+// CheckKind says how a load cell was checked, or another of a cell's constants
+// measured.
 type CheckKind int32
 
 const (
 	CheckKind_CHECK_KIND_UNSPECIFIED CheckKind = 0
 	// Known masses on the calibration arm.
 	CheckKind_CHECK_KIND_DEAD_WEIGHT CheckKind = 1
-	// No load.
+	// No load, rollers still.
 	CheckKind_CHECK_KIND_ZERO CheckKind = 2
 	// The bridge's shunt resistor.
 	CheckKind_CHECK_KIND_SHUNT CheckKind = 3
+	// No load, rollers turning with the brake off.
+	CheckKind_CHECK_KIND_ZERO_TURNING CheckKind = 4
+	// Beside a transfer load cell.
+	CheckKind_CHECK_KIND_TRANSFER CheckKind = 5
+	// Against a torque reference on the brake's axis.
+	CheckKind_CHECK_KIND_TORQUE CheckKind = 6
+	// Timed runs of the empty rollers under known forces.
+	CheckKind_CHECK_KIND_BASE_INERTIA CheckKind = 7
 )
 
 // Enum value maps for CheckKind.
@@ -189,12 +198,20 @@ var (
 		1: "CHECK_KIND_DEAD_WEIGHT",
 		2: "CHECK_KIND_ZERO",
 		3: "CHECK_KIND_SHUNT",
+		4: "CHECK_KIND_ZERO_TURNING",
+		5: "CHECK_KIND_TRANSFER",
+		6: "CHECK_KIND_TORQUE",
+		7: "CHECK_KIND_BASE_INERTIA",
 	}
 	CheckKind_value = map[string]int32{
-		"CHECK_KIND_UNSPECIFIED": 0,
-		"CHECK_KIND_DEAD_WEIGHT": 1,
-		"CHECK_KIND_ZERO":        2,
-		"CHECK_KIND_SHUNT":       3,
+		"CHECK_KIND_UNSPECIFIED":  0,
+		"CHECK_KIND_DEAD_WEIGHT":  1,
+		"CHECK_KIND_ZERO":         2,
+		"CHECK_KIND_SHUNT":        3,
+		"CHECK_KIND_ZERO_TURNING": 4,
+		"CHECK_KIND_TRANSFER":     5,
+		"CHECK_KIND_TORQUE":       6,
+		"CHECK_KIND_BASE_INERTIA": 7,
 	}
 )
 
@@ -323,6 +340,57 @@ func (x LoadDirection) Number() protoreflect.EnumNumber {
 // Deprecated: Use LoadDirection.Descriptor instead.
 func (LoadDirection) EnumDescriptor() ([]byte, []int) {
 	return file_rollcall_v1_ingest_proto_rawDescGZIP(), []int{4}
+}
+
+// LoadSense says which way a load cell is loaded. Unspecified is the way a
+// driving car loads it.
+type LoadSense int32
+
+const (
+	LoadSense_LOAD_SENSE_UNSPECIFIED LoadSense = 0
+	LoadSense_LOAD_SENSE_TENSION     LoadSense = 1
+	LoadSense_LOAD_SENSE_COMPRESSION LoadSense = 2
+)
+
+// Enum value maps for LoadSense.
+var (
+	LoadSense_name = map[int32]string{
+		0: "LOAD_SENSE_UNSPECIFIED",
+		1: "LOAD_SENSE_TENSION",
+		2: "LOAD_SENSE_COMPRESSION",
+	}
+	LoadSense_value = map[string]int32{
+		"LOAD_SENSE_UNSPECIFIED": 0,
+		"LOAD_SENSE_TENSION":     1,
+		"LOAD_SENSE_COMPRESSION": 2,
+	}
+)
+
+func (x LoadSense) Enum() *LoadSense {
+	p := new(LoadSense)
+	*p = x
+	return p
+}
+
+func (x LoadSense) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (LoadSense) Descriptor() protoreflect.EnumDescriptor {
+	return file_rollcall_v1_ingest_proto_enumTypes[5].Descriptor()
+}
+
+func (LoadSense) Type() protoreflect.EnumType {
+	return &file_rollcall_v1_ingest_proto_enumTypes[5]
+}
+
+func (x LoadSense) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use LoadSense.Descriptor instead.
+func (LoadSense) EnumDescriptor() ([]byte, []int) {
+	return file_rollcall_v1_ingest_proto_rawDescGZIP(), []int{5}
 }
 
 // StreamRequest is one message of an agent.
@@ -679,10 +747,21 @@ type PullBegin struct {
 	// Channels that follow, each once.
 	Channels []string `protobuf:"bytes,13,rep,name=channels,proto3" json:"channels,omitempty"`
 	// Anything else the source's header said.
-	Header        map[string]string `protobuf:"bytes,14,rep,name=header,proto3" json:"header,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
-	AgentVersion  string            `protobuf:"bytes,15,opt,name=agent_version,json=agentVersion,proto3" json:"agent_version,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Header       map[string]string `protobuf:"bytes,14,rep,name=header,proto3" json:"header,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
+	AgentVersion string            `protobuf:"bytes,15,opt,name=agent_version,json=agentVersion,proto3" json:"agent_version,omitempty"`
+	// What of a car may differ from pull to pull and acts on its losses: tyres and
+	// their pressure, gear, straps, in the site's own words. Pulls of one car with
+	// the same set_up have the same losses.
+	SetUp string `protobuf:"bytes,16,opt,name=set_up,json=setUp,proto3" json:"set_up,omitempty"`
+	// For a customer's car: how its engine is charged, "none", "turbo" (by the
+	// exhaust) or "mechanical" (by the engine); empty: not said, and a boost
+	// channel says so.
+	Charging string `protobuf:"bytes,17,opt,name=charging,proto3" json:"charging,omitempty"`
+	// For a customer's car: swept volume of the engine, for corrections that follow
+	// the fuel delivered.
+	DisplacementM3 *float64 `protobuf:"fixed64,18,opt,name=displacement_m3,json=displacementM3,proto3,oneof" json:"displacement_m3,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *PullBegin) Reset() {
@@ -818,6 +897,27 @@ func (x *PullBegin) GetAgentVersion() string {
 		return x.AgentVersion
 	}
 	return ""
+}
+
+func (x *PullBegin) GetSetUp() string {
+	if x != nil {
+		return x.SetUp
+	}
+	return ""
+}
+
+func (x *PullBegin) GetCharging() string {
+	if x != nil {
+		return x.Charging
+	}
+	return ""
+}
+
+func (x *PullBegin) GetDisplacementM3() float64 {
+	if x != nil && x.DisplacementM3 != nil {
+		return *x.DisplacementM3
+	}
+	return 0
 }
 
 // Packed is a run of numbers. Exactly one of counts and values is filled.
@@ -1159,7 +1259,8 @@ func (x *PullEnd) GetChecksum() uint32 {
 	return 0
 }
 
-// CheckReading is one reading of a calibration check.
+// CheckReading is one reading of a calibration check, or one run of a
+// base-inertia check.
 type CheckReading struct {
 	state     protoimpl.MessageState `protogen:"open.v1"`
 	Cycle     uint32                 `protobuf:"varint,1,opt,name=cycle,proto3" json:"cycle,omitempty"`
@@ -1169,7 +1270,28 @@ type CheckReading struct {
 	// What the indicator read, as force at the lever arm. 0 is a reading.
 	ReadingN *float64 `protobuf:"fixed64,4,opt,name=reading_n,json=readingN,proto3,oneof" json:"reading_n,omitempty"`
 	// For a shunt check: the force the shunt stands for.
-	SimulatedN    *float64 `protobuf:"fixed64,5,opt,name=simulated_n,json=simulatedN,proto3,oneof" json:"simulated_n,omitempty"`
+	SimulatedN *float64 `protobuf:"fixed64,5,opt,name=simulated_n,json=simulatedN,proto3,oneof" json:"simulated_n,omitempty"`
+	// A load put on and taken off before the first cycle; kept, not judged.
+	Preload bool      `protobuf:"varint,6,opt,name=preload,proto3" json:"preload,omitempty"`
+	Sense   LoadSense `protobuf:"varint,7,opt,name=sense,proto3,enum=rollcall.v1.LoadSense" json:"sense,omitempty"`
+	// How often the arm, or the transfer load cell, was taken off and put on
+	// again before this reading: 0 the first time.
+	Mounting uint32 `protobuf:"varint,8,opt,name=mounting,proto3" json:"mounting,omitempty"`
+	// How long the load had been on when it was read.
+	HeldS *float64 `protobuf:"fixed64,9,opt,name=held_s,json=heldS,proto3,oneof" json:"held_s,omitempty"`
+	// The rollers' surface speed at the reading.
+	SpeedMps *float64 `protobuf:"fixed64,10,opt,name=speed_mps,json=speedMps,proto3,oneof" json:"speed_mps,omitempty"`
+	// What the check's standard read: a transfer load cell, along the load cell.
+	ReferenceN *float64 `protobuf:"fixed64,11,opt,name=reference_n,json=referenceN,proto3,oneof" json:"reference_n,omitempty"`
+	// What the check's standard read: a torque reference, about the brake's axis.
+	ReferenceNm *float64 `protobuf:"fixed64,12,opt,name=reference_nm,json=referenceNm,proto3,oneof" json:"reference_nm,omitempty"`
+	// A run of a base-inertia check: the force set at the roller surface,
+	// positive when it slows the rollers, and how long the speed took from one
+	// to the other.
+	SetForceN     *float64 `protobuf:"fixed64,13,opt,name=set_force_n,json=setForceN,proto3,oneof" json:"set_force_n,omitempty"`
+	FromMps       *float64 `protobuf:"fixed64,14,opt,name=from_mps,json=fromMps,proto3,oneof" json:"from_mps,omitempty"`
+	ToMps         *float64 `protobuf:"fixed64,15,opt,name=to_mps,json=toMps,proto3,oneof" json:"to_mps,omitempty"`
+	DurationS     *float64 `protobuf:"fixed64,16,opt,name=duration_s,json=durationS,proto3,oneof" json:"duration_s,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1239,8 +1361,87 @@ func (x *CheckReading) GetSimulatedN() float64 {
 	return 0
 }
 
-// CalibrationCheck is one check of a load cell: its masses and readings. The
-// service computes errors, uncertainties and the verdict.
+func (x *CheckReading) GetPreload() bool {
+	if x != nil {
+		return x.Preload
+	}
+	return false
+}
+
+func (x *CheckReading) GetSense() LoadSense {
+	if x != nil {
+		return x.Sense
+	}
+	return LoadSense_LOAD_SENSE_UNSPECIFIED
+}
+
+func (x *CheckReading) GetMounting() uint32 {
+	if x != nil {
+		return x.Mounting
+	}
+	return 0
+}
+
+func (x *CheckReading) GetHeldS() float64 {
+	if x != nil && x.HeldS != nil {
+		return *x.HeldS
+	}
+	return 0
+}
+
+func (x *CheckReading) GetSpeedMps() float64 {
+	if x != nil && x.SpeedMps != nil {
+		return *x.SpeedMps
+	}
+	return 0
+}
+
+func (x *CheckReading) GetReferenceN() float64 {
+	if x != nil && x.ReferenceN != nil {
+		return *x.ReferenceN
+	}
+	return 0
+}
+
+func (x *CheckReading) GetReferenceNm() float64 {
+	if x != nil && x.ReferenceNm != nil {
+		return *x.ReferenceNm
+	}
+	return 0
+}
+
+func (x *CheckReading) GetSetForceN() float64 {
+	if x != nil && x.SetForceN != nil {
+		return *x.SetForceN
+	}
+	return 0
+}
+
+func (x *CheckReading) GetFromMps() float64 {
+	if x != nil && x.FromMps != nil {
+		return *x.FromMps
+	}
+	return 0
+}
+
+func (x *CheckReading) GetToMps() float64 {
+	if x != nil && x.ToMps != nil {
+		return *x.ToMps
+	}
+	return 0
+}
+
+func (x *CheckReading) GetDurationS() float64 {
+	if x != nil && x.DurationS != nil {
+		return *x.DurationS
+	}
+	return 0
+}
+
+// CalibrationCheck is one check of a load cell, or one measurement of a cell's
+// base inertia: what was put on and what was read. The service computes errors,
+// uncertainties and the verdict. One that it cannot judge is kept and said to
+// be unusable, with the reason.
 type CalibrationCheck struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// 32 lower-case hexadecimal digits, made from the content.
@@ -1256,8 +1457,17 @@ type CalibrationCheck struct {
 	Readings         []*CheckReading        `protobuf:"bytes,10,rep,name=readings,proto3" json:"readings,omitempty"`
 	Note             string                 `protobuf:"bytes,11,opt,name=note,proto3" json:"note,omitempty"`
 	AgentVersion     string                 `protobuf:"bytes,12,opt,name=agent_version,json=agentVersion,proto3" json:"agent_version,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// The registry's transfer load cell or torque reference that was used.
+	StandardId string `protobuf:"bytes,13,opt,name=standard_id,json=standardId,proto3" json:"standard_id,omitempty"`
+	// The calibration arm's angle off the horizontal; absent: it was levelled.
+	ArmAngleRad *float64 `protobuf:"fixed64,14,opt,name=arm_angle_rad,json=armAngleRad,proto3,oneof" json:"arm_angle_rad,omitempty"`
+	// Of a check as found: whether the load cell was adjusted after it, so that a
+	// check as left is to come; absent: not said.
+	Adjusted *bool `protobuf:"varint,15,opt,name=adjusted,proto3,oneof" json:"adjusted,omitempty"`
+	// From when the calibration of a check as left holds; absent: performed_at.
+	EffectiveAt   *timestamppb.Timestamp `protobuf:"bytes,16,opt,name=effective_at,json=effectiveAt,proto3" json:"effective_at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CalibrationCheck) Reset() {
@@ -1372,6 +1582,34 @@ func (x *CalibrationCheck) GetAgentVersion() string {
 		return x.AgentVersion
 	}
 	return ""
+}
+
+func (x *CalibrationCheck) GetStandardId() string {
+	if x != nil {
+		return x.StandardId
+	}
+	return ""
+}
+
+func (x *CalibrationCheck) GetArmAngleRad() float64 {
+	if x != nil && x.ArmAngleRad != nil {
+		return *x.ArmAngleRad
+	}
+	return 0
+}
+
+func (x *CalibrationCheck) GetAdjusted() bool {
+	if x != nil && x.Adjusted != nil {
+		return *x.Adjusted
+	}
+	return false
+}
+
+func (x *CalibrationCheck) GetEffectiveAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EffectiveAt
+	}
+	return nil
 }
 
 // Heartbeat tells how the agent is. It is not spooled and not kept for ever.
@@ -1503,7 +1741,7 @@ const file_rollcall_v1_ingest_proto_rawDesc = "" +
 	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12#\n" +
 	"\ragent_version\x18\x02 \x01(\tR\fagentVersion\x123\n" +
 	"\asent_at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x06sentAt\x12)\n" +
-	"\x10contract_version\x18\x04 \x01(\rR\x0fcontractVersion\"\xb0\x05\n" +
+	"\x10contract_version\x18\x04 \x01(\rR\x0fcontractVersion\"\xa5\x06\n" +
 	"\tPullBegin\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12)\n" +
@@ -1523,13 +1761,17 @@ const file_rollcall_v1_ingest_proto_rawDesc = "" +
 	"correction\x12\x1a\n" +
 	"\bchannels\x18\r \x03(\tR\bchannels\x12:\n" +
 	"\x06header\x18\x0e \x03(\v2\".rollcall.v1.PullBegin.HeaderEntryR\x06header\x12#\n" +
-	"\ragent_version\x18\x0f \x01(\tR\fagentVersion\x1a9\n" +
+	"\ragent_version\x18\x0f \x01(\tR\fagentVersion\x12\x15\n" +
+	"\x06set_up\x18\x10 \x01(\tR\x05setUp\x12\x1a\n" +
+	"\bcharging\x18\x11 \x01(\tR\bcharging\x12,\n" +
+	"\x0fdisplacement_m3\x18\x12 \x01(\x01H\x03R\x0edisplacementM3\x88\x01\x01\x1a9\n" +
 	"\vHeaderEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01B\x13\n" +
 	"\x11_ramp_rate_rad_s2B\x13\n" +
 	"\x11_rotating_mass_kgB\x13\n" +
-	"\x11_coasting_mass_kg\"f\n" +
+	"\x11_coasting_mass_kgB\x12\n" +
+	"\x10_displacement_m3\"f\n" +
 	"\x06Packed\x12\x14\n" +
 	"\x05scale\x18\x01 \x01(\x01R\x05scale\x12\x16\n" +
 	"\x06offset\x18\x02 \x01(\x01R\x06offset\x12\x16\n" +
@@ -1554,17 +1796,40 @@ const file_rollcall_v1_ingest_proto_rawDesc = "" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x16\n" +
 	"\x06blocks\x18\x03 \x01(\rR\x06blocks\x12\x18\n" +
 	"\asamples\x18\x04 \x01(\x04R\asamples\x12\x1a\n" +
-	"\bchecksum\x18\x05 \x01(\aR\bchecksum\"\xdf\x01\n" +
+	"\bchecksum\x18\x05 \x01(\aR\bchecksum\"\xc5\x05\n" +
 	"\fCheckReading\x12\x14\n" +
 	"\x05cycle\x18\x01 \x01(\rR\x05cycle\x128\n" +
 	"\tdirection\x18\x02 \x01(\x0e2\x1a.rollcall.v1.LoadDirectionR\tdirection\x12\x19\n" +
 	"\bmass_ids\x18\x03 \x03(\tR\amassIds\x12 \n" +
 	"\treading_n\x18\x04 \x01(\x01H\x00R\breadingN\x88\x01\x01\x12$\n" +
 	"\vsimulated_n\x18\x05 \x01(\x01H\x01R\n" +
-	"simulatedN\x88\x01\x01B\f\n" +
+	"simulatedN\x88\x01\x01\x12\x18\n" +
+	"\apreload\x18\x06 \x01(\bR\apreload\x12,\n" +
+	"\x05sense\x18\a \x01(\x0e2\x16.rollcall.v1.LoadSenseR\x05sense\x12\x1a\n" +
+	"\bmounting\x18\b \x01(\rR\bmounting\x12\x1a\n" +
+	"\x06held_s\x18\t \x01(\x01H\x02R\x05heldS\x88\x01\x01\x12 \n" +
+	"\tspeed_mps\x18\n" +
+	" \x01(\x01H\x03R\bspeedMps\x88\x01\x01\x12$\n" +
+	"\vreference_n\x18\v \x01(\x01H\x04R\n" +
+	"referenceN\x88\x01\x01\x12&\n" +
+	"\freference_nm\x18\f \x01(\x01H\x05R\vreferenceNm\x88\x01\x01\x12#\n" +
+	"\vset_force_n\x18\r \x01(\x01H\x06R\tsetForceN\x88\x01\x01\x12\x1e\n" +
+	"\bfrom_mps\x18\x0e \x01(\x01H\aR\afromMps\x88\x01\x01\x12\x1a\n" +
+	"\x06to_mps\x18\x0f \x01(\x01H\bR\x05toMps\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"duration_s\x18\x10 \x01(\x01H\tR\tdurationS\x88\x01\x01B\f\n" +
 	"\n" +
 	"_reading_nB\x0e\n" +
-	"\f_simulated_n\"\xc3\x04\n" +
+	"\f_simulated_nB\t\n" +
+	"\a_held_sB\f\n" +
+	"\n" +
+	"_speed_mpsB\x0e\n" +
+	"\f_reference_nB\x0f\n" +
+	"\r_reference_nmB\x0e\n" +
+	"\f_set_force_nB\v\n" +
+	"\t_from_mpsB\t\n" +
+	"\a_to_mpsB\r\n" +
+	"\v_duration_s\"\x8c\x06\n" +
 	"\x10CalibrationCheck\x12\x19\n" +
 	"\bcheck_id\x18\x01 \x01(\tR\acheckId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12*\n" +
@@ -1578,10 +1843,17 @@ const file_rollcall_v1_ingest_proto_rawDesc = "" +
 	"\breadings\x18\n" +
 	" \x03(\v2\x19.rollcall.v1.CheckReadingR\breadings\x12\x12\n" +
 	"\x04note\x18\v \x01(\tR\x04note\x12#\n" +
-	"\ragent_version\x18\f \x01(\tR\fagentVersionB\x12\n" +
+	"\ragent_version\x18\f \x01(\tR\fagentVersion\x12\x1f\n" +
+	"\vstandard_id\x18\r \x01(\tR\n" +
+	"standardId\x12'\n" +
+	"\rarm_angle_rad\x18\x0e \x01(\x01H\x03R\varmAngleRad\x88\x01\x01\x12\x1f\n" +
+	"\badjusted\x18\x0f \x01(\bH\x04R\badjusted\x88\x01\x01\x12=\n" +
+	"\feffective_at\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampR\veffectiveAtB\x12\n" +
 	"\x10_air_pressure_paB\x14\n" +
 	"\x12_air_temperature_kB\x14\n" +
-	"\x12_relative_humidity\"\xdf\x02\n" +
+	"\x12_relative_humidityB\x10\n" +
+	"\x0e_arm_angle_radB\v\n" +
+	"\t_adjusted\"\xdf\x02\n" +
 	"\tHeartbeat\x12\x17\n" +
 	"\acell_id\x18\x01 \x01(\tR\x06cellId\x123\n" +
 	"\asent_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x06sentAt\x12%\n" +
@@ -1606,12 +1878,16 @@ const file_rollcall_v1_ingest_proto_rawDesc = "" +
 	"\x15PULL_KIND_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0ePULL_KIND_PULL\x10\x01\x12\x18\n" +
 	"\x14PULL_KIND_COAST_DOWN\x10\x02\x12\x1e\n" +
-	"\x1aPULL_KIND_EMPTY_COAST_DOWN\x10\x03*n\n" +
+	"\x1aPULL_KIND_EMPTY_COAST_DOWN\x10\x03*\xd8\x01\n" +
 	"\tCheckKind\x12\x1a\n" +
 	"\x16CHECK_KIND_UNSPECIFIED\x10\x00\x12\x1a\n" +
 	"\x16CHECK_KIND_DEAD_WEIGHT\x10\x01\x12\x13\n" +
 	"\x0fCHECK_KIND_ZERO\x10\x02\x12\x14\n" +
-	"\x10CHECK_KIND_SHUNT\x10\x03*\\\n" +
+	"\x10CHECK_KIND_SHUNT\x10\x03\x12\x1b\n" +
+	"\x17CHECK_KIND_ZERO_TURNING\x10\x04\x12\x17\n" +
+	"\x13CHECK_KIND_TRANSFER\x10\x05\x12\x15\n" +
+	"\x11CHECK_KIND_TORQUE\x10\x06\x12\x1b\n" +
+	"\x17CHECK_KIND_BASE_INERTIA\x10\a*\\\n" +
 	"\n" +
 	"CheckState\x12\x1b\n" +
 	"\x17CHECK_STATE_UNSPECIFIED\x10\x00\x12\x18\n" +
@@ -1620,7 +1896,11 @@ const file_rollcall_v1_ingest_proto_rawDesc = "" +
 	"\rLoadDirection\x12\x1e\n" +
 	"\x1aLOAD_DIRECTION_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15LOAD_DIRECTION_RISING\x10\x01\x12\x1a\n" +
-	"\x16LOAD_DIRECTION_FALLING\x10\x022V\n" +
+	"\x16LOAD_DIRECTION_FALLING\x10\x02*[\n" +
+	"\tLoadSense\x12\x1a\n" +
+	"\x16LOAD_SENSE_UNSPECIFIED\x10\x00\x12\x16\n" +
+	"\x12LOAD_SENSE_TENSION\x10\x01\x12\x1a\n" +
+	"\x16LOAD_SENSE_COMPRESSION\x10\x022V\n" +
 	"\rIngestService\x12E\n" +
 	"\x06Stream\x12\x1a.rollcall.v1.StreamRequest\x1a\x1b.rollcall.v1.StreamResponse(\x010\x01B'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
 
@@ -1636,7 +1916,7 @@ func file_rollcall_v1_ingest_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_ingest_proto_rawDescData
 }
 
-var file_rollcall_v1_ingest_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
+var file_rollcall_v1_ingest_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
 var file_rollcall_v1_ingest_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_rollcall_v1_ingest_proto_goTypes = []any{
 	(Code)(0),                     // 0: rollcall.v1.Code
@@ -1644,52 +1924,55 @@ var file_rollcall_v1_ingest_proto_goTypes = []any{
 	(CheckKind)(0),                // 2: rollcall.v1.CheckKind
 	(CheckState)(0),               // 3: rollcall.v1.CheckState
 	(LoadDirection)(0),            // 4: rollcall.v1.LoadDirection
-	(*StreamRequest)(nil),         // 5: rollcall.v1.StreamRequest
-	(*StreamResponse)(nil),        // 6: rollcall.v1.StreamResponse
-	(*Hello)(nil),                 // 7: rollcall.v1.Hello
-	(*PullBegin)(nil),             // 8: rollcall.v1.PullBegin
-	(*Packed)(nil),                // 9: rollcall.v1.Packed
-	(*UniformClock)(nil),          // 10: rollcall.v1.UniformClock
-	(*SampleBlock)(nil),           // 11: rollcall.v1.SampleBlock
-	(*PullEnd)(nil),               // 12: rollcall.v1.PullEnd
-	(*CheckReading)(nil),          // 13: rollcall.v1.CheckReading
-	(*CalibrationCheck)(nil),      // 14: rollcall.v1.CalibrationCheck
-	(*Heartbeat)(nil),             // 15: rollcall.v1.Heartbeat
-	nil,                           // 16: rollcall.v1.PullBegin.HeaderEntry
-	(*durationpb.Duration)(nil),   // 17: google.protobuf.Duration
-	(*timestamppb.Timestamp)(nil), // 18: google.protobuf.Timestamp
+	(LoadSense)(0),                // 5: rollcall.v1.LoadSense
+	(*StreamRequest)(nil),         // 6: rollcall.v1.StreamRequest
+	(*StreamResponse)(nil),        // 7: rollcall.v1.StreamResponse
+	(*Hello)(nil),                 // 8: rollcall.v1.Hello
+	(*PullBegin)(nil),             // 9: rollcall.v1.PullBegin
+	(*Packed)(nil),                // 10: rollcall.v1.Packed
+	(*UniformClock)(nil),          // 11: rollcall.v1.UniformClock
+	(*SampleBlock)(nil),           // 12: rollcall.v1.SampleBlock
+	(*PullEnd)(nil),               // 13: rollcall.v1.PullEnd
+	(*CheckReading)(nil),          // 14: rollcall.v1.CheckReading
+	(*CalibrationCheck)(nil),      // 15: rollcall.v1.CalibrationCheck
+	(*Heartbeat)(nil),             // 16: rollcall.v1.Heartbeat
+	nil,                           // 17: rollcall.v1.PullBegin.HeaderEntry
+	(*durationpb.Duration)(nil),   // 18: google.protobuf.Duration
+	(*timestamppb.Timestamp)(nil), // 19: google.protobuf.Timestamp
 }
 var file_rollcall_v1_ingest_proto_depIdxs = []int32{
-	7,  // 0: rollcall.v1.StreamRequest.hello:type_name -> rollcall.v1.Hello
-	8,  // 1: rollcall.v1.StreamRequest.pull_begin:type_name -> rollcall.v1.PullBegin
-	11, // 2: rollcall.v1.StreamRequest.sample_block:type_name -> rollcall.v1.SampleBlock
-	12, // 3: rollcall.v1.StreamRequest.pull_end:type_name -> rollcall.v1.PullEnd
-	14, // 4: rollcall.v1.StreamRequest.calibration_check:type_name -> rollcall.v1.CalibrationCheck
-	15, // 5: rollcall.v1.StreamRequest.heartbeat:type_name -> rollcall.v1.Heartbeat
+	8,  // 0: rollcall.v1.StreamRequest.hello:type_name -> rollcall.v1.Hello
+	9,  // 1: rollcall.v1.StreamRequest.pull_begin:type_name -> rollcall.v1.PullBegin
+	12, // 2: rollcall.v1.StreamRequest.sample_block:type_name -> rollcall.v1.SampleBlock
+	13, // 3: rollcall.v1.StreamRequest.pull_end:type_name -> rollcall.v1.PullEnd
+	15, // 4: rollcall.v1.StreamRequest.calibration_check:type_name -> rollcall.v1.CalibrationCheck
+	16, // 5: rollcall.v1.StreamRequest.heartbeat:type_name -> rollcall.v1.Heartbeat
 	0,  // 6: rollcall.v1.StreamResponse.code:type_name -> rollcall.v1.Code
-	17, // 7: rollcall.v1.StreamResponse.retry_after:type_name -> google.protobuf.Duration
-	18, // 8: rollcall.v1.StreamResponse.answered_at:type_name -> google.protobuf.Timestamp
-	18, // 9: rollcall.v1.Hello.sent_at:type_name -> google.protobuf.Timestamp
+	18, // 7: rollcall.v1.StreamResponse.retry_after:type_name -> google.protobuf.Duration
+	19, // 8: rollcall.v1.StreamResponse.answered_at:type_name -> google.protobuf.Timestamp
+	19, // 9: rollcall.v1.Hello.sent_at:type_name -> google.protobuf.Timestamp
 	1,  // 10: rollcall.v1.PullBegin.kind:type_name -> rollcall.v1.PullKind
-	18, // 11: rollcall.v1.PullBegin.started_at:type_name -> google.protobuf.Timestamp
-	16, // 12: rollcall.v1.PullBegin.header:type_name -> rollcall.v1.PullBegin.HeaderEntry
-	10, // 13: rollcall.v1.SampleBlock.uniform:type_name -> rollcall.v1.UniformClock
-	9,  // 14: rollcall.v1.SampleBlock.times:type_name -> rollcall.v1.Packed
-	9,  // 15: rollcall.v1.SampleBlock.samples:type_name -> rollcall.v1.Packed
+	19, // 11: rollcall.v1.PullBegin.started_at:type_name -> google.protobuf.Timestamp
+	17, // 12: rollcall.v1.PullBegin.header:type_name -> rollcall.v1.PullBegin.HeaderEntry
+	11, // 13: rollcall.v1.SampleBlock.uniform:type_name -> rollcall.v1.UniformClock
+	10, // 14: rollcall.v1.SampleBlock.times:type_name -> rollcall.v1.Packed
+	10, // 15: rollcall.v1.SampleBlock.samples:type_name -> rollcall.v1.Packed
 	4,  // 16: rollcall.v1.CheckReading.direction:type_name -> rollcall.v1.LoadDirection
-	2,  // 17: rollcall.v1.CalibrationCheck.kind:type_name -> rollcall.v1.CheckKind
-	3,  // 18: rollcall.v1.CalibrationCheck.state:type_name -> rollcall.v1.CheckState
-	18, // 19: rollcall.v1.CalibrationCheck.performed_at:type_name -> google.protobuf.Timestamp
-	13, // 20: rollcall.v1.CalibrationCheck.readings:type_name -> rollcall.v1.CheckReading
-	18, // 21: rollcall.v1.Heartbeat.sent_at:type_name -> google.protobuf.Timestamp
-	18, // 22: rollcall.v1.Heartbeat.spool_oldest_at:type_name -> google.protobuf.Timestamp
-	5,  // 23: rollcall.v1.IngestService.Stream:input_type -> rollcall.v1.StreamRequest
-	6,  // 24: rollcall.v1.IngestService.Stream:output_type -> rollcall.v1.StreamResponse
-	24, // [24:25] is the sub-list for method output_type
-	23, // [23:24] is the sub-list for method input_type
-	23, // [23:23] is the sub-list for extension type_name
-	23, // [23:23] is the sub-list for extension extendee
-	0,  // [0:23] is the sub-list for field type_name
+	5,  // 17: rollcall.v1.CheckReading.sense:type_name -> rollcall.v1.LoadSense
+	2,  // 18: rollcall.v1.CalibrationCheck.kind:type_name -> rollcall.v1.CheckKind
+	3,  // 19: rollcall.v1.CalibrationCheck.state:type_name -> rollcall.v1.CheckState
+	19, // 20: rollcall.v1.CalibrationCheck.performed_at:type_name -> google.protobuf.Timestamp
+	14, // 21: rollcall.v1.CalibrationCheck.readings:type_name -> rollcall.v1.CheckReading
+	19, // 22: rollcall.v1.CalibrationCheck.effective_at:type_name -> google.protobuf.Timestamp
+	19, // 23: rollcall.v1.Heartbeat.sent_at:type_name -> google.protobuf.Timestamp
+	19, // 24: rollcall.v1.Heartbeat.spool_oldest_at:type_name -> google.protobuf.Timestamp
+	6,  // 25: rollcall.v1.IngestService.Stream:input_type -> rollcall.v1.StreamRequest
+	7,  // 26: rollcall.v1.IngestService.Stream:output_type -> rollcall.v1.StreamResponse
+	26, // [26:27] is the sub-list for method output_type
+	25, // [25:26] is the sub-list for method input_type
+	25, // [25:25] is the sub-list for extension type_name
+	25, // [25:25] is the sub-list for extension extendee
+	0,  // [0:25] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_ingest_proto_init() }
@@ -1717,7 +2000,7 @@ func file_rollcall_v1_ingest_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_ingest_proto_rawDesc), len(file_rollcall_v1_ingest_proto_rawDesc)),
-			NumEnums:      5,
+			NumEnums:      6,
 			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   1,

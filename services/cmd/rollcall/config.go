@@ -19,6 +19,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"rollcall/services/access"
+	"rollcall/services/notice"
 	"rollcall/services/store"
 )
 
@@ -49,8 +50,13 @@ type Config struct {
 	// FleetDelay is how long new reference runs are gathered before the fleet
 	// is compared anew.
 	FleetDelay time.Duration `yaml:"fleet_delay"`
+	// Issuer is the name and address that stand in the head of certificates;
+	// empty: the operator of the site.
+	Issuer string `yaml:"issuer"`
 	// LogLevel is debug, info, warn or error.
 	LogLevel string `yaml:"log_level"`
+	// Notices say who is told of what. They stand in the file only.
+	Notices notice.Config `yaml:"notices"`
 }
 
 // DefaultConfig returns what holds where nothing else is said.
@@ -62,6 +68,7 @@ func DefaultConfig() Config {
 		FalseFlagsPerCellYear: 0.1,
 		FleetDelay:            2 * time.Second,
 		LogLevel:              "info",
+		Notices:               notice.DefaultConfig(),
 	}
 }
 
@@ -109,10 +116,18 @@ func (c Config) Validate() error {
 	if c.FleetDelay < 0 || c.FleetDelay > time.Hour {
 		errs = append(errs, fmt.Errorf("fleet_delay is %s; use 0s to 1h", c.FleetDelay))
 	}
+	if len([]rune(c.Issuer)) > 200 {
+		errs = append(errs, fmt.Errorf("issuer has %d characters; at most 200 have room in the head of a certificate", len([]rune(c.Issuer))))
+	}
 	switch c.LogLevel {
 	case "debug", "info", "warn", "error":
 	default:
 		errs = append(errs, fmt.Errorf("log_level is %q; use debug, info, warn or error", c.LogLevel))
+	}
+	if err := c.Notices.Validate(); err != nil {
+		for line := range strings.Lines(err.Error()) {
+			errs = append(errs, errors.New("notices: "+strings.TrimSuffix(line, "\n")))
+		}
 	}
 	return errors.Join(errs...)
 }
@@ -215,7 +230,7 @@ func explainYAML(file string, line int, err error) error {
 // hyphens, and returns what merges file, environment and flags.
 func serveFlags(cmd *cobra.Command) func() (Config, error) {
 	fs := cmd.Flags()
-	file := fs.String("config", "", "YAML file with these settings, keys with underscores")
+	file := fs.String("config", "", "YAML file with these settings, keys with underscores, and notices")
 	given := DefaultConfig()
 	bind := func(c *Config, fs *pflag.FlagSet) {
 		fs.StringVar(&c.DataDir, "data-dir", c.DataDir, "folder of the embedded engine")
@@ -230,6 +245,7 @@ func serveFlags(cmd *cobra.Command) func() (Config, error) {
 		fs.Int64Var(&c.EngineMemoryBytes, "engine-memory-bytes", c.EngineMemoryBytes, "most memory for the engine's queries (0: half of the machine's, at most 4 GiB)")
 		fs.Float64Var(&c.FalseFlagsPerCellYear, "false-flags-per-cell-year", c.FalseFlagsPerCellYear, "drift flags a cell without a fault may raise in a year")
 		fs.DurationVar(&c.FleetDelay, "fleet-delay", c.FleetDelay, "how long new reference runs are gathered before the fleet is compared anew")
+		fs.StringVar(&c.Issuer, "issuer", c.Issuer, "name and address in the head of certificates (default: the operator of the site)")
 		fs.StringVar(&c.LogLevel, "log-level", c.LogLevel, "debug, info, warn or error")
 	}
 	bind(&given, fs)
@@ -318,6 +334,9 @@ func (m Main) checkConfigCommand() *cobra.Command {
 		}
 		if _, err := c.clickHousePassword(); err != nil {
 			errs = append(errs, err)
+		}
+		if err := c.Notices.CheckFiles(); err != nil {
+			errs = append(errs, fmt.Errorf("notices: %w", err))
 		}
 		if err := errors.Join(errs...); err != nil {
 			return usageError{fmt.Errorf("configuration:\n%w", err)}

@@ -10,6 +10,8 @@ import (
 
 	"github.com/goccy/go-yaml"
 	"github.com/google/go-cmp/cmp"
+
+	"rollcall/services/notice"
 )
 
 // writeFile writes a file into a folder of the test's own.
@@ -55,7 +57,8 @@ func TestConfigPrecedence(t *testing.T) {
 func TestEverySetting(t *testing.T) {
 	want := Config{
 		DataDir: "d", GRPCListen: "127.0.0.1:1", HTTPListen: "[::1]:2", ClickHouse: "clickhouse://u@h:9000/db",
-		EngineLibrary: "lib.so", EngineMemoryBytes: 1 << 30, FalseFlagsPerCellYear: 2, FleetDelay: 7 * time.Second, LogLevel: "debug",
+		EngineLibrary: "lib.so", EngineMemoryBytes: 1 << 30, FalseFlagsPerCellYear: 2, FleetDelay: 7 * time.Second, Issuer: "Fenland Dyno Chain", LogLevel: "debug",
+		Notices: notice.DefaultConfig(), // in the file only
 	}
 	text, err := yaml.Marshal(want)
 	if err != nil {
@@ -63,7 +66,7 @@ func TestEverySetting(t *testing.T) {
 	}
 	settings := map[string]string{
 		"data-dir": "d", "grpc-listen": "127.0.0.1:1", "http-listen": "[::1]:2", "clickhouse": "clickhouse://u@h:9000/db",
-		"engine-library": "lib.so", "engine-memory-bytes": "1073741824", "false-flags-per-cell-year": "2", "fleet-delay": "7s", "log-level": "debug",
+		"engine-library": "lib.so", "engine-memory-bytes": "1073741824", "false-flags-per-cell-year": "2", "fleet-delay": "7s", "issuer": "Fenland Dyno Chain", "log-level": "debug",
 	}
 	t.Run("file", func(t *testing.T) {
 		if d := cmp.Diff(want, checked(t, "--config", writeFile(t, "rollcall.yaml", string(text)))); d != "" {

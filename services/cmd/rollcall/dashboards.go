@@ -13,13 +13,13 @@ import (
 
 // dashboardsCommand hands the Grafana dashboards out.
 func dashboardsCommand() *cobra.Command {
-	c := &cobra.Command{Use: "dashboards", Short: "Write or push the Grafana dashboards"}
+	c := &cobra.Command{Use: "dashboards", Short: "Write or push the Grafana dashboards and alert rules"}
 	var source grafana.DataSource
 	var at string
 	write := &cobra.Command{
 		Use:   "write DIR",
-		Short: "Write provisioning files: dashboards and the ClickHouse data source",
-		Long: "Writes provisioning files for Grafana: dashboards and the ClickHouse data source.\n\n" +
+		Short: "Write provisioning files: dashboards, alert rules and the ClickHouse data source",
+		Long: "Writes provisioning files for Grafana: dashboards, alert rules and the ClickHouse data source.\n\n" +
 			"The embedded engine of `rollcall serve --data-dir DIR` listens on 127.0.0.1 only, on ports\n" +
 			"of its own: its native_port stands in DIR/engine/ports.json and stays from start to start\n" +
 			"while it is free. A Grafana on the same machine reads as the user rollcall_reader, with the\n" +
@@ -41,12 +41,13 @@ func dashboardsCommand() *cobra.Command {
 	fs.StringVar(&source.Database, "clickhouse-database", "rollcall", "its database")
 	fs.StringVar(&source.User, "clickhouse-user", "grafana", "its user, SELECT is enough; of the embedded engine: rollcall_reader")
 	fs.StringVar(&source.PasswordEnv, "clickhouse-password-env", "", "environment variable of Grafana with the password (default ROLLCALL_GRAFANA_PASSWORD)")
+	fs.StringVar(&source.PasswordFile, "clickhouse-password-at", "", "file with the password as Grafana sees it, in place of the variable")
 	fs.BoolVar(&source.Secure, "clickhouse-tls", false, "whether ClickHouse speaks TLS")
 
 	var address, tokenFile string
 	push := &cobra.Command{
 		Use:   "push",
-		Short: "Push the dashboards to a Grafana server",
+		Short: "Push the dashboards and alert rules to a Grafana server",
 		Args:  positional(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if address == "" || tokenFile == "" {
@@ -59,7 +60,7 @@ func dashboardsCommand() *cobra.Command {
 			if err := grafana.Push(cmd.Context(), address, strings.TrimSpace(string(token))); err != nil {
 				return err
 			}
-			fmt.Fprintf(cmd.OutOrStdout(), "%d dashboards pushed to %s\n", len(grafana.Dashboards()), address)
+			fmt.Fprintf(cmd.OutOrStdout(), "%d dashboards and %d alert rules pushed to %s\n", len(grafana.Dashboards()), len(grafana.Alerts().Rules), address)
 			return nil
 		},
 	}

@@ -27,6 +27,7 @@ import (
 	"rollcall/services/admin"
 	"rollcall/services/fleet"
 	"rollcall/services/ingest"
+	"rollcall/services/notice"
 	"rollcall/services/pipeline"
 	"rollcall/services/query"
 	"rollcall/services/rpc"
@@ -242,17 +243,23 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 
 	keeping := admin.New(s, book, time.Now, log)
 	keeping.FlagClosed, keeping.RecomputeAll = computing.FlagClosed, computing.Recompute
+	keeping.ParasiticAdopted = computing.ParasiticAdopted
+	keeping.CarryFits, keeping.LossCarried = computing.CarryFits, computing.LossCarried
 	keeping.Applied = func(cells []fleet.CellID, cars []fleet.CarID, sites []fleet.SiteID, masses bool, from time.Time) {
 		if err := computing.RegistryChanged(context.WithoutCancel(ctx), cells, cars, sites, masses, from); err != nil {
 			log.Error("records touched by the registry's change not queued; run rollcall recompute", zap.Error(err))
 		}
 	}
+	keeping.Certificates = admin.Certificates{Issuer: c.Issuer, Judged: computing.Judged, Next: computing.NextCheck}
 	reading := query.New(s, book, time.Now)
-	reading.Document, reading.Reduce = keeping.Registry, computing.Reduce
+	reading.Document, reading.Reduce, reading.Sweeps = keeping.Registry, computing.Reduce, computing.Sweeps
 
 	pb.RegisterIngestServiceServer(server, taking)
 	pb.RegisterFleetServiceServer(server, reading)
 	pb.RegisterAdminServiceServer(server, keeping)
+	telling := notice.New(c.Notices, s, book, time.Now, log, metrics)
+	telling.Settled = computing.Settled
+	pb.RegisterNoticeServiceServer(server, notice.Server{Service: telling})
 	server.OnStop(taking.Stop)
 	server.SetServing("", true)
 
@@ -267,6 +274,7 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 	var inner errgroup.Group
 	committed := make(chan struct{})
 	inner.Go(func() error { return computing.Run(computeCtx) })
+	inner.Go(func() error { return telling.Run(computeCtx) })
 	inner.Go(func() error { defer close(committed); return taking.Run(commitCtx) })
 	outer, listening := errgroup.WithContext(ctx)
 	outer.Go(func() error { return server.Serve(listening, grpcListener) })

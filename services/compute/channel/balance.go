@@ -17,30 +17,40 @@ type Balance struct {
 // How Balanced looks at a series.
 const (
 	balanceBlocks = 256 // most blocks the series is averaged to
-	balanceDegree = 15  // of the polynomial over the whole span: it follows some four waves
+	// mostDegree is the highest degree of the polynomial over the whole span: it
+	// follows some ten waves. Equally spaced samples carry no polynomial of a
+	// degree above twice the root of their number.
+	mostDegree     = 31
+	fewestBalanced = 48
 	// significant is how many standard deviations a coefficient must be off 0
-	// to count as shape: noise alone must not shorten the window.
-	significant = 3
+	// to count as shape: a coefficient of noise alone, taken for shape of a high
+	// degree, would shorten the window much.
+	significant = 5
 	// mostOfSpan is the longest window as a share of the span.
 	mostOfSpan = 0.25
+	// biasShare is Bias over USlope of the window chosen.
+	biasShare = 0.25
 )
 
-// Balanced returns the cubic window whose slope has the least mean square error
-// over span, variance and bias together,
+// Balanced returns the cubic window whose slope over span is bent, root mean
+// square, by a quarter of what its noise makes uncertain,
 //
-//	E(L) = 75·D/L³ + B²·L⁸/8064²,   L¹¹ = 225·D·8064²/(8·B²)
+//	B·L⁴/8064 = √(75·D/L³)/4,   L¹¹ = 75·D·8064²/(16·B²)
 //
 // D = σ²·Δt density of the noise, L length of the window, B² mean square of the
 // fifth derivative of the quantity. 75/L³ is the variance of the slope in the
 // middle of a cubic window of evenly spread samples, L⁴/8064 what it makes of a
 // fifth derivative of 1: the weights are (75u − 105u³)/8 on u = −1 … 1, with
-// ∫w² = 75/8 and ∫w·u⁵ = −5/21.
+// ∫w² = 75/8 and ∫w·u⁵ = −5/21. The window with the least mean square error,
+// L¹¹ = 225·D·8064²/(8·B²), is a sixth longer and its error a tenth smaller, but
+// its bias is six tenths of its noise, and an uncertainty stated from the noise
+// alone does not cover that.
 //
-// D and B come from one polynomial of degree 15 over the whole span (discrete
-// orthogonal, so that its coefficients are independent), of which the
-// coefficients three standard deviations off 0 count: B is the fifth derivative
-// of those, D is what they leave. A brake that hunts, or any ripple the
-// polynomial does not follow, is therefore noise, at the low frequencies that
+// D and B come from one polynomial of degree 31, or as many as the samples
+// carry, over the whole span (discrete orthogonal, so that its coefficients are
+// independent), of which the coefficients five standard deviations off 0 count: B
+// is the fifth derivative of those, D is what they leave. Any ripple the
+// polynomial does not follow is therefore noise, at the low frequencies that
 // pass a window, and not the white noise of neighbours' differences alone.
 //
 // The length is held between fewestSamples samples (or what 20 Hz would pass,
@@ -53,101 +63,70 @@ func Balanced(s Series, span Span, longest float64) (Balance, bool) {
 	s = s.Between(span)
 	n := len(s.T)
 	step := UsualStep(s.T)
-	if n < 3*(balanceDegree+1) || !(step > 0) || !(longest > 0) {
+	if n < fewestBalanced || !(step > 0) || !(longest > 0) {
 		return Balance{}, false
 	}
 	length := s.T[n-1] - s.T[0]
-	var u, x, rest, now, before [balanceBlocks]float64
+	var u, rest, now, before [balanceBlocks]float64
 	m := 0
 	block := (n + balanceBlocks - 1) / balanceBlocks
 	for i := 0; i+block <= n; i += block {
 		part := Series{T: s.T[i : i+block], X: s.X[i : i+block]}
 		if mean, good := Mean(part); good > 0 {
-			u[m], x[m] = ((part.T[0]+part.T[block-1])/2-s.T[0])/length*2-1, mean
+			u[m], rest[m] = ((part.T[0]+part.T[block-1])/2-s.T[0])/length*2-1, mean
+			now[m] = 1
 			m++
 		}
 	}
-	if m < 2*(balanceDegree+1) {
+	if m < fewestBalanced*2/3 {
 		return Balance{}, false
 	}
-	copy(rest[:m], x[:m])
-	// Orthogonal polynomials by Stieltjes' recurrence, with their coefficients
-	// in powers of u: p_{k+1} = (u − α_k)·p_k − β_k·p_{k−1}.
-	type poly [balanceDegree + 1]float64
-	var p, pBefore poly
-	var shape [balanceDegree + 1]poly
-	var size, norm [balanceDegree + 1]float64
-	p[0] = 1
-	for i := range m {
-		now[i] = 1
-	}
-	normBefore := 0.0
-	for k := 0; k <= balanceDegree; k++ {
+	degree := min(mostDegree, int(2*math.Sqrt(float64(m))))
+	// Orthogonal polynomials by Stieltjes' recurrence,
+	// p_{k+1} = (u − α_k)·p_k − β_k·p_{k−1}, with their coefficients size.
+	var size, norm, alpha, beta [mostDegree + 1]float64
+	for k := range degree + 1 {
 		sum, dot, moment := 0.0, 0.0, 0.0
-		for i := range m {
-			square := now[i] * now[i]
+		for i, p := range now[:m] {
+			square := p * p
 			sum += square
 			moment += u[i] * square
-			dot += now[i] * rest[i]
+			dot += p * rest[i]
 		}
 		if !(sum > 0) {
 			return Balance{}, false
 		}
-		shape[k], size[k], norm[k] = p, dot/sum, sum
-		alpha, beta := moment/sum, 0.0
+		size[k], norm[k], alpha[k] = dot/sum, sum, moment/sum
 		if k > 0 {
-			beta = sum / normBefore
+			beta[k] = sum / norm[k-1]
 		}
-		normBefore = sum
-		var next poly
-		for j := range next {
-			if j > 0 {
-				next[j] = p[j-1]
-			}
-			next[j] -= alpha*p[j] + beta*pBefore[j]
-		}
-		pBefore, p = p, next
-		for i := range m {
-			rest[i] -= size[k] * now[i]
-			now[i], before[i] = (u[i]-alpha)*now[i]-beta*before[i], now[i]
+		for i, p := range now[:m] {
+			rest[i] -= size[k] * p
+			now[i], before[i] = (u[i]-alpha[k])*p-beta[k]*before[i], p
 		}
 	}
-	variance := squares(rest[:m]) / float64(m-balanceDegree-1)
 	// Significant shape from the fifth power on; what is not goes to the noise.
-	var sum poly
-	extra := 0
-	rss := squares(rest[:m])
-	for k := 5; k <= balanceDegree; k++ {
-		if power := size[k] * size[k] * norm[k]; power > significant*significant*variance {
-			for j := range sum {
-				sum[j] += size[k] * shape[k][j]
-			}
-		} else {
+	rss, freedom := squares(rest[:m]), m-degree-1
+	variance := rss / float64(freedom)
+	for k := 5; k <= degree; k++ {
+		if power := size[k] * size[k] * norm[k]; power <= significant*significant*variance {
 			rss += power
-			extra++
+			freedom++
+			size[k] = 0
 		}
 	}
-	variance = rss / float64(m-balanceDegree-1+extra)
-	var fifth poly // d⁵/du⁵
-	for j := 5; j <= balanceDegree; j++ {
-		fifth[j-5] = sum[j] * float64(j*(j-1)*(j-2)*(j-3)*(j-4))
-	}
-	scale := math.Pow(length/2, -5)
+	variance = rss / float64(freedom)
 	square := 0.0
 	const places = 21 // where no window reaches over an end
 	for i := range places {
-		at := -0.9 + 1.8*float64(i)/(places-1)
-		d := 0.0
-		for j := balanceDegree - 5; j >= 0; j-- {
-			d = d*at + scale*fifth[j]
-		}
+		d := fifth(-0.9+1.8*float64(i)/(places-1), size[:degree+1], alpha[:], beta[:]) * math.Pow(length/2, -5)
 		square += d * d / places
 	}
 	out := Balance{Density: variance * length / float64(m-1)}
 	const bias = 8064
 	best := math.Inf(1)
 	if square > 0 {
-		best = math.Pow(225*out.Density/8*bias*bias/square, 1./11)
+		best = math.Pow(biasShare*biasShare*75*out.Density*bias*bias/square, 1./11)
 	}
 	low := math.Max(fewestSamples*step, 0.1)
 	high := math.Max(low, math.Min(longest, mostOfSpan*length))
@@ -158,4 +137,27 @@ func Balanced(s Series, span Span, longest float64) (Balance, bool) {
 	out.Bias = math.Sqrt(square) * l * l * l * l / bias
 	ok := isFinite(l) && isFinite(out.USlope) && isFinite(out.Bias) && isFinite(out.PassBand)
 	return out, ok
+}
+
+// fifth returns the fifth derivative at u of Σ size_k·p_k from k = 5 on, by the
+// recurrence of the derivatives,
+//
+//	p_{k+1}^(d) = (u − α_k)·p_k^(d) + d·p_k^(d−1) − β_k·p_{k−1}^(d)
+func fifth(u float64, size, alpha, beta []float64) float64 {
+	now, before := [6]float64{1}, [6]float64{}
+	sum := 0.0
+	for k, c := range size {
+		if k >= 5 {
+			sum += c * now[5]
+		}
+		var next [6]float64
+		for d := range next {
+			next[d] = (u-alpha[k])*now[d] - beta[k]*before[d]
+			if d > 0 {
+				next[d] += float64(d) * now[d-1]
+			}
+		}
+		now, before = next, now
+	}
+	return sum
 }

@@ -7,8 +7,9 @@ import (
 )
 
 // The window chosen has, over seeded runs of a shape with known slope, a root mean
-// square error of the slope within 30 % of the best of a ladder of windows, over noise from 1 to 100 times; it is longer the more noise
-// there is; and USlope is the spread seen.
+// square error of the slope within half of the best of a ladder of windows (a
+// tenth is what it gives away to be bent little), over noise from 1 to 100 times;
+// it is longer the more noise there is; and USlope with Bias is the error seen.
 func TestBalancedIsNearTheBest(t *testing.T) {
 	const runs, step = 12, 0.01
 	// A speed with a dip and a bump, as a torque curve has.
@@ -55,7 +56,7 @@ func TestBalancedIsNearTheBest(t *testing.T) {
 			best = math.Min(best, x)
 		}
 		t.Logf("noise %g: window %.2f s, error %.3g, best of ladder %.3g, stated %.3g", noise, length, math.Sqrt(chosen), math.Sqrt(best), math.Sqrt(stated))
-		if chosen > 1.3*1.3*best {
+		if chosen > 1.5*1.5*best {
 			t.Errorf("noise %g: mean square error %.3g with %.2f s, %.3g with the best", noise, chosen, length, best)
 		}
 		if r := stated / chosen; r < 0.6 || r > 1.6 {

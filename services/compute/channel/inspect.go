@@ -2,7 +2,6 @@ package channel
 
 import (
 	"math"
-	"slices"
 
 	"rollcall/services/fleet"
 )
@@ -129,11 +128,15 @@ func Inspect(s Series, r Range, maxGap float64) Quality {
 	s = q.clock(s)
 	q.Step = UsualStep(s.T)
 	q.Uniform = isUniform(s.T, q.Step)
-	q.Jitter = jitter(s.T)
-	worst := 0.0
+	q.Jitter = jitter(s.T, q.Step)
+	worst, longestGap, longestHold := 0.0, 0.0, 0.0
 	lastGood, holdFrom := -1, 0
 	inBad := false
+	all := q.Uniform && q.Step*(1+uniformTolerance) < maxGap && q.whole(s, r)
 	for i, x := range s.X {
+		if all {
+			break
+		}
 		if !r.Holds(x) {
 			if !isFinite(x) {
 				q.Missing++
@@ -159,18 +162,20 @@ func Inspect(s Series, r Range, maxGap float64) Quality {
 			q.Low, q.High = min(q.Low, x), max(q.High, x)
 			if gap := s.T[i] - s.T[lastGood]; gap > maxGap {
 				q.Gaps++
-				if gap > q.LongestGap.Length() {
-					q.LongestGap = Span{s.T[lastGood], s.T[i]}
+				if gap > longestGap {
+					longestGap, q.LongestGap = gap, Span{s.T[lastGood], s.T[i]}
 				}
 			}
 			if x != s.X[lastGood] {
 				holdFrom = i
+			} else if hold := s.T[i] - s.T[holdFrom]; hold > longestHold {
+				longestHold, q.LongestHold = hold, Span{s.T[holdFrom], s.T[i]}
 			}
 		}
-		if s.T[i]-s.T[holdFrom] > q.LongestHold.Length() {
-			q.LongestHold = Span{s.T[holdFrom], s.T[i]}
-		}
-		lastGood, q.Last = i, s.T[i]
+		lastGood = i
+	}
+	if lastGood >= 0 {
+		q.Last = s.T[lastGood]
 	}
 	good := s
 	if q.Missing+q.Outside > 0 {
@@ -187,8 +192,46 @@ func Inspect(s Series, r Range, maxGap float64) Quality {
 	return q
 }
 
+// whole is Inspect's look at the samples of an even clock, when all are good; false,
+// and nothing done, when they are not.
+func (q *Quality) whole(s Series, r Range) bool {
+	if len(s.X) == 0 {
+		return false
+	}
+	low, high := s.X[0], s.X[0]
+	from, longest, at := 0, 0, 0
+	before := math.NaN()
+	for i, x := range s.X {
+		if !(x >= r.Low && x <= r.High) {
+			return false
+		}
+		if x < low {
+			low = x
+		} else if x > high {
+			high = x
+		}
+		if x != before {
+			from = i
+		} else if i-from > longest {
+			longest, at = i-from, from
+		}
+		before = x
+	}
+	if !isFinite(low) || !isFinite(high) {
+		return false
+	}
+	q.Low, q.High, q.First, q.Last = low, high, s.T[0], s.T[len(s.T)-1]
+	if longest > 0 {
+		q.LongestHold = Span{s.T[at], s.T[at+longest]}
+	}
+	return true
+}
+
 // clock looks at the times, and returns s with times that rise.
 func (q *Quality) clock(s Series) Series {
+	if n := len(s.T); n > 0 && s.T[0] >= -maxTime && s.T[n-1] <= maxTime && rises(s.T) {
+		return s
+	}
 	last, rising := math.Inf(-1), true
 	inRun := false
 	for _, t := range s.T {
@@ -310,7 +353,7 @@ func (q *Quality) clip(s Series, e stand, value float64) {
 
 // spikes counts the spikes of the good samples.
 func (q *Quality) spikes(s Series) {
-	all := spikes(s)
+	all := spikesAbove(s, q.Noise, q.Quantum)
 	q.Spikes = len(all)
 	last := -1
 	for k, p := range all {
@@ -324,13 +367,13 @@ func (q *Quality) spikes(s Series) {
 }
 
 // jitter returns the robust standard deviation of a sample's time about an even
-// clock, s: that of the steps over √2, for times that err one by one.
-func jitter(t []float64) float64 {
+// clock of the usual step, s: that of the steps over √2, for times that err one
+// by one.
+func jitter(t []float64, usual float64) float64 {
 	n := len(t) - 1
 	if n < 2 {
 		return 0
 	}
-	usual := UsualStep(t)
 	var buffer [stepSample]float64
 	m := min(n, stepSample)
 	for k := range m {
@@ -356,8 +399,7 @@ func UsualStep(t []float64) float64 {
 		i := k * n / m
 		buffer[k] = t[i+1] - t[i]
 	}
-	slices.Sort(buffer[:m])
-	return buffer[m/2]
+	return median(buffer[:m])
 }
 
 // isUniform reports whether t is an even clock of the given step.
@@ -409,14 +451,18 @@ func Clean(s Series, r Range) Series {
 // within returns s without the samples that are missing or outside r; s itself
 // when there are none.
 func within(s Series, r Range) Series {
+	first := 0
+	for first < len(s.X) && r.Holds(s.X[first]) && isFinite(s.X[first]) {
+		first++
+	}
+	if first == len(s.X) {
+		return s
+	}
 	bad := 0
-	for _, x := range s.X {
+	for _, x := range s.X[first:] {
 		if !r.Holds(x) || !isFinite(x) {
 			bad++
 		}
-	}
-	if bad == 0 {
-		return s
 	}
 	good := len(s.X) - bad
 	both := make([]float64, 2*good)

@@ -44,6 +44,16 @@ func (f Local) VarSlopeOfSum(s Series) float64 {
 	return sum
 }
 
+// SlopeWeights writes the weight each sample of s within the span has in Slope
+// behind dst: s as given to FitLocal, none of its samples missing.
+func (f *Local) SlopeWeights(dst []float64, s Series) []float64 {
+	for _, t := range s.Between(f.span).T {
+		u := (t - f.at) / f.h
+		dst = append(dst, (f.row[0]+u*(f.row[1]+u*(f.row[2]+u*f.row[3])))/f.h)
+	}
+	return dst
+}
+
 // FitLocal returns the least-squares polynomial of order 0 to 3
 //
 //	X(t) ≈ Σ c_i (t − at)^i,  Value = c_0, Slope = c_1
@@ -77,14 +87,14 @@ func FitLocal(s Series, at float64, span Span, order int) (Local, bool) {
 	}
 	var moment [2*maxOrder + 1]float64
 	var right [maxOrder + 1]float64
-	squares, n := 0.0, 0
+	squares, n, perH := 0.0, 0, 1/h
 	for i, t := range s.T {
 		x := s.X[i] - base
 		if !isFinite(x) {
 			continue
 		}
 		n++
-		u := (t - at) / h
+		u := (t - at) * perH
 		u2 := u * u
 		u3 := u2 * u
 		moment[1] += u

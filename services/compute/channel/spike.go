@@ -54,12 +54,15 @@ type spike struct {
 // of s must be finite. The first and last three samples are not judged.
 // Source: F. R. Hampel, J. Am. Stat. Assoc. 69 (1974) 383 (from memory); the
 // threshold and the lines are ours.
-func spikes(s Series) []spike {
+func spikes(s Series) []spike { return spikesAbove(s, Noise(s), quantum(s.X)) }
+
+// spikesAbove is spikes of a series whose noise and quantum are known.
+func spikesAbove(s Series, noise, quantum float64) []spike {
 	n := len(s.X)
 	if n < 2*spikePairs {
 		return nil
 	}
-	level := math.Max(Noise(s), quantum(s.X)/4)
+	level := math.Max(noise, quantum/4)
 	// Samples without any noise differ from a line by the rounding of float64.
 	for i := 0; i < n; i += n/spreadSample + 1 {
 		level = math.Max(level, rounding*math.Abs(s.X[i]))
@@ -142,21 +145,48 @@ func (s Series) standsAlone(i int, off, limit float64) bool {
 	return true
 }
 
-// median returns the median of x, the upper one of two, and orders x; 0 of none.
+// median returns the median of x, the upper one of two, and reorders x; 0 of
+// none. No number of x may be NaN.
 func median(x []float64) float64 {
 	if len(x) == 0 {
 		return 0
 	}
-	if len(x) > 16 {
-		slices.Sort(x)
-		return x[len(x)/2]
+	// Halves until few are left about the middle.
+	low, high, middle := 0, len(x), len(x)/2
+	for high-low > 16 {
+		a, b, c := x[low], x[(low+high)/2], x[high-1]
+		pivot := max(min(a, b), min(max(a, b), c))
+		i, j := low, high-1
+		for i <= j {
+			for x[i] < pivot {
+				i++
+			}
+			for x[j] > pivot {
+				j--
+			}
+			if i <= j {
+				x[i], x[j] = x[j], x[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case middle <= j:
+			high = j + 1
+		case middle >= i:
+			low = i
+		default:
+			return x[middle]
+		}
 	}
+	whole := x
+	x = x[low:high]
 	for i := 1; i < len(x); i++ { // few: by insertion
 		for j := i; j > 0 && x[j] < x[j-1]; j-- {
 			x[j], x[j-1] = x[j-1], x[j]
 		}
 	}
-	return x[len(x)/2]
+	return whole[middle]
 }
 
 // spreadSample is how many samples, spread evenly, Noise and quantum look at.

@@ -122,16 +122,16 @@ func Factor(s fleet.Correction, c Conditions) (Result, error) {
 	}
 	r.Standard = s
 	if c.Charged || c.Turbocharged {
-		r.Caution = caution(s)
+		r.Caution = Caution(s)
 	}
 	return r, nil
 }
 
-// caution returns what a standard assumes that a charged engine may not do.
+// Caution returns what a standard assumes that a charged engine may not do.
 // Sources: UN Regulation No. 85, Supplement 7 (working paper GRPE-70-02, 2015):
 // the factor is 1 for a charged engine that compensates ambient pressure and
 // temperature by itself; the rest is common practice, no source.
-func caution(s fleet.Correction) string {
+func Caution(s fleet.Correction) string {
 	assumes := "takes the power of an engine to follow the air around it"
 	if s == fleet.CorrectionISO1585CI {
 		assumes = "takes the charge of a turbocharged engine to follow the air around it to a fixed power"

@@ -2,8 +2,10 @@ package finding
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -139,6 +141,10 @@ func TestJudgeFaults(t *testing.T) {
 		}, nil, EngineCold, fleet.OilTemperature, 3.1, 16.9, 30, true, "Warm it up"},
 		{"air sensors out of line", nil, func(j *Input) { j.Air = &AirComparison{Delta: -0.02, U: 0.012, Others: 3} },
 			AirDisagrees, "", 3.1, 16.9, 0.02, false, "barometer"},
+		{"barometer out of line", nil, func(j *Input) {
+			j.Air = &AirComparison{Delta: 0.03, U: 0.012, Others: 1, Channel: fleet.AirPressure}
+		},
+			AirDisagrees, fleet.AirPressure, 3.1, 16.9, 0.03, false, "of another cell of the site, most of it by air pressure"},
 		{"air sensors in line", nil, func(j *Input) { j.Air = &AirComparison{Delta: -0.011, U: 0.012, Others: 3} },
 			"", "", 0, 0, 0, false, ""},
 		{"a car's own limit", func(in powercurve.Input) {
@@ -235,6 +241,73 @@ func TestLongSweepIsToldFromShort(t *testing.T) {
 	}
 	if got := judge(pull(7), func(j *Input) { j.RampRate, j.Compared = nil, []float64{curve.RampRate, 1.05 * curve.RampRate} }); len(got) != 0 {
 		t.Errorf("beside pulls of its own ramp: %+v", got)
+	}
+}
+
+// A sample that stands off by less than 0.2 % of the channel's greatest value, as
+// the last digit of a coarse logger does, is no finding; by more it is one.
+func TestSmallSpikeIsNothing(t *testing.T) {
+	for _, x := range []struct {
+		size float64 // of the greatest value of the sweep
+		says bool
+	}{{0.0015, false}, {0.0025, true}} {
+		in := pull(7)
+		quiet := pulltest.Example()
+		quiet.Coast, quiet.Random, quiet.EngineNoise = 45, rand.New(rand.NewPCG(3, 1)), 0.05
+		s := quiet.Sample()[fleet.EngineSpeed]
+		in.Channels[fleet.EngineSpeed] = s
+		curve, err := powercurve.Reduce(in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		at := slices.IndexFunc(s.T, func(t float64) bool { return t > 10 })
+		s.X[at] += x.size * slices.Max(s.Between(curve.Sweep).X)
+		found := false
+		for _, f := range judge(in, nil) {
+			found = found || f.Kind == Spiking && f.Channel == fleet.EngineSpeed
+		}
+		q := channel.Inspect(s.Between(curve.Sweep), channel.RangeOf(fleet.EngineSpeed), never)
+		if found != x.says || q.Spikes != 1 {
+			t.Errorf("a spike of %.2f %% of the greatest value, %d seen: finding %v", 100*x.size, q.Spikes, found)
+		}
+	}
+}
+
+// A pull with no rate asked for is held against the nearest, by ratio, of the rates
+// its car is swept at, and the finding says so; one asked for goes before it.
+func TestRampOfTheCar(t *testing.T) {
+	in := pull(7)
+	curve, err := powercurve.Reduce(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rate := curve.RampRate
+	car := func(rates ...float64) []Finding {
+		return judge(pull(7), func(j *Input) { j.RampRate, j.RampRates = nil, rates })
+	}
+	for _, rates := range [][]float64{{rate, 2 * rate}, {0.6 * rate, 1.1 * rate}, {1e-9, rate}, nil, {0}} {
+		if got := car(rates...); len(got) != 0 {
+			t.Errorf("rates %v: %+v", rates, got)
+		}
+	}
+	// 0.7 lies 1/0.7 = 1.43 away, 1.4 nearer although its difference is greater.
+	got := car(0.7*rate, 1.4*rate)
+	if len(got) != 1 || got[0].Kind != RampRate || !got[0].Disqualifying || math.Abs(got[0].Size-(1-1/1.4)) > 1e-9 ||
+		!strings.Contains(got[0].Text, fmt.Sprintf("slower than the %.0f rpm/s that is the nearest of the car's ramp rates", 1.4*rate/rpm)) {
+		t.Errorf("between two rates: %+v", got)
+	}
+	asked := rate
+	if got := judge(pull(7), func(j *Input) { j.RampRate, j.RampRates = &asked, []float64{2 * rate} }); len(got) != 0 {
+		t.Errorf("as asked for: %+v", got)
+	}
+	if got := judge(pull(7), func(j *Input) { j.RampRate, j.RampRates, j.Compared = nil, []float64{rate}, []float64{2 * rate} }); len(got) != 0 {
+		t.Errorf("the car's rate goes before its neighbours': %+v", got)
+	}
+	// Between the two limits it is a note.
+	if got := judge(pull(7), func(j *Input) {
+		j.RampRate, j.RampRates, j.Limits.RampRate = nil, []float64{1.4 * rate}, Limit{0.2, 0.4}
+	}); len(got) != 1 || got[0].Disqualifying {
+		t.Errorf("a note: %+v", got)
 	}
 }
 
@@ -355,6 +428,57 @@ func TestClockOfTheCurve(t *testing.T) {
 		}
 	}
 	t.Error("not found")
+}
+
+// A channel the curve is made of, whose clock steps back, repeats or misses
+// stamps, still gives a curve, within U of that of the sound record, and the
+// fault is found with its channel and span.
+func TestClockFaultGivesCurve(t *testing.T) {
+	sound, err := powercurve.Reduce(pull(7))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []fleet.Channel{fleet.RollerSpeed, fleet.LoadCellForce, fleet.EngineSpeed, fleet.AirPressure} {
+		for _, x := range []struct {
+			name             string
+			spoil            func(at []float64)
+			size, start, end float64
+		}{
+			{"one stamp back", func(at []float64) { at[1000] = 4 }, 5.99, 4, 9.99},
+			{"clock set back", func(at []float64) {
+				for i := 1000; i < len(at); i++ {
+					at[i] -= 0.05
+				}
+			}, 0.04, 9.95, 9.99},
+			{"repeats", func(at []float64) { at[801], at[802] = at[800], at[800] }, 2, 8, 8},
+			{"stamps missing", func(at []float64) { at[700], at[900] = math.NaN(), math.Inf(1) }, 2, 0, 62},
+		} {
+			t.Run(string(c)+" "+x.name, func(t *testing.T) {
+				in := pull(7)
+				s := in.Channels[c]
+				at := append([]float64{}, s.T...)
+				x.spoil(at)
+				in.Channels[c] = channel.Series{T: at, X: s.X}
+				curve, err := powercurve.Reduce(in)
+				if err != nil || curve.PeakCorrectedPower == nil {
+					t.Fatal(err, curve.NoEnginePower, curve.CorrectionNote)
+				}
+				got, want := curve.PeakCorrectedPower, sound.PeakCorrectedPower
+				if curve.EngineSpeedLogged != sound.EngineSpeedLogged || math.Abs(got.Value-want.Value) > want.Expanded {
+					t.Errorf("peak %.0f W, of the sound record %.0f ± %.0f W", got.Value, want.Value, want.Expanded)
+				}
+				found := judge(in, nil)
+				k := slices.IndexFunc(found, func(f Finding) bool { return f.Kind == ClockFault && f.Channel == c })
+				if k < 0 {
+					t.Fatalf("not found: %+v", found)
+				}
+				f := found[k]
+				if math.Abs(f.Size-x.size) > 1e-6 || math.Abs(f.Start-x.start) > 1e-6 || math.Abs(f.End-x.end) > 1e-6 {
+					t.Errorf("%+v", f)
+				}
+			})
+		}
+	}
 }
 
 func TestLimits(t *testing.T) {

@@ -6,14 +6,15 @@ import (
 
 	"rollcall/services/compute/air"
 	"rollcall/services/compute/correction"
+	"rollcall/services/compute/finding"
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
 )
 
-// airWindow is how close in time the runs of a site are whose air is compared:
-// within a working day the weather moves by a hectopascal or two ("common
-// practice, no source").
-const airWindow = 12 * time.Hour
+// AirWindow is how close in time the runs or pulls of a site are whose air is
+// compared: within a working day the weather moves by a hectopascal or two
+// ("common practice, no source").
+const AirWindow = 12 * time.Hour
 
 // airWander is the standard uncertainty of ln C that the weather and the rooms
 // of one site add to one run's air: 1.4 hPa and 2 K, that is 0.17 % and 0.4 %
@@ -48,7 +49,7 @@ func CompareAirs(runs []refrun.Run) []Air {
 				judged = true
 				continue
 			}
-			if runs[j].Cell != runs[i].Cell && runs[j].At.Sub(runs[i].At).Abs() <= airWindow {
+			if runs[j].Cell != runs[i].Cell && runs[j].At.Sub(runs[i].At).Abs() <= AirWindow {
 				sum += lnC[j]
 				n++
 			}
@@ -62,6 +63,50 @@ func CompareAirs(runs []refrun.Run) []Air {
 		})
 	}
 	return out
+}
+
+// CompareAir is CompareAirs for one pull: own is what its cell's sensors read,
+// others one reading for each other cell of the site at about that time. It also
+// names the sensor that accounts for most of the difference: the one whose
+// reading, exchanged for the others' mean, changes ln C most. It is false when
+// there is nothing to compare, or an air that cannot be.
+func CompareAir(own air.Air, others []air.Air) (finding.AirComparison, bool) {
+	c, ok := lnFactor(own)
+	if !ok {
+		return finding.AirComparison{}, false
+	}
+	sum := 0.0
+	var n float64
+	var mean air.Air
+	for _, o := range others {
+		x, ok := lnFactor(o)
+		if !ok {
+			continue
+		}
+		sum += x
+		n++
+		mean.Pressure, mean.Temperature, mean.Humidity = mean.Pressure+o.Pressure, mean.Temperature+o.Temperature, mean.Humidity+o.Humidity
+	}
+	if n == 0 {
+		return finding.AirComparison{}, false
+	}
+	out := finding.AirComparison{Delta: c - sum/n, U: 2 * airWander * math.Sqrt(1+1/n), Others: int(n)}
+	most := 0.0
+	for _, x := range []struct {
+		channel fleet.Channel
+		air     air.Air
+	}{
+		{fleet.AirPressure, air.Air{Pressure: mean.Pressure / n, Temperature: own.Temperature, Humidity: own.Humidity}},
+		{fleet.AirTemperature, air.Air{Pressure: own.Pressure, Temperature: mean.Temperature / n, Humidity: own.Humidity}},
+		{fleet.RelativeHumidity, air.Air{Pressure: own.Pressure, Temperature: own.Temperature, Humidity: mean.Humidity / n}},
+	} {
+		// What the sensor adds to Delta, in Delta's own direction.
+		exchanged, ok := lnFactor(x.air)
+		if by := (c - exchanged) * math.Copysign(1, out.Delta); ok && by > most {
+			most, out.Channel = by, x.channel
+		}
+	}
+	return out, true
 }
 
 func lnFactor(a air.Air) (float64, bool) {

@@ -101,8 +101,8 @@ var cellFaults = [...]fleet.Fault{fleet.FaultGain, fleet.FaultZero, fleet.FaultI
 // curve) since the first evidence, less the mean of the runs before it in the
 // same epoch, by car, at slow and fast ramps, over four pieces of the band; of
 // the mean deviation the same cars showed on other cells meanwhile; and of the
-// direct observations: gain and zero error of the checks as found, what the
-// empty rollers' coast-downs and the barometers said. A single fault f of size
+// direct observations: gain, zero and base-inertia error of the checks as found,
+// what the empty rollers' coast-downs and the barometers said. A single fault f of size
 // x ~ N(0, τ_f²) shows as E = S_f·x + noise with covariance Σ, so that
 //
 //	log p(E | f) = log N(E; 0, Σ) − ½·log(1 + τ²a) + ½·τ²b²/(1 + τ²a)
@@ -245,9 +245,9 @@ func (d *decider) causes(f *Flag, cell fleet.Cell, until time.Time, failed map[f
 func (ev *evidence) seen(f fleet.Fault, failed map[fleet.CheckKind]string) bool {
 	switch f {
 	case fleet.FaultGain:
-		return ev.decisive[f] || failed[fleet.CheckDeadWeight] != ""
+		return ev.decisive[f] || slices.ContainsFunc(gainKinds, func(k fleet.CheckKind) bool { return failed[k] != "" })
 	case fleet.FaultZero:
-		return ev.decisive[f] || failed[fleet.CheckZero] != "" || failed[fleet.CheckDeadWeight] != ""
+		return ev.decisive[f] || slices.ContainsFunc(zeroKinds, func(k fleet.CheckKind) bool { return failed[k] != "" })
 	case fleet.FaultParasitic, fleet.FaultAir:
 		return ev.decisive[f]
 	}
@@ -455,7 +455,8 @@ func (ev *evidence) put(x element, variance float64) {
 	ev.direct = append(ev.direct, variance)
 }
 
-// observe adds the direct observations: gain, zero, parasitic loss, air. Each
+// observe adds the direct observations: gain, zero, parasitic loss, air, base
+// inertia. Each
 // is the mean since the first evidence, less the mean before it in the epoch
 // where there is one: what was there before the change is not the change.
 func (ev *evidence) observe(d *decider, id fleet.CellID, cell fleet.Cell, epoch, from, until time.Time) {
@@ -463,7 +464,7 @@ func (ev *evidence) observe(d *decider, id fleet.CellID, cell fleet.Cell, epoch,
 		sum, u2 float64
 		n       int
 	}
-	var after, before [4]seen
+	var after, before [5]seen
 	take := func(k int, at time.Time, value, expanded float64) {
 		if at.After(until) || at.Before(epoch) || !(expanded > 0) {
 			return
@@ -480,13 +481,16 @@ func (ev *evidence) observe(d *decider, id fleet.CellID, cell fleet.Cell, epoch,
 	arm, _ := armToRoller(cell)
 	for i := range d.in.Checks {
 		c := &d.in.Checks[i]
-		if c.Check.Cell != id || c.Check.State != fleet.AsFound || c.Result.Verdict == fleet.VerdictUnusable {
+		if c.Check.Cell != id || c.Check.State != fleet.AsFound || c.Verdict() == fleet.VerdictUnusable {
 			continue
 		}
-		if c.Check.Kind == fleet.CheckDeadWeight && c.Result.GainValid {
+		if x, u, ok := c.inertiaError(); ok {
+			take(4, c.Check.PerformedAt, x, u)
+		}
+		if SeesGain(c.Check.Kind) && c.Result.GainValid {
 			take(0, c.Check.PerformedAt, c.Result.GainError, c.Result.UGainError)
 		}
-		if c.Check.Kind != fleet.CheckShunt && c.Result.ZeroValid {
+		if SeesZero(c.Check.Kind) && c.Result.ZeroValid {
 			take(1, c.Check.PerformedAt, c.Result.ZeroError*arm, c.Result.UZeroError*arm)
 		}
 	}
@@ -500,8 +504,8 @@ func (ev *evidence) observe(d *decider, id fleet.CellID, cell fleet.Cell, epoch,
 			take(3, a.At, a.Delta, a.U)
 		}
 	}
-	sound := [4]float64{d.s.SoundGain, d.s.SoundZero * cell.LoadCellRange * arm, cell.U.Parasitic, 0}
-	for k, fault := range [4]fleet.Fault{fleet.FaultGain, fleet.FaultZero, fleet.FaultParasitic, fleet.FaultAir} {
+	sound := [5]float64{d.s.SoundGain, d.s.SoundZero * cell.LoadCellRange * arm, cell.U.Parasitic, 0, cell.U.BaseInertia}
+	for k, fault := range [5]fleet.Fault{fleet.FaultGain, fleet.FaultZero, fleet.FaultParasitic, fleet.FaultAir, fleet.FaultInertia} {
 		a, b := after[k], before[k]
 		if a.n+b.n > 0 {
 			u := math.Sqrt((a.u2 + b.u2) / float64(a.n+b.n))

@@ -19,13 +19,15 @@ import (
 // A cell has at most one open flag. It opens
 //
 //   - as recalibrate when P(|offset| > tolerance) ≥ Certainty after a run, and
-//     the offset is separable from the cars', or when a dead-weight or zero
-//     check as found fails;
+//     the offset is separable from the cars', or when a check as found fails,
+//     of any kind but the shunt;
 //   - as drifting when the CUSUM is above its limit after a run,
 //
-// turns from drifting to recalibrate as evidence grows, and closes by an
-// as-left dead-weight or zero check that passes (conditionally or not), or by a
-// signed reason. A reference car's flag opens when P(|change| > limit) ≥
+// turns from drifting to recalibrate as evidence grows, and closes by a check as
+// left of the load cell (dead weight, zero, transfer load cell, torque
+// reference) that passes, conditionally or not, or by a signed reason. One that
+// a base-inertia check opened closes by such a check too. Beside it a cell may
+// have an overdue flag, see Interval. A reference car's flag opens when P(|change| > limit) ≥
 // Certainty, and closes by a signed reason only.
 //
 // A flag's id is made of its cell or car and the run or check that opened it,
@@ -34,7 +36,7 @@ import (
 func Decide(in Input, s Settings) []Flag {
 	d := decider{in: in, s: s, steps: slices.Clone(in.Steps)}
 	slices.SortStableFunc(d.steps, func(a, b drift.Step) int { return order(a.At, b.At, string(a.Run), string(b.Run)) })
-	d.closings = slices.Clone(in.Closings)
+	d.closings = ofErrors(in.Closings, in.Checks)
 	slices.SortStableFunc(d.closings, func(a, b Closing) int { return order(a.At, b.At, string(a.Flag), string(b.Flag)) })
 	var cells []fleet.CellID
 	byCell := map[fleet.CellID][]moment{}
@@ -75,7 +77,7 @@ func Decide(in Input, s Settings) []Flag {
 			add(c.Cell, m)
 		}
 	}
-	var out []Flag
+	out := overdue(in.Intervals, in.Closings, in.Now)
 	for _, c := range cells {
 		out = append(out, d.cell(c, sorted(byCell[c]))...)
 	}
@@ -166,6 +168,7 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 	var nought time.Time
 	var way float64
 	var byCheck bool
+	var byKind fleet.CheckKind
 
 	sideOf := func(sign float64) *side {
 		if sign < 0 {
@@ -183,7 +186,7 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 		if !sd.sinceAt.IsZero() {
 			f.FirstEvidenceAt = sd.sinceAt
 		}
-		nought, way, byCheck = sd.zeroAt, sign, false
+		nought, way, byCheck, byKind = sd.zeroAt, sign, false, 0
 		open = &f
 	}
 	update := func(at time.Time, kind Kind, text string) {
@@ -268,26 +271,33 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 		case m.check != nil:
 			c := m.check
 			kind, r := c.Check.Kind, c.Result
-			if kind != fleet.CheckDeadWeight && kind != fleet.CheckZero {
+			if !slices.Contains(flagKinds, kind) {
 				continue
 			}
-			good := r.Verdict == fleet.VerdictPass || r.Verdict == fleet.VerdictConditionalPass
-			if good && !(kind == fleet.CheckZero && c.Check.State == fleet.AsFound) {
-				// A zero check as found knows nothing of the gain.
+			verdict := c.Verdict()
+			good := verdict == fleet.VerdictPass || verdict == fleet.VerdictConditionalPass
+			if good && (SeesGain(kind) || kind == fleet.CheckZero && c.Check.State == fleet.AsLeft) {
+				// A zero check as found knows nothing of the gain, nor do the others
+				// of the load cell.
 				passes = append(passes, m.at)
 			}
+			// What mends the load cell does not mend the base inertia's value, nor
+			// the other way round.
+			mends := SeesZero(kind) && byKind != fleet.CheckBaseInertia || kind == fleet.CheckBaseInertia && byKind == kind
 			switch {
-			case c.Check.State == fleet.AsLeft && good && open != nil:
-				closeBy(m.at, c.Check.PerformedBy, fmt.Sprintf("%s check as left: %s", kind, r.Verdict))
-			case c.Check.State == fleet.AsFound && r.Verdict == fleet.VerdictFail:
+			case c.Check.State == fleet.AsLeft && good && open != nil && mends:
+				closeBy(m.at, c.Check.PerformedBy, fmt.Sprintf("%s check as left: %s", kind, verdict))
+			case c.Check.State == fleet.AsFound && verdict == fleet.VerdictFail:
 				checks[kind] = checkText(c)
 				sign := r.GainError
-				if kind == fleet.CheckZero || !r.GainValid {
+				if x, _, ok := c.inertiaError(); ok {
+					sign = x
+				} else if kind == fleet.CheckZero || !r.GainValid {
 					sign = r.ZeroError
 				}
 				if open == nil {
 					start(Recalibrate, m.at, string(c.Check.ID), sign, d.evidence(cell, last, checks))
-					byCheck = true
+					byCheck, byKind = true, kind
 					if last != nil && last.CellEstimate.Runs > 0 {
 						open.Size, open.U = last.CellEstimate.Offset, last.CellEstimate.U
 					} else if r.GainValid {
@@ -331,14 +341,19 @@ func (d *decider) clean(f *Flag, fault fleet.Fault, moments []moment) bool {
 		kind, r := m.check.Check.Kind, m.check.Result
 		var e, u float64
 		switch {
-		case fault == fleet.FaultGain && kind == fleet.CheckDeadWeight && r.GainValid:
+		case fault == fleet.FaultGain && SeesGain(kind) && r.GainValid:
 			e, u = r.GainError, r.UGainError
-		case fault == fleet.FaultZero && kind != fleet.CheckShunt && r.ZeroValid:
+		case fault == fleet.FaultZero && SeesZero(kind) && r.ZeroValid:
 			e, u = r.ZeroError, r.UZeroError
+		case fault == fleet.FaultInertia && kind == fleet.CheckBaseInertia:
+			var ok bool
+			if e, u, ok = m.check.inertiaError(); !ok {
+				continue
+			}
 		default:
 			continue
 		}
-		if r.Verdict == fleet.VerdictFail && m.at.After(f.LastGoodAt) {
+		if m.check.Verdict() == fleet.VerdictFail && m.at.After(f.LastGoodAt) {
 			failed = m.at
 			break
 		}
@@ -404,28 +419,12 @@ func (d *decider) evidence(cell fleet.Cell, st *drift.Step, checks map[fleet.Che
 			parts = append(parts, e.NotSeparable)
 		}
 	}
-	for _, k := range [...]fleet.CheckKind{fleet.CheckDeadWeight, fleet.CheckZero} {
+	for k := fleet.CheckDeadWeight; k <= fleet.CheckBaseInertia; k++ {
 		if t := checks[k]; t != "" {
 			parts = append(parts, t)
 		}
 	}
 	return strings.Join(parts, " ")
-}
-
-func checkText(c *Check) string {
-	r := c.Result
-	t := fmt.Sprintf("The %s check as found on %s failed", c.Check.Kind, date(c.Check.PerformedAt))
-	if r.GainValid {
-		t += fmt.Sprintf(": gain error %s %% ± %.2f %%", signed(100*r.GainError, 2), 100*r.UGainError)
-	}
-	if r.ZeroValid {
-		sep := ":"
-		if r.GainValid {
-			sep = ","
-		}
-		t += fmt.Sprintf("%s zero error %s N ± %.1f N at the lever arm", sep, signed(r.ZeroError, 1), r.UZeroError)
-	}
-	return t + "."
 }
 
 // car returns the flags of a reference car.
@@ -492,35 +491,36 @@ func firstAfter(moments []moment, at time.Time) time.Time {
 const steady = 0.0005
 
 // Restarts returns the restarts drift must know of: a cell's error starts anew
-// with every dead-weight check as left, since the cell was worked on, and with
-// a zero check as left that moved the calibration by more than 0.05 % of the
-// load cell's range. A signed closing starts only the cell's CUSUM at nought;
+// with every check as left that loaded the load cell, since the cell was worked
+// on, and with a zero check as left that moved the calibration by more than
+// 0.05 % of the load cell's range; each from when it takes effect. A signed closing starts only the cell's CUSUM at nought;
 // for a reference car it starts its level anew, since somebody has answered for
 // the car as it now is.
 func Restarts(checks []Check, closings []Closing, cells map[fleet.CellID]fleet.Cell) []drift.Restart {
 	left := make([]*Check, 0, len(checks))
 	for i := range checks {
-		if c := &checks[i]; c.Check.State == fleet.AsLeft && c.Result.AsLeftValid {
+		if c := &checks[i]; c.Check.Kind != fleet.CheckBaseInertia && c.opens() {
 			left = append(left, c)
 		}
 	}
 	slices.SortStableFunc(left, func(a, b *Check) int {
-		return order(a.Check.PerformedAt, b.Check.PerformedAt, string(a.Check.ID), string(b.Check.ID))
+		return order(a.Check.From(), b.Check.From(), string(a.Check.ID), string(b.Check.ID))
 	})
 	type calibration struct{ zero, gain float64 }
 	inForce := map[fleet.CellID]calibration{}
 	var out []drift.Restart
 	for _, c := range left {
 		cell := c.Check.Cell
-		now := calibration{c.Result.AsLeft.Zero, c.Result.AsLeft.Gain}
+		line := c.Result.AsLeft.Line()
+		now := calibration{line.Zero, line.Gain}
 		old := inForce[cell]
 		inForce[cell] = now
 		moved := math.Abs(now.gain-old.gain) > steady || math.Abs(now.zero-old.zero) > steady*cells[cell].LoadCellRange
-		if c.Check.Kind == fleet.CheckDeadWeight || moved {
-			out = append(out, drift.Restart{Cell: cell, At: c.Check.PerformedAt, Epoch: c.Result.AsLeft.Epoch, Adjusted: true})
+		if SeesGain(c.Check.Kind) || moved {
+			out = append(out, drift.Restart{Cell: cell, At: c.Check.From(), Epoch: c.Result.AsLeft.Epoch, Adjusted: true})
 		}
 	}
-	signed := slices.Clone(closings)
+	signed := ofErrors(closings, checks)
 	slices.SortStableFunc(signed, func(a, b Closing) int { return order(a.At, b.At, string(a.Flag), string(b.Flag)) })
 	for _, c := range signed {
 		out = append(out, drift.Restart{Cell: c.Cell, Car: c.Car, At: c.At, Adjusted: c.Car != ""})

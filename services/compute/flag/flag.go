@@ -2,8 +2,8 @@
 // from what cause, and what to do next.
 //
 // In: the steps of drift, the results of calibration checks, what empty-roller
-// coast-downs and barometer comparisons said, the registry's tolerances, and
-// the signed closings. Out: every flag there ever was, with its life. It is a
+// coast-downs and barometer comparisons said, the registry's tolerances, when
+// checks were due, and the signed closings. Out: every flag there ever was, with its life. It is a
 // pure function of the whole history: the same history gives the same flags,
 // with the same ids. It stands between drift and lookback.
 package flag
@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"rollcall/services/compute/drift"
-	"rollcall/services/compute/loadcell"
 	"rollcall/services/fleet"
 )
 
@@ -24,13 +23,8 @@ const (
 	Recalibrate  Kind = "recalibrate"   // out of tolerance, or a failed check
 	Drifting     Kind = "drifting"      // the CUSUM crossed its limit
 	ReferenceCar Kind = "reference car" // the car changed, not a cell
+	Overdue      Kind = "check overdue" // the load cell's next check is late
 )
-
-// Check is a calibration check with its result.
-type Check struct {
-	Check  fleet.Check
-	Result loadcell.Result
-}
 
 // CoastDown is what an empty-roller coast-down said of the parasitic loss.
 type CoastDown struct {
@@ -68,6 +62,10 @@ type Input struct {
 	Airs       []Air
 	Cells      map[fleet.CellID]fleet.Cell
 	Closings   []Closing
+	// Intervals are those of the cells whose registry entry asks for one, and Now
+	// is the moment by which a check may be overdue; zero: none is.
+	Intervals []Interval
+	Now       time.Time
 }
 
 // Cause is a possible fault behind a flag.
@@ -147,5 +145,7 @@ type Flag struct {
 	// apart, or what puts the cause right once it is known.
 	NextCheck string
 	Evidence  string // what was seen, in a sentence
-	Life      []Event
+	// DueAt is since when the check of an Overdue flag is due; else zero.
+	DueAt time.Time
+	Life  []Event
 }

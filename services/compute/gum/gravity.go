@@ -45,3 +45,16 @@ func SiteGravity(s fleet.Site) float64 {
 	}
 	return Gravity(s.Latitude, s.Height)
 }
+
+// uMeasuredGravity is the relative standard uncertainty of gravity as measured
+// at a site: a gravimeter or a survey's map gives 1 mGal and better, height and
+// building another. Common practice, no source.
+const uMeasuredGravity = 2e-6
+
+// SiteGravityU returns the relative standard uncertainty of SiteGravity.
+func SiteGravityU(s fleet.Site) float64 {
+	if s.Gravity > 0 {
+		return uMeasuredGravity
+	}
+	return UGravity
+}

@@ -177,9 +177,9 @@ func TruncateDoF(dof float64) float64 {
 	return max(1, math.Floor(dof*(1+dofGuard)))
 }
 
-// normalDoF is where Student's distribution is normal to ten digits and the
-// incomplete beta function begins to lose them.
-const normalDoF = 1e7
+// manyDoF is where the expansion of Student's quantile about the normal one, to
+// its fourth term, is right to twelve digits.
+const manyDoF = 1000
 
 // TFactor returns the factor k for which ±k covers the probability p of
 // Student's distribution with the given degrees of freedom, which need not be
@@ -189,8 +189,15 @@ func TFactor(p, dof float64) float64 {
 	if !(p > 0 && p < 1) || !(dof > 0) {
 		panic("gum: coverage probability outside 0…1 or no degrees of freedom")
 	}
-	if dof > normalDoF {
-		return distuv.UnitNormal.Quantile((1 + p) / 2)
+	if dof > manyDoF {
+		// Source: Abramowitz and Stegun, 26.7.5 (from memory; the tests hold it
+		// against the incomplete beta function).
+		z := distuv.UnitNormal.Quantile((1 + p) / 2)
+		z2 := z * z
+		return z + z/dof*((z2+1)/4+
+			1/dof*((3+z2*(16+z2*5))/96+
+				1/dof*((-15+z2*(17+z2*(19+z2*3)))/384+
+					1/dof*(-945+z2*(-1920+z2*(1482+z2*(776+z2*79))))/92160)))
 	}
 	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: dof}.Quantile((1 + p) / 2)
 }

@@ -70,12 +70,14 @@ func TestTFactor(t *testing.T) {
 		}
 	}
 	// ±2 of a normal distribution, by definition of Coverage2.
-	for _, nu := range []float64{Infinite, 1e12, 1.1e7} {
+	for _, nu := range []float64{Infinite, 1e12, 1.1e8} {
 		near(t, "k with many degrees of freedom", TFactor(Coverage2, nu), 2, 1e-7)
 	}
 	near(t, "Coverage2", Coverage2, math.Erf(math.Sqrt2), 1e-15)
-	// No step where the normal distribution takes over.
-	near(t, "k at the seam", TFactor(0.95, normalDoF*0.999), TFactor(0.95, normalDoF*1.001), 1e-6)
+	// No step where the expansion takes over, which is then right.
+	for _, p := range []float64{0.5, 0.95, Coverage2, 0.9973} {
+		near(t, "k at the seam", TFactor(p, manyDoF*(1+1e-14)), TFactor(p, manyDoF), 1e-11)
+	}
 	// Falls with the degrees of freedom, integer or not.
 	for nu, last := 0.5, math.Inf(1); nu < 300; nu *= 1.07 {
 		k := TFactor(Coverage2, nu)

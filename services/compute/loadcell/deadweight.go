@@ -76,35 +76,74 @@ type load struct {
 	force float64                  // N at the lever arm
 	mass  map[fleet.MassID]float64 // ∂F/∂m_c of each mass, N/kg
 	air   float64                  // ∂F/∂ρ_air, N·m³/kg
+	// standard is the standard uncertainty of a reference reading, N, signed
+	// with it: what its certificate leaves is common to all its readings.
+	standard float64
 }
 
 // bench is what all loads of a dead-weight check have in common.
 type bench struct {
-	cell    fleet.Cell
-	masses  map[fleet.MassID]fleet.Mass
-	gravity float64
-	air     float64 // density, kg/m³
-	uAir    float64 // standard
+	cell     fleet.Cell
+	masses   map[fleet.MassID]fleet.Mass
+	gravity  float64
+	uGravity float64 // ratio
+	air      float64 // density, kg/m³
+	uAir     float64 // standard
+	level    float64 // cos θ of the calibration arm
+	uLevel   float64 // ratio
 }
 
 // setUp checks what a dead-weight check needs of the registry and takes the
 // density of the air. The problem is empty when the check can be judged.
-func setUp(check fleet.Check, cell fleet.Cell, masses map[fleet.MassID]fleet.Mass, gravity float64) (b bench, notes []string, problem string) {
+func setUp(in Input) (b bench, note, problem string) {
+	cell, gravity := in.Cell, in.Gravity
 	switch {
 	case !positive(cell.CalibrationArm) || cell.CalibrationArm > longestArm:
-		return b, nil, fmt.Sprintf("the registry gives no length for the calibration arm of cell %s (%v m): measure it from the brake's axis to where the masses hang and enter it", cell.ID, cell.CalibrationArm)
+		return b, "", fmt.Sprintf("the registry gives no length for the calibration arm of cell %s (%v m): measure it from the brake's axis to where the masses hang and enter it", cell.ID, cell.CalibrationArm)
 	case !positive(cell.LeverArm) || cell.LeverArm > longestArm || cell.LeverArm < shortestArm:
-		return b, nil, fmt.Sprintf("the registry gives no lever arm for cell %s (%v m): enter the distance from the brake's axis to the load cell", cell.ID, cell.LeverArm)
+		return b, "", noLeverArm(cell)
 	case !(gravity >= leastGravity && gravity <= mostGravity):
-		return b, nil, fmt.Sprintf("gravity %.6g m/s² is not found on land: enter the site's latitude and height, or its measured gravity", gravity)
+		return b, "", fmt.Sprintf("gravity %.6g m/s² is not found on land: enter the site's latitude and height, or its measured gravity", gravity)
 	}
-	b = bench{cell: cell, masses: masses, gravity: gravity}
-	var note string
-	b.air, b.uAir, note = airDensity(check, cell)
-	if note != "" {
-		notes = append(notes, note)
+	b = bench{cell: cell, masses: in.Masses, gravity: gravity, uGravity: in.UGravity}
+	if b.uGravity == 0 {
+		b.uGravity = gum.UGravity
 	}
-	return b, notes, ""
+	if b.level, b.uLevel, problem = level(in.Check.ArmAngle, cell); problem != "" {
+		return b, "", problem
+	}
+	b.air, b.uAir, note = airDensity(in.Check, cell)
+	return b, note, ""
+}
+
+func noLeverArm(cell fleet.Cell) string {
+	return fmt.Sprintf("the registry gives no lever arm for cell %s (%v m): enter the distance from the brake's axis to the load cell", cell.ID, cell.LeverArm)
+}
+
+// mostAngle is the largest angle of a calibration arm that can be meant, rad; a
+// larger one is in degrees.
+const mostAngle = 0.5
+
+// level returns what is left of a calibration arm's length when it is off the
+// horizontal by θ, and the relative standard uncertainty of that,
+//
+//	cos θ·(1 − u²/2),  u_r² = (u·tan θ)² + (u²/√2)²
+//
+// The second terms are those of the second order: about a level arm the first
+// has none. An arm whose angle was not measured was levelled, within
+// cell.U.ArmAngle. Source: JCGM 100:2008, F.2.4.4 and 5.1.2, note.
+func level(angle *float64, cell fleet.Cell) (factor, u float64, problem string) {
+	theta, ut := 0.0, cell.U.ArmAngle
+	if angle != nil {
+		theta = *angle
+	}
+	switch {
+	case !(math.Abs(theta) <= mostAngle):
+		return 0, 0, fmt.Sprintf("the calibration arm's angle of %.4g rad is no levelled arm: enter the angle off the horizontal (is it in degrees? 1° is 0.01745 rad), or level the arm", theta)
+	case !(ut >= 0 && ut <= mostAngle):
+		return 0, 0, fmt.Sprintf("the registry gives cell %s an arm-angle uncertainty of %v rad: enter it in rad, such as 0.01", cell.ID, ut)
+	}
+	return math.Cos(theta) * (1 - ut*ut/2), math.Hypot(ut*math.Tan(theta), ut*ut/math.Sqrt2), ""
 }
 
 // airDensity returns the density of the air a check was made in, with its
@@ -129,7 +168,7 @@ func airDensity(check fleet.Check, cell fleet.Cell) (rho, u float64, note string
 // hang returns the load of one reading.
 func (b bench) hang(r fleet.Reading, where string) (load, string) {
 	l := load{mass: map[fleet.MassID]float64{}}
-	leverage := b.cell.CalibrationArm / b.cell.LeverArm
+	leverage := b.cell.CalibrationArm / b.cell.LeverArm * b.level
 	for _, id := range r.Masses {
 		m, known := b.masses[id]
 		switch {
@@ -164,29 +203,38 @@ func massDensity(m fleet.Mass) float64 {
 	return m.Density
 }
 
-// massNotes says what is doubtful about a mass without spoiling the check.
-func massNotes(m fleet.Mass, performed time.Time) []string {
-	var notes []string
-	if !m.Due.IsZero() && m.Due.Before(performed) {
-		notes = append(notes, fmt.Sprintf("the certificate of check mass %s ended on %s: have it calibrated", m.ID, m.Due.Format(time.DateOnly)))
+// doubtMass says what is doubtful about a mass without spoiling the check.
+func (j *judge) doubtMass(m fleet.Mass) {
+	name := "check mass " + string(m.ID)
+	switch {
+	case m.Due.IsZero():
+		j.find(Finding{FindingNoDueDate, fmt.Sprintf("the certificate of %s has no end in the registry: enter its due date", name), ""})
+	case m.Due.Before(j.in.Check.PerformedAt):
+		j.doubt(FindingMassExpired, "the certificate of %s ended on %s: have it calibrated", name, m.Due.Format(time.DateOnly))
 	}
 	if m.U == 0 {
-		notes = append(notes, fmt.Sprintf("check mass %s has no stated uncertainty: it counts as exact, so U is too small", m.ID))
+		j.doubt(FindingNoU, "%s has no stated uncertainty: it counts as exact, so U is too small", name)
 	}
 	if m.Density == 0 {
-		notes = append(notes, fmt.Sprintf("check mass %s has no stated density: taken as %d kg/m³", m.ID, conventionalDensity))
+		j.doubt(FindingDensity, "%s has no stated density: taken as %d kg/m³", name, conventionalDensity)
 	}
-	return notes
+	if m.U > forceWithin*m.Mass {
+		j.find(Finding{FindingReference, fmt.Sprintf("%s is known to ±%.2g %% (k = 2): it is to be within ±%.1f %%", name, 100*m.U/m.Mass, 100*forceWithin), cfr})
+	}
 }
 
 // shared returns the relative standard uncertainties common to all loads of a
 // dead-weight check.
 func (b bench) shared() []gum.Component {
-	return []gum.Component{
-		{Name: "gravity", Sensitivity: 1, U: gum.UGravity, DoF: gum.Infinite},
+	cs := []gum.Component{
+		{Name: "gravity", Sensitivity: 1, U: b.uGravity, DoF: gum.Infinite},
 		{Name: "calibration arm", Sensitivity: 1, U: b.cell.U.CalibrationArm / b.cell.CalibrationArm, DoF: gum.Infinite},
 		{Name: "lever arm", Sensitivity: 1, U: b.cell.U.LeverArm / b.cell.LeverArm, DoF: gum.Infinite},
 	}
+	if b.uLevel > 0 {
+		cs = append(cs, gum.Component{Name: "arm angle", Sensitivity: 1, U: b.uLevel, DoF: gum.Infinite})
+	}
+	return cs
 }
 
 func positive(x float64) bool { return x > 0 && finite(x) }

@@ -8,15 +8,18 @@
 // the Calibration, package drift takes the errors as observations of the
 // cell's load-cell gain and zero.
 //
-// The model of the indicator is a line,
+// The model of the indicator is a line, or a curve of degree 2 or 3 where the
+// readings ask for one (see Interpolation),
 //
-//	reading = Zero + (1 + Gain)·force
+//	reading = Zero + (1 + Gain)·force + Quadratic·force² + Cubic·force³
 //
 // force in N at the lever arm. True force of a dead-weight reading:
 //
-//	F = Σ m·g·(1 − ρ_air/ρ_mass)·L_cal/L
+//	F = Σ m·g·(1 − ρ_air/ρ_mass)·L_cal·cos θ/L
 //
-// with m the true mass that follows from the certificate's conventional mass.
+// with m the true mass that follows from the certificate's conventional mass
+// and θ the calibration arm's angle off the horizontal. Beside a transfer load
+// cell F is what that reads, against a torque reference F = T/L.
 //
 // The lever arm's uncertainty is part of the gain error's, because the error is
 // one of force at the lever arm. Where that force is multiplied by the same
@@ -29,7 +32,6 @@
 package loadcell
 
 import (
-	"math"
 	"time"
 
 	"rollcall/services/compute/gum"
@@ -40,7 +42,8 @@ import (
 //
 //	reading = Zero + (1 + Gain)·force
 //
-// The zero value is Identity: the indicator is taken as it is.
+// and, of degree 2 or 3, + Quadratic·force² + Cubic·force³. The zero value is
+// the identity: the indicator is taken as it is.
 type Calibration struct {
 	Epoch fleet.EpochID // id of the check that opened the epoch
 	Since time.Time
@@ -51,31 +54,24 @@ type Calibration struct {
 	UZero       float64 // N, standard; doubled it covers as ±2σ do
 	UGain       float64 // ratio, standard; likewise
 	CovZeroGain float64 // N, covariance of Zero and Gain
+
+	// Degree is 2 or 3 when the indicator is no straight line; 0 and 1 are one.
+	// The rest is nought unless Degree is 2 or 3.
+	Degree    int
+	Quadratic float64 // 1/N
+	Cubic     float64 // 1/N²
+	// Cov is the covariance of Zero, Gain, Quadratic and Cubic, in that order;
+	// its upper left corner is UZero², CovZeroGain, UGain².
+	Cov [4][4]float64
+	// Low and High are the loads the curve was fitted over, N. Beyond them it
+	// goes on as its tangent.
+	Low, High float64
 }
 
-// Force returns the force at the lever arm that belongs to a reading,
-//
-//	F = (x − Zero)/(1 + Gain)
-//
-// both in N.
-func (c Calibration) Force(reading float64) float64 { return (reading - c.Zero) / (1 + c.Gain) }
-
-// UForce returns the standard uncertainty of Force due to the calibration
-// alone,
-//
-//	u² = (u_Zero² + F²·u_Gain² + 2·F·cov)/(1 + Gain)²
-//
-// N. It is common to all readings of the epoch. Source: JCGM 100:2008, eq. 13.
-func (c Calibration) UForce(reading float64) float64 {
-	f := c.Force(reading)
-	v := c.UZero*c.UZero + f*f*c.UGain*c.UGain + 2*f*c.CovZeroGain
-	return math.Sqrt(max(v, 0)) / (1 + c.Gain)
-}
-
-// possible reports whether a load cell can have this calibration.
-func (c Calibration) possible() bool {
-	return math.Abs(c.Zero) <= largestForce && c.Gain > -0.99 && c.Gain < 100 &&
-		finite(c.UZero) && finite(c.UGain) && finite(c.CovZeroGain)
+// Calibrates reports whether a kind of check loads the load cell with forces
+// that are known, so that it gives zero and gain, and a calibration as left.
+func Calibrates(k fleet.CheckKind) bool {
+	return k == fleet.CheckDeadWeight || k == fleet.CheckTransfer || k == fleet.CheckTorque
 }
 
 // Masses are check masses by id.
@@ -130,6 +126,29 @@ type Result struct {
 	// as left. Only when AsLeftValid; a shunt check gives none.
 	AsLeft      Calibration
 	AsLeftValid bool
+	// Line is the indicator's straight line whatever degree AsLeft has; valid
+	// as GainValid, and for a zero check its Zero alone.
+	Line Calibration
+
+	// Stated are the results with U, coverage factor, effective degrees of
+	// freedom and budget, those that this check can give.
+	Stated []Stated
+	// Risk is the probability, 0…1, that the decision to accept (pass,
+	// conditional pass) or to reject is wrong: that a true error is beyond its
+	// tolerance though all were accepted, or that none is though it was
+	// rejected. ZeroRisk and Point.Risk are those of one decision. Nought where
+	// nothing was decided. Source: JCGM 106:2012, 9.3 (specific risk).
+	Risk     float64
+	ZeroRisk float64
+
+	Interpolation *Interpolation // nil: too few loads
+	Drift         *Drift         // nil: no earlier check to compare with
+	Class         *Class         // nil: no table applies
+	Senses        []Sense        // both, when both were loaded
+	SpeedZeros    []SpeedZero    // zero with rollers turning, by speed
+	CreepSteps    []CreepStep
+	Preloads      []Reading // kept, not judged
+	Findings      []Finding
 }
 
 // Reading is one reading with its error.
@@ -151,4 +170,8 @@ type Point struct {
 	U         float64 // N, expanded
 	Tolerance float64 // N; 0: below 20 % of the load cell's range, not judged
 	Verdict   fleet.Verdict
+	Risk      float64 // that the decision on this point is wrong, 0…1; see Result.Risk
+	K         float64 // coverage factor of U
+	DoF       float64 // effective degrees of freedom
+	Budget    []gum.Component
 }

@@ -172,19 +172,19 @@ func sort(f flag.Flag, known Evidence) *history {
 	for i := range known.Checks {
 		c := &known.Checks[i]
 		r := &c.Result
-		if c.Check.Cell != f.Cell || c.Check.Kind == fleet.CheckShunt || r.Verdict == fleet.VerdictUnusable {
+		if c.Check.Cell != f.Cell || !flag.SeesZero(c.Check.Kind) || r.Verdict == fleet.VerdictUnusable {
 			continue
 		}
-		weights := c.Check.Kind == fleet.CheckDeadWeight
+		weights := flag.SeesGain(c.Check.Kind)
 		// As found comes before as left, if both bear one time.
 		at := c.Check.PerformedAt.Add(-1)
 		if c.Check.State == fleet.AsLeft {
-			at = c.Check.PerformedAt
+			at = c.Check.From()
 			// What the check measured belongs to the time after the work.
 			if weights {
-				h.adjusted[fleet.FaultGain] = append(h.adjusted[fleet.FaultGain], c.Check.PerformedAt)
+				h.adjusted[fleet.FaultGain] = append(h.adjusted[fleet.FaultGain], at)
 			}
-			h.adjusted[fleet.FaultZero] = append(h.adjusted[fleet.FaultZero], c.Check.PerformedAt)
+			h.adjusted[fleet.FaultZero] = append(h.adjusted[fleet.FaultZero], at)
 		}
 		if weights && r.GainValid && r.UGainError > 0 {
 			h.checks[fleet.FaultGain] = append(h.checks[fleet.FaultGain], observed{at: at, x: r.GainError, u: r.UGainError / 2})

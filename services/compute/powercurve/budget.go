@@ -53,7 +53,7 @@ func (c *Curve) Budget(f Figure, g Grid, point int) (Budget, error) {
 		return Budget{}, fmt.Errorf("%w: %s is not stated at %.0f rpm", ErrNoModel, f, p.EngineSpeed/rpm)
 	}
 	of := fmt.Sprintf("%s at %.0f rpm", f, p.EngineSpeed/rpm)
-	return l.model.budget(of, f, p.EngineSpeed, p.Speed, &s, 0)
+	return l.model.budget(of, f, p.EngineSpeed, p.Speed, &s, 0, 0)
 }
 
 // PeakBudget returns the uncertainty budget of a figure's greatest value.
@@ -67,7 +67,7 @@ func (c *Curve) PeakBudget(f Figure) (Budget, error) {
 		return Budget{}, fmt.Errorf("%w: %s is stated nowhere", ErrNoModel, f)
 	}
 	of := fmt.Sprintf("peak of %s at %.0f rpm", f, t.peak.EngineSpeed/rpm)
-	return l.model.budget(of, f, t.peak.EngineSpeed, t.speed, &t.state, t.peak.UChoice)
+	return l.model.budget(of, f, t.peak.EngineSpeed, t.speed, &t.state, t.peak.UChoice, t.peak.Lift)
 }
 
 // MeanBudget returns the uncertainty budget of a figure's band mean.
@@ -84,7 +84,7 @@ func (c *Curve) MeanBudget(f Figure, g Grid, low, high float64) (Budget, error) 
 		}
 	}
 	of := fmt.Sprintf("mean of %s from %.0f to %.0f rpm", f, mean.Low/rpm, mean.High/rpm)
-	return l.model.budget(of, f, middle, speed, &s, 0)
+	return l.model.budget(of, f, middle, speed, &s, 0, 0)
 }
 
 // wheelSide reports whether a figure does without the car's loss.
@@ -108,13 +108,13 @@ func (m *model) lists(t term, f Figure, by float64) bool {
 	case termF0, termF1, termF2:
 		return false // one row for the three
 	case termZero0, termGain0, termParasitic0:
-		return by != 0
+		return by != 0 && m.carried != nil
 	}
 	return true
 }
 
 // budget writes out what a state's uncertainty is made of.
-func (m *model) budget(of string, f Figure, n, v float64, s *state, choice float64) (Budget, error) {
+func (m *model) budget(of string, f Figure, n, v float64, s *state, choice, lift float64) (Budget, error) {
 	b := Budget{Of: of, Figure: f, EngineSpeed: n, Value: s.value}
 	var at [termCount]int
 	add := func(r Row) int {
@@ -216,8 +216,9 @@ func (m *model) budget(of string, f Figure, n, v float64, s *state, choice float
 		}
 		add(x)
 	}
-	if choice > 0 {
-		add(Row{Input: "choice of the maximum", Value: 0, Unit: f.Unit(), U: choice, Sensitivity: 1, TypeA: true, DoF: m.freedom, Scope: ScopePoint})
+	// Where nothing was chosen, at an end of the sweep, rounding leaves a trace.
+	if choice > 1e-9*math.Abs(s.value) {
+		add(Row{Input: "choice of the maximum", Value: -lift, Unit: f.Unit(), U: choice, Sensitivity: 1, TypeA: true, DoF: m.freedom, Scope: ScopePoint, Remark: "taken off: what noise lifts a top by"})
 	}
 	if x := m.crosses[0]; x.cov != 0 && m.u[x.a] > 0 && m.u[x.b] > 0 {
 		b.Correlations = append(b.Correlations, gum.Correlation{A: at[x.a], B: at[x.b], R: math.Max(-1, math.Min(1, x.cov/(m.u[x.a]*m.u[x.b])))})
@@ -249,6 +250,13 @@ func (b Budget) String() string {
 		}
 		return fmt.Sprintf("%.0f", gum.TruncateDoF(x))
 	}
+	// A true minus sign, and none before nought.
+	number := func(format string, x float64) string {
+		if x == 0 {
+			x = 0
+		}
+		return strings.Replace(fmt.Sprintf(format, x), "-", "−", 1)
+	}
 	unit := b.Figure.Unit()
 	cells := [][]string{{"input", "value", "u", "unit", "sensitivity", "contribution " + unit, "type", "ν", "shared by", "remark"}}
 	for _, r := range b.Rows {
@@ -261,8 +269,8 @@ func (b Budget) String() string {
 			by = "own"
 		}
 		cells = append(cells, []string{
-			r.Input, fmt.Sprintf("%.6g", r.Value), fmt.Sprintf("%.3g", r.U), r.Unit,
-			fmt.Sprintf("%.4g", r.Sensitivity), fmt.Sprintf("%.3g", r.Contribution), kind, dof(r.DoF), by, r.Remark,
+			r.Input, number("%.6g", r.Value), fmt.Sprintf("%.3g", r.U), r.Unit,
+			number("%.4g", r.Sensitivity), number("%.3g", r.Contribution), kind, dof(r.DoF), by, r.Remark,
 		})
 	}
 	width := make([]int, len(cells[0]))
@@ -283,5 +291,6 @@ func (b Budget) String() string {
 		fmt.Fprintf(&s, "correlation of %s and %s: %.3f\n", b.Rows[r.A].Input, b.Rows[r.B].Input, r.R)
 	}
 	fmt.Fprintf(&s, "u = %.4g %s (own %.3g), ν_eff = %s, k = %.2f, U = %.4g %s (95.45 %%)\n", b.U, unit, b.OwnU, dof(b.DoF), b.K, b.Expanded, unit)
+	s.WriteString("shared by: what else has the same error, all pulls of the cell, of its calibration (epoch), of the car, of one coast-down (loss), the points of this pull, or nothing (own)\n")
 	return s.String()
 }

@@ -3,8 +3,10 @@ package powercurve
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -35,8 +37,8 @@ type uncertain struct {
 
 func newUncertain() *uncertain {
 	s := pulltest.Example()
-	s.Hold, s.Ramp, s.Coast, s.Rate = 1, 8, 14, 50
-	s.Accel, s.Bend = 3.6, 0
+	s.Hold, s.Ramp, s.Coast, s.Rate = 1, 8, 17, 50
+	s.Accel, s.Bend = 3.78, 0
 	s.Drag = fleet.Loss{F0: 50, F1: 4}
 	u := &uncertain{pull: s, r: -0.6, grid: []float64{3600 * rpm, 3700 * rpm, 4400 * rpm, 5200 * rpm}}
 	u.calibration = loadcell.Calibration{Epoch: "e", Zero: 3, Gain: 0.004, UZero: 2, UGain: 8e-4}
@@ -77,7 +79,9 @@ func (u *uncertain) input(d inputs, random *rand.Rand) Input {
 		Cell: cell, Vehicle: v, Calibration: c, Correction: fleet.CorrectionSAEJ1349, Grid: u.grid,
 		Pull: "p", SetUp: "s", Repeatability: &u.repeat, Channels: map[fleet.Channel]channel.Series{},
 	}
-	for name, x := range u.clean {
+	// In one order: the noise of all channels comes from one generator.
+	for _, name := range slices.Sorted(maps.Keys(u.clean)) {
+		x := u.clean[name]
 		scale, add, noise := 1.0, 0.0, 0.0
 		switch name {
 		case fleet.RollerSpeed:
@@ -283,11 +287,11 @@ func TestBudgetMonteCarlo(t *testing.T) {
 // The correlation of the own noise of neighbouring points is that of noise
 // alone; it fades with distance and is nought without a common sample.
 func TestNearNoise(t *testing.T) {
-	n, widen := trials(2000)
+	n, _ := trials(2000)
 	u := newUncertain()
 	u.grid = nil
 	for k := range 8 {
-		u.grid = append(u.grid, (3600+float64(k)*60)*rpm)
+		u.grid = append(u.grid, (3600+float64(k)*100)*rpm)
 	}
 	random := rand.New(rand.NewPCG(7, 7))
 	sum, product, stated := make([]float64, 8), make([]float64, 8), make([]float64, 8)
@@ -309,13 +313,17 @@ func TestNearNoise(t *testing.T) {
 	f := float64(n)
 	for k := range 8 {
 		got := product[k]/f - sum[0]/f*sum[k]/f
-		// A correlation from 2000 pairs is known to 1/√2000 = 2.2 %.
-		if math.Abs(got-stated[k])/stated[0] > 0.07*widen {
+		// A covariance c from n normal pairs of equal variance v is known to
+		// √((v² + c²)/n) (Isserlis's theorem): of v 2.2 % for 2000 pairs where c is
+		// 0, 3.2 % where it is v. Three of these.
+		known := math.Hypot(1, stated[k]/stated[0]) / math.Sqrt(f)
+		t.Logf("points 0 and %d: own covariance %.3f stated, %.3f seen, %+.1f %% of the variance, known to %.1f %%", k, stated[k], got, 100*(got-stated[k])/stated[0], 100*known)
+		if math.Abs(got-stated[k])/stated[0] > 3*known {
 			t.Errorf("points 0 and %d: own covariance %.3f stated, %.3f seen, of %.3f", k, stated[k], got, stated[0])
 		}
 	}
 	// Half a window apart the slopes of two cubics run against each other.
-	if !(stated[2] < -0.2*stated[0]) || stated[7] != 0 {
+	if !(stated[3] < -0.1*stated[0]) || stated[7] != 0 {
 		t.Errorf("own covariances %v", stated)
 	}
 }

@@ -115,8 +115,8 @@ type airEffects struct {
 // during returns the mean of a channel over the sweep, or over the record when
 // it was not sampled in the sweep.
 func (r *reduction) during(name fleet.Channel) (float64, bool) {
-	s := r.in.Channels[name]
-	if channel.Check(s) != nil {
+	s, err := rising(r.in.Channels[name])
+	if err != nil {
 		return 0, false
 	}
 	possible := channel.RangeOf(name)

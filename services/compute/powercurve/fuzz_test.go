@@ -52,6 +52,7 @@ func FuzzReduce(f *testing.F) {
 	f.Add(uint64(4), uint8(3), 1e9, 2.0, uint16(1700))
 	f.Add(uint64(5), uint8(9), 1e300, 1e300, uint16(3))
 	f.Add(uint64(6), uint8(20), -1e308, 1e-300, uint16(3000))
+	f.Add(uint64(1), uint8(82), 0.0, 438.0, uint16(9)) // two speeds at one engine speed
 	base := pulltest.Example()
 	base.Coast, base.Rate = 20, 50
 	clean := base.Sample()
@@ -128,8 +129,17 @@ func FuzzReduce(f *testing.F) {
 			if err != nil {
 				continue
 			}
-			if b.U-b.U != 0 || b.Expanded-b.Expanded != 0 || b.U < 0 {
-				t.Fatalf("%s: u %g, U %g", b.Of, b.U, b.Expanded)
+			if path := notFinite(reflect.ValueOf(b), "Budget"); path != "" || b.U < 0 {
+				t.Fatalf("%s: %s is not finite, or u %g, U %g", b.Of, path, b.U, b.Expanded)
+			}
+			for g := OnPoints; g <= OnSpeed; g++ {
+				mean, err := c.MeanBudget(f, g, 0, math.MaxFloat64)
+				if err != nil {
+					continue
+				}
+				if path := notFinite(reflect.ValueOf(mean), "Budget"); path != "" || mean.U < 0 {
+					t.Fatalf("%s: %s is not finite, or u %g, U %g", mean.Of, path, mean.U, mean.Expanded)
+				}
 			}
 		}
 		if loss, err := c.CarryLoss(in); err == nil {
@@ -144,13 +154,18 @@ func FuzzReduce(f *testing.F) {
 		if path := notFinite(reflect.ValueOf(c), "Curve"); path != "" {
 			t.Fatalf("%s is not finite", path)
 		}
-		all, err := ReduceAll(in)
+		all, none, err := ReduceAll(in)
 		if err != nil {
 			t.Fatalf("Reduce gives a curve, ReduceAll %v", err)
 		}
 		for i := range all {
 			if path := notFinite(reflect.ValueOf(all[i]), "curve of all"); path != "" {
 				t.Fatalf("%s is not finite", path)
+			}
+		}
+		for _, x := range none {
+			if !(x.Span.Length() > -1e300) || x.Span.Length() > 1e300 || x.Err == nil {
+				t.Fatalf("no curve of %+v", x)
 			}
 		}
 		for _, p := range append(c.Points, c.Band...) {

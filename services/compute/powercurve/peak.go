@@ -9,76 +9,78 @@ import (
 
 // Peak is the greatest value of a figure along a curve.
 //
-// It is the top of the parabola fitted to the grid points within peakReach of
-// the greatest one, so that it is not the luckiest point's noise; at an end of
-// the sweep (AtEnd), where there is nothing to fit beyond, it is the greatest
-// point itself. Its uncertainty has three parts. At a top the slope is nought,
-// so that to first order the choice of the place does not matter and U is that of
-// the parabola's value there: the shared inputs' whole, the noise's less for the
-// points it averages. To second order a slope wrong by s lifts the top by
-// s²/4c, 2c the parabola's curvature; its root mean square, √3·σ_s²/4c, is the
-// uncertainty of having chosen the maximum, but no more than one point's noise:
-// a choice among points cannot gain more. Where the points near the greatest
-// do not bend down there is no top to fit: the greatest point is stated, and its
-// own noise once more for the choice.
+// It is the top, within the sweep, of the parabola fitted to the grid points
+// about the greatest one, so that it is not the luckiest point's noise. At a top
+// the slope is nought: to first order the choice of the place does not matter, and
+// U is that of the parabola's value there: the shared inputs' whole, the noise's
+// less for the points it averages. To second order a slope wrong by s lifts the
+// top by s²/4c, 2c the parabola's curvature: the greatest of noisy figures is too
+// great. What that is in the mean, Lift, is taken off (JCGM 100:2008, 3.2.4), and
+// what it scatters about the mean is UChoice; see choice for both, also near an
+// end of the sweep.
 type Peak struct {
 	EngineSpeed float64 // rad/s
 	Value       float64
 	Expanded    float64 // expanded uncertainty of Value, k = 2
 
-	UEngineSpeed float64 // rad/s, standard; at an end of the sweep 0: the end is where it is
+	UEngineSpeed float64 // rad/s, standard
 	U            float64 // standard uncertainty of Value, the choice with it
 	UChoice      float64 // standard uncertainty from the choice of the maximum alone
+	Lift         float64 // by how much noise lifts a top in the mean; Value is without it
 	AtEnd        bool    // the figure still rises at the end of the sweep: the engine may give more beyond
 }
 
 // peakReach is how far from the greatest point the parabola of a peak reaches,
-// ratio of its engine speed. Common practice, no source: over ±8 % a torque
-// curve leaves its parabola by some 10⁻⁵ of its value (see the tests).
+// ratio of its engine speed; what an end of the sweep takes from one side is added
+// on the other. Common practice, no source: over ±8 % a torque curve leaves its
+// parabola by some 10⁻⁵ of its value (see the tests).
 const peakReach = 0.08
 
 // mostPeakPoints bounds the points of a peak's parabola.
 const mostPeakPoints = 64
 
-// weighed is a weighted sum of a figure over points.
-type weighed struct {
-	first  int
-	weight []float64
+// states appends a figure at points with everything its uncertainty is made of;
+// ok is false when it is not stated at one of them.
+func (l *laid) states(to []state, f Figure, points []Point) (_ []state, ok bool) {
+	for k := range points {
+		s, ok := l.model.figure(f, &points[k])
+		if !ok {
+			return to, false
+		}
+		to = append(to, s)
+	}
+	return to, true
 }
 
-// sum returns a weighted sum of a figure with everything its uncertainty is made of.
-func (l *laid) sum(f Figure, points []Point, w weighed) (s state, ok bool) {
-	// The noise of near points is correlated: each pair's in the shares the
-	// first's own parts have.
-	var states [mostPeakPoints]state
-	at := states[:0]
-	for k := range w.weight {
-		x, ok := l.model.figure(f, &points[w.first+k])
-		if !ok {
-			return s, false
-		}
-		at = append(at, x)
-	}
-	for k, x := range at {
-		s.value += w.weight[k] * x.value
+// sum returns a weighted sum of the states of points from first on.
+func (l *laid) sum(states []state, first int, weight []float64) (s state) {
+	for k := range states {
+		x, w := &states[k], weight[k]
+		s.value += w * x.value
 		for t := range s.by {
-			s.by[t] += w.weight[k] * x.by[t]
+			s.by[t] += w * x.by[t]
 		}
-	}
-	for i := range at {
-		for j := range at {
-			r := l.near.at(w.first+i, w.first+j)
+		// The noise of near points is correlated: each pair's in the shares
+		// the points' own parts have.
+		for j := k; j < len(states) && j-k <= l.near.reach; j++ {
+			r := w * weight[j] * l.near.at(first+k, first+j)
 			if r == 0 {
 				continue
 			}
-			f := w.weight[i] * w.weight[j] * r
-			s.own.speed += f * math.Sqrt(math.Max(at[i].own.speed*at[j].own.speed, 0))
-			s.own.load += f * math.Sqrt(math.Max(at[i].own.load*at[j].own.load, 0))
-			s.own.time += f * math.Sqrt(math.Max(at[i].own.time*at[j].own.time, 0))
+			if j > k {
+				r *= 2
+			}
+			y := &states[j].own
+			s.own.speed += r * geometric(x.own.speed, y.speed)
+			s.own.load += r * geometric(x.own.load, y.load)
+			s.own.time += r * geometric(x.own.time, y.time)
 		}
 	}
-	return s, true
+	return s
 }
+
+// geometric returns √(a·b); 0 where one is negative.
+func geometric(a, b float64) float64 { return math.Sqrt(math.Max(a, 0) * math.Max(b, 0)) }
 
 // top is a peak with what its budget is made of.
 type top struct {
@@ -109,29 +111,29 @@ func (l *laid) top(f Figure, points []Point) (out top, ok bool) {
 		return out, false
 	}
 	p := &points[best]
-	atPoint := func(choice bool) (top, bool) {
+	// At least two points on each side where there are two.
+	beside := func(i int) float64 { return math.Abs(points[i].EngineSpeed/p.EngineSpeed - 1) }
+	below := peakReach + math.Max(0, peakReach-beside(last))
+	above := peakReach + math.Max(0, peakReach-beside(first))
+	low, high := best, best
+	for low > first && best-low < mostPeakPoints/2-1 && (best-low < 2 || beside(low-1) <= below) {
+		low--
+	}
+	for high < last && high-best < mostPeakPoints/2-1 && (high-best < 2 || beside(high+1) <= above) {
+		high++
+	}
+	atPoint := func() (top, bool) {
 		s, ok := l.model.figure(f, p)
 		if !ok {
 			return out, false
 		}
 		out.state, out.speed = s, p.Speed
-		out.peak = Peak{EngineSpeed: p.EngineSpeed, Value: s.value, AtEnd: !choice}
-		if choice {
-			out.peak.UChoice = math.Sqrt(s.own.variance())
-		}
+		out.peak = Peak{EngineSpeed: p.EngineSpeed, Value: s.value, AtEnd: best == first || best == last}
 		out.peak.state(l.model.combined(&s))
 		return out, true
 	}
-	if best == first || best == last {
-		return atPoint(false)
-	}
-	// At least two points on each side where there are two.
-	low, high := best, best
-	for low > first && best-low < mostPeakPoints/2-1 && (best-low < 2 || p.EngineSpeed-points[low-1].EngineSpeed <= peakReach*p.EngineSpeed) {
-		low--
-	}
-	for high < last && high-best < mostPeakPoints/2-1 && (high-best < 2 || points[high+1].EngineSpeed-p.EngineSpeed <= peakReach*p.EngineSpeed) {
-		high++
+	if high-low < 2 {
+		return atPoint()
 	}
 	near := points[low : high+1]
 	width := math.Max(p.EngineSpeed-near[0].EngineSpeed, near[len(near)-1].EngineSpeed-p.EngineSpeed)
@@ -147,51 +149,113 @@ func (l *laid) top(f Figure, points []Point) (out top, ok bool) {
 		{moment[0], moment[1], moment[2]}, {moment[1], moment[2], moment[3]}, {moment[2], moment[3], moment[4]},
 	})
 	if !solved {
-		return atPoint(true)
+		return atPoint()
 	}
-	weights := func(at [3]float64, into *[mostPeakPoints]float64) weighed {
+	var buffer [mostPeakPoints]state
+	states, stated := l.states(buffer[:0], f, near)
+	if !stated {
+		return atPoint()
+	}
+	sum := func(at [3]float64) state {
+		var weight [mostPeakPoints]float64
 		for i := range near {
 			x := (near[i].EngineSpeed - p.EngineSpeed) / width
-			into[i] = 0
 			for a := range at {
-				into[i] += at[a] * (inverse[a][0] + x*(inverse[a][1]+x*inverse[a][2]))
+				weight[i] += at[a] * (inverse[a][0] + x*(inverse[a][1]+x*inverse[a][2]))
 			}
 		}
-		return weighed{low, into[:len(near)]}
+		return l.sum(states, low, weight[:len(near)])
 	}
 	var c [3]float64
 	for i := range near {
 		x := (near[i].EngineSpeed - p.EngineSpeed) / width
-		v, stated := f.value(&near[i])
-		if !stated {
-			return atPoint(true)
-		}
 		for a := range c {
-			c[a] += v * (inverse[a][0] + x*(inverse[a][1]+x*inverse[a][2]))
+			c[a] += states[i].value * (inverse[a][0] + x*(inverse[a][1]+x*inverse[a][2]))
 		}
 	}
-	at := -c[1] / (2 * c[2])
-	if !(c[2] < 0) || !(at >= -1) || !(at <= 1) {
-		return atPoint(true)
+	// The top between the ends; of a parabola that bends up, the higher end.
+	from, to := (near[0].EngineSpeed-p.EngineSpeed)/width, (near[len(near)-1].EngineSpeed-p.EngineSpeed)/width
+	along := func(x float64) float64 { return c[0] + x*(c[1]+x*c[2]) }
+	at := from
+	if along(to) > along(from) {
+		at = to
 	}
-	var a, b [mostPeakPoints]float64
-	value, ok1 := l.sum(f, points, weights([3]float64{1, at, at * at}, &a))
-	slope, ok2 := l.sum(f, points, weights([3]float64{0, 1, 2 * at}, &b))
-	if !ok1 || !ok2 {
-		return atPoint(true)
+	if x := -c[1] / (2 * c[2]); c[2] < 0 && x > from && x < to {
+		at = x
 	}
-	greatestPoint, _ := l.model.figure(f, p)
-	curvature := -c[2] // half the second derivative
+	value, slope := sum([3]float64{1, at, at * at}), sum([3]float64{0, 1, 2 * at})
+	ends := ends{below: at - from, above: to - at, slope: c[1] + 2*at*c[2]}
+	own := ends.choice(-c[2], math.Sqrt(slope.own.variance()))
+	whole := ends.choice(-c[2], l.model.combined(&slope))
+	value.value -= own.lift
 	out.state, out.speed = value, p.Speed
 	out.peak = Peak{
-		EngineSpeed: p.EngineSpeed + at*width, Value: value.value,
-		// Somewhere in the parabola's reach is the least that is known.
-		UEngineSpeed: width * math.Min(l.model.combined(&slope)/(2*curvature), 1/math.Sqrt(3)),
-		UChoice:      math.Min(math.Sqrt(3)*slope.own.variance()/(4*curvature), math.Sqrt(greatestPoint.own.variance())),
+		EngineSpeed: p.EngineSpeed + at*width, Value: value.value, Lift: own.lift,
+		UEngineSpeed: width * whole.uPlace, UChoice: own.u,
+		AtEnd: at == from && low == first || at == to && high == last,
 	}
 	out.peak.state(l.model.combined(&value))
 	return out, true
 }
+
+// ends is where a top stands between the ends of its parabola.
+type ends struct {
+	below, above float64 // distances from the ends, one of them 0 when it stands at one
+	slope        float64 // there; 0 at a top
+}
+
+// choice is what noise does to the greatest value of a parabola.
+type choice struct {
+	lift, u float64 // mean of what it is too great by, and standard deviation about it
+	uPlace  float64 // standard deviation of the place
+}
+
+// choice returns what a slope of standard uncertainty u does to a top. The
+// parabola's top is then displaced by σ·g, σ = u/2c, g a standard normal number,
+// but no further than to an end, k·σ away. That lifts the greatest value by
+//
+//	c·σ²·(2·g·m − m²),  m = min(g, k)
+//
+// which is c·σ²·g² where no end is near. Where the figure still rises at the end,
+// by a slope s, j = s/u, the greatest value is the end's, and noise lifts it by
+// c·σ²·(g + j)² only where it turns the slope, g < −j. The means and mean squares
+// of these are integrals of the normal density, in closed form; the place that is
+// found stands for the true one. A parabola hardly bent, or bent up, is taken to be
+// bent so far that σ is the distance of its ends.
+func (e ends) choice(bend, u float64) choice {
+	if !(u > 0) {
+		return choice{}
+	}
+	bend = math.Max(bend, u/(2*(e.below+e.above)))
+	sigma := u / (2 * bend)
+	lift := bend * sigma * sigma
+	var mean, square, place, placeSquare float64
+	if j := math.Abs(e.slope) / u; e.below == 0 || e.above == 0 {
+		p, d := phi(-j), density(j)
+		mean = (1+j*j)*p - j*d
+		square = (3+j*j*(6+j*j))*p - j*(j*j+5)*d
+		// min(g, −j)
+		place = -d - j*(1-p)
+		placeSquare = p + j*d + j*j*(1-p)
+	} else {
+		for _, side := range [2]struct{ k, sign float64 }{{e.above / sigma, 1}, {e.below / sigma, -1}} {
+			k := side.k
+			p, d := phi(-k), density(k)
+			mean += 0.5 - p + k*d - k*k*p
+			square += 3*(0.5-p) - k*(k*k+3)*d + k*k*(4+k*k)*p
+			place += side.sign * (density(0) - d + k*p)
+			placeSquare += 0.5 - p - k*d + k*k*p
+		}
+	}
+	return choice{
+		lift: lift * math.Max(mean, 0), u: lift * math.Sqrt(math.Max(square-mean*mean, 0)),
+		uPlace: sigma * math.Sqrt(math.Max(placeSquare-place*place, 0)),
+	}
+}
+
+// density is that of the standard normal distribution, phi its distribution.
+func density(x float64) float64 { return math.Exp(-x*x/2) / math.Sqrt(2*math.Pi) }
+func phi(x float64) float64     { return math.Erfc(-x/math.Sqrt2) / 2 }
 
 // state adds the choice to a standard uncertainty.
 func (p *Peak) state(u float64) {
@@ -219,26 +283,37 @@ func invert3(a [3][3]float64) (out [3][3]float64, ok bool) {
 	return out, true
 }
 
-// findPeaks finds the greatest figures of the points.
+// findPeaks finds the headline figures: the greatest of the points, and the means
+// over the band, or over the points where there is none.
 func (c *Curve) findPeaks() {
-	l := &c.laid[OnPoints]
-	if l.model == nil {
-		return
+	grid := OnPoints
+	if len(c.Band) > 1 {
+		grid = OnBand
 	}
 	for _, x := range [...]struct {
 		figure Figure
-		to     **Peak
+		peak   **Peak
+		mean   **Mean
 	}{
-		{WheelPower, &c.PeakWheelPower}, {EnginePower, &c.PeakEnginePower}, {EngineTorque, &c.PeakEngineTorque},
-		{CorrectedPower, &c.PeakCorrectedPower}, {CorrectedTorque, &c.PeakCorrectedTorque},
+		{WheelPower, &c.PeakWheelPower, &c.MeanWheelPower},
+		{EnginePower, &c.PeakEnginePower, &c.MeanEnginePower},
+		{EngineTorque, &c.PeakEngineTorque, &c.MeanEngineTorque},
+		{CorrectedPower, &c.PeakCorrectedPower, &c.MeanCorrectedPower},
+		{CorrectedTorque, &c.PeakCorrectedTorque, &c.MeanCorrectedTorque},
 	} {
-		t, ok := l.top(x.figure, c.Points)
-		p := t.peak
-		for _, v := range [...]float64{p.EngineSpeed, p.Value, p.Expanded, p.UEngineSpeed, p.U, p.UChoice} {
-			ok = ok && v-v == 0
+		if l := &c.laid[OnPoints]; l.model != nil {
+			t, ok := l.top(x.figure, c.Points)
+			p := t.peak
+			for _, v := range [...]float64{p.EngineSpeed, p.Value, p.Expanded, p.UEngineSpeed, p.U, p.UChoice, p.Lift} {
+				ok = ok && v-v == 0
+			}
+			if ok {
+				*x.peak = &p
+			}
 		}
-		if ok {
-			*x.to = &p
+		m, err := c.BandMean(x.figure, grid, 0, math.Inf(1))
+		if v := m.Value + m.Expanded; err == nil && v-v == 0 {
+			*x.mean = &m
 		}
 	}
 }
@@ -247,6 +322,7 @@ func (c *Curve) findPeaks() {
 // between the points inside it.
 type Mean struct {
 	Figure    Figure
+	Grid      Grid
 	Low, High float64 // rad/s, first and last point of it
 	Value     float64
 	U         float64 // standard uncertainty: shared inputs do not average out
@@ -271,48 +347,39 @@ func (c *Curve) bandMean(f Figure, g Grid, low, high float64) (Mean, state, *lai
 	if err != nil {
 		return Mean{}, state{}, nil, err
 	}
-	t, err := c.Trace(f, g)
-	if err != nil {
-		return Mean{}, state{}, nil, err
-	}
 	first, last := -1, -1
-	for k, n := range t.EngineSpeed {
-		if n >= low && n <= high {
+	for k := range points {
+		if _, stated := f.value(&points[k]); stated && points[k].EngineSpeed >= low && points[k].EngineSpeed <= high {
 			if first < 0 {
 				first = k
 			}
 			last = k
 		}
 	}
-	if first < 0 || first == last {
+	var buffer [mostPeakPoints]state
+	weight := make([]float64, 0, mostPeakPoints)
+	states := buffer[:0]
+	if first < 0 || !(points[last].EngineSpeed > points[first].EngineSpeed) {
 		return Mean{}, state{}, nil, fmt.Errorf("%w: fewer than two points from %.0f to %.0f rpm state %s", ErrNoModel, low/rpm, high/rpm, f)
 	}
-	out := Mean{Figure: f, Low: t.EngineSpeed[first], High: t.EngineSpeed[last]}
-	w := make([]float64, last-first+1)
-	for k := first; k < last; k++ {
-		share := (t.EngineSpeed[k+1] - t.EngineSpeed[k]) / (out.High - out.Low) / 2
-		w[k-first] += share
-		w[k-first+1] += share
-	}
-	var s state
-	for k, x := range w {
-		i := t.index[first+k]
-		a, _ := l.model.figure(f, &points[i])
-		s.value += x * a.value
-		for t := range s.by {
-			s.by[t] += x * a.by[t]
-		}
-		for j, y := range w {
-			b, _ := l.model.figure(f, &points[t.index[first+j]])
-			r := x * y * l.near.at(i, t.index[first+j])
-			if r == 0 {
-				continue
+	out := Mean{Figure: f, Grid: g, Low: points[first].EngineSpeed, High: points[last].EngineSpeed}
+	before := -1 // the stated point before
+	for k := first; k <= last; k++ {
+		weight = append(weight, 0)
+		s, ok := l.model.figure(f, &points[k])
+		if _, stated := f.value(&points[k]); !stated || !ok {
+			s = state{} // with no weight
+		} else {
+			if before >= 0 {
+				share := (points[k].EngineSpeed - points[before].EngineSpeed) / (out.High - out.Low) / 2
+				weight[before-first] += share
+				weight[k-first] += share
 			}
-			s.own.speed += r * math.Sqrt(math.Max(a.own.speed*b.own.speed, 0))
-			s.own.load += r * math.Sqrt(math.Max(a.own.load*b.own.load, 0))
-			s.own.time += r * math.Sqrt(math.Max(a.own.time*b.own.time, 0))
+			before = k
 		}
+		states = append(states, s)
 	}
+	s := l.sum(states, first, weight)
 	out.Value = s.value
 	return out, s, l, nil
 }

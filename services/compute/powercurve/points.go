@@ -65,6 +65,7 @@ func (r *reduction) points(m *model, of axis, grid []float64, interval float64) 
 	for i := range count {
 		p, order := raw{}, r.window.Order
 		var span channel.Span
+		wide := false // span is the interval's
 		if len(r.steps) > 0 {
 			span, order = r.steps[i], stepOrder
 			p.t = (span.Start + span.End) / 2
@@ -84,7 +85,7 @@ func (r *reduction) points(m *model, of axis, grid []float64, interval float64) 
 			span = r.around(p.t, r.window.Length)
 			if interval > 0 {
 				if s := r.interval(p.n, interval); s.Length() > span.Length() {
-					span = s
+					span, wide = s, true
 				}
 			}
 		}
@@ -95,12 +96,28 @@ func (r *reduction) points(m *model, of axis, grid []float64, interval float64) 
 		if !ok1 || !ok2 || !ok3 || p.speed.Freedom < 1 || p.load.Freedom < 1 || p.momentum.Freedom < 1 {
 			continue // a gap; finding says so
 		}
-		p.window = r.windowOf(span, p.t, order)
+		if len(r.steps) == 0 && (wide || r.place.Length != r.window.Length) {
+			// The speed where the engine speed is: read from windows of different
+			// length, a brake that hunts would put them apart.
+			near := r.around(p.t, r.place.Length)
+			at, ok := channel.FitLocal(r.speed, p.t, near, order)
+			if !ok {
+				continue
+			}
+			p.speed.Value, p.speed.VarValue = at.Value, at.VarValue
+			// Of two fits of one polynomial the wider is the best estimate, and
+			// its covariance with the other's value that with its own.
+			if near.Length() > span.Length() {
+				p.speed.CovValueSlope = at.CovValueSlope
+			}
+		}
+		p.window.first, _ = slices.BinarySearch(r.momentum.T, span.Start)
+		p.window.last = p.window.first + len(r.momentum.Between(span).T)
 		p.loadVar = r.sparse * p.momentum.VarSlopeOfSum(r.momentum)
 		if r.logged {
 			around := span
 			if len(r.steps) == 0 {
-				around = r.around(p.t, r.window.Length)
+				around = r.around(p.t, r.place.Length)
 			}
 			if f, ok := channel.FitLocal(r.engine, p.t, around, order); ok && (f.Slope > 0 || p.read) {
 				p.engine = f
@@ -138,14 +155,16 @@ func (r *reduction) points(m *model, of axis, grid []float64, interval float64) 
 	// Windows overlap: the sweep has no more samples than it has.
 	m.freedom = math.Max(1, math.Min(float64(speedNoise.freedom), float64(len(r.momentum.T)-r.window.Order-1)))
 	out := make([]Point, 0, len(found))
+	slopes := make([]*channel.Local, 0, len(found))
 	figures := make([]float64, 0, figuresPerPoint*len(found))
 	for i := range found {
 		point, more, ok := r.point(m, &found[i], of, figures)
 		if ok {
 			out, figures = append(out, point), more
+			slopes = append(slopes, &found[i].momentum)
 		}
 	}
-	return out, r.nearnessOf(m, out)
+	return out, r.nearnessOf(m, out, slopes)
 }
 
 // alongSteps puts steps in the order of their engine speeds and gives each how

@@ -49,13 +49,16 @@
 // at once, so that a brake whose control hunts, and the speed that hunts with
 // it, cancel before the filter, which passes a value and a slope differently.
 // What is left to smooth is the tractive force, as slow as the engine's torque
-// curve; the window may then be a fixed share of the sweep (see windowShare).
+// curve, and its window is chosen from the pull's own noise so that it bends the
+// force by a quarter of what the noise makes uncertain (channel.Balanced).
 package powercurve
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"rollcall/services/compute/air"
 	"rollcall/services/compute/channel"
@@ -196,8 +199,12 @@ type Curve struct {
 	CoastDown *channel.Span // in its own record's time when that was separate; nil: none
 	RampRate  float64       // rad/s², engine side, over the sweep
 	Low, High float64       // rad/s, engine speed at the ends of the sweep
-	Window    float64       // s, length of the local polynomials
+	Window    float64       // s, length of the force's local polynomials
 	PassBand  float64       // Hz, where their derivative is down by 3 dB
+	// WindowFromNoise says that Window was chosen from the pull's own noise (see
+	// channel.Balanced); false: the sweep is in steps or has too few samples, and
+	// Window is a fixed share of it.
+	WindowFromNoise bool
 
 	EngineSpeedLogged bool // false: from gear ratio and tyre radius
 
@@ -234,6 +241,13 @@ type Curve struct {
 	PeakCorrectedPower  *Peak // W
 	PeakCorrectedTorque *Peak // N·m
 
+	// The means over Band, or over Points where there is no band, of the same.
+	MeanWheelPower      *Mean // W
+	MeanEnginePower     *Mean // W, uncorrected
+	MeanEngineTorque    *Mean // N·m, uncorrected
+	MeanCorrectedPower  *Mean // W
+	MeanCorrectedTorque *Mean // N·m
+
 	laid [3]laid // by Grid
 }
 
@@ -263,37 +277,47 @@ const mostPoints = 250
 // left out. Of several sweeps in the record it takes the last full one: those
 // before it warm the car up. What cannot be stated is nil in the curve, with the
 // reason beside it; an error means there is no curve at all: ErrCell,
-// ErrChannel, ErrSweep, ErrEngineSpeed, or a series that channel.Check refuses.
+// ErrChannel, ErrSweep, ErrEngineSpeed, ErrForce, or channel.ErrLength, ErrEmpty
+// or ErrClock of a series of which too little can be used. Samples whose time does
+// not rise are left out (channel.Tidy); finding says of which channel.
 func Reduce(in Input) (Curve, error) {
-	sweeps, err := prepare(in)
+	sweeps, _, err := prepare(in)
 	if err != nil {
 		return Curve{}, err
 	}
 	return sweeps[lastFull(sweeps)].reduce()
 }
 
+// NoCurve is a stretch of a record in which the rollers rise as in a sweep and
+// that gives no curve.
+type NoCurve struct {
+	Span channel.Span // s; of a sweep that was found the sweep, else all between its neighbours
+	Err  error        // as of Reduce
+}
+
 // ReduceAll returns the curves of all sweeps of a record in order of time, each
-// with the coast-down that follows it before the next; errors as Reduce. A sweep
-// that gives no curve is left out; when none does, the last one's error is
-// returned.
-func ReduceAll(in Input) ([]Curve, error) {
-	sweeps, err := prepare(in)
+// with the coast-down that follows it before the next, and beside them what gives
+// none, with the reason; errors as Reduce. When no sweep gives a curve, the last
+// one's error is returned.
+func ReduceAll(in Input) (curves []Curve, none []NoCurve, err error) {
+	sweeps, none, err := prepare(in)
 	if err != nil {
-		return nil, err
+		return nil, none, err
 	}
-	var out []Curve
 	for _, r := range sweeps {
 		c, failed := r.reduce()
 		if failed != nil {
 			err = failed
+			none = append(none, NoCurve{r.sweep, failed})
 			continue
 		}
-		out = append(out, c)
+		curves = append(curves, c)
 	}
-	if len(out) == 0 {
-		return nil, err
+	slices.SortFunc(none, func(a, b NoCurve) int { return cmp.Compare(a.Span.Start, b.Span.Start) })
+	if len(curves) == 0 {
+		return nil, none, err
 	}
-	return out, nil
+	return curves, none, nil
 }
 
 // reduce returns the curve of one sweep.
@@ -301,10 +325,16 @@ func (r *reduction) reduce() (Curve, error) {
 	if err := r.follow(); err != nil {
 		return Curve{}, err
 	}
+	return r.curve()
+}
+
+// curve returns the curve of one sweep that is followed.
+func (r *reduction) curve() (Curve, error) {
 	in := &r.in
 	out := Curve{
-		Sweep: r.sweep, RampRate: r.rampRate, Window: r.window.Length, PassBand: r.window.PassBand(r.step),
+		Sweep: r.sweep, RampRate: r.rampRate, Window: r.window.Length, PassBand: r.passBand,
 		Low: r.knots[0].n, High: r.knots[len(r.knots)-1].n, EngineSpeedLogged: r.logged, Steps: r.steps,
+		WindowFromNoise: r.balanced,
 	}
 	r.correct(&out)
 	if in.CarriedLoss != nil {
@@ -352,12 +382,12 @@ const overRange = 1.5
 func (r *reduction) plausible(c *Curve) error {
 	if limit := overRange * r.in.Cell.LoadCellRange; limit > 0 {
 		over, worst := 0, 0.0
-		load := r.in.Channels[fleet.LoadCellForce].Between(c.Sweep)
+		load := r.load.Between(c.Sweep)
 		for _, x := range load.X {
 			if math.Abs(x) > limit {
 				over++
 			}
-			worst = math.Max(worst, math.Abs(x))
+			worst = max(worst, math.Abs(x))
 		}
 		if 2*over > len(load.X) {
 			return fmt.Errorf("%w: the load cell reads up to %.0f N in the sweep, its range is %.0f N; check the unit of its column and its wiring",

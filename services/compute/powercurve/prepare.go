@@ -1,6 +1,7 @@
 package powercurve
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -25,7 +26,11 @@ type reduction struct {
 	from, to float64 // s, the stretch of the record that belongs to this sweep
 	byAir    airEffects
 
-	window   channel.Window
+	window   channel.Window // of the force
+	passBand float64        // Hz, of window
+	balanced bool           // window was chosen from the noise
+	place    channel.Window // of the engine speed, and of the speed's value
+	edge     float64        // s, how far inside the sweep a default grid stays
 	step     float64        // s, of the speed channel
 	top      float64        // s, lift-off
 	start    float64        // m/s, speed at the start of the sweep
@@ -37,6 +42,8 @@ type reduction struct {
 	engaged  float64        // rad/m, engine speed per roller speed in the sweep as measured
 	momentum channel.Series // N·s, M_base·v + ∫F_brake dt over the sweep, on the speed's clock
 	sparse   float64        // steps of the speed in one of the load cell, at least 1
+
+	weights []float64 // room for nearnessOf
 }
 
 // knot is the engine speed at a time of the sweep.
@@ -44,6 +51,7 @@ type knot struct{ t, n float64 }
 
 // checkCell returns ErrCell with what is wrong.
 func checkCell(c fleet.Cell, s loadcell.Calibration) error {
+	s = s.Line() // what is no number in a curve is none in its line
 	for _, x := range []struct {
 		name  string
 		value float64
@@ -74,20 +82,36 @@ func need(channels map[fleet.Channel]channel.Series, c fleet.Channel) (channel.S
 	if !ok {
 		return channel.Series{}, fmt.Errorf("%w: %s is not logged", ErrChannel, c)
 	}
-	if err := channel.Check(s); err != nil {
+	tidy, err := rising(s)
+	if err != nil {
 		return channel.Series{}, fmt.Errorf("read channel %s: %w", c, err)
 	}
-	s = channel.Clean(s, channel.RangeOf(c))
-	if len(s.T) < fewestSamples {
-		return channel.Series{}, fmt.Errorf("%w: %s has %d good samples; it needs %d", ErrChannel, c, len(s.T), fewestSamples)
+	tidy = channel.Clean(tidy, channel.RangeOf(c))
+	if len(tidy.T) < fewestSamples {
+		return channel.Series{}, fmt.Errorf("%w: %s has %d good samples; it needs %d", ErrChannel, c, len(tidy.T), fewestSamples)
 	}
-	return s, nil
+	return tidy, nil
+}
+
+// rising returns a series whose time rises: of a clock that steps back, repeats
+// or is missing, what channel.Tidy keeps (finding says so). The error is that of
+// channel.Check when that is too little or something else is wrong.
+func rising(s channel.Series) (channel.Series, error) {
+	err := channel.Check(s)
+	if !errors.Is(err, channel.ErrClock) {
+		return s, err
+	}
+	tidy, dropped := channel.Tidy(s)
+	if len(tidy.T) < fewestSamples {
+		return channel.Series{}, fmt.Errorf("%w; without the %d samples out of time %d are left: log seconds, on a clock that is not set while it records", err, dropped, len(tidy.T))
+	}
+	return tidy, nil
 }
 
 // optional returns a channel's good samples; empty when it cannot be used.
 func optional(channels map[fleet.Channel]channel.Series, c fleet.Channel) channel.Series {
-	s := channels[c]
-	if channel.Check(s) != nil {
+	s, err := rising(channels[c])
+	if err != nil {
 		return channel.Series{}
 	}
 	return channel.Clean(s, channel.RangeOf(c))
@@ -95,7 +119,8 @@ func optional(channels map[fleet.Channel]channel.Series, c fleet.Channel) channe
 
 // brakeForce returns F_brake = S(x)·L·n/r within span, N at the roller.
 func brakeForce(cell fleet.Cell, s loadcell.Calibration, reading channel.Series, span channel.Span) channel.Series {
-	if channel.Check(reading) != nil {
+	reading, err := rising(reading)
+	if err != nil {
 		return channel.Series{}
 	}
 	return forceOf(cell, s, channel.Clean(reading.Between(span), channel.RangeOf(fleet.LoadCellForce)))
@@ -138,18 +163,19 @@ const (
 	mostKnots      = 20000
 )
 
-// prepare reads the channels and finds the sweeps, at least one.
-func prepare(in Input) ([]*reduction, error) {
+// prepare reads the channels and finds the sweeps, at least one, and the stretches
+// that have none.
+func prepare(in Input) ([]*reduction, []NoCurve, error) {
 	if err := checkCell(in.Cell, in.Calibration); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	r := &reduction{in: in, kappa: in.Cell.LeverArm * in.Cell.BrakeRatio / in.Cell.RollerRadius}
 	var err error
 	if r.speed, err = need(in.Channels, fleet.RollerSpeed); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if r.load, err = need(in.Channels, fleet.LoadCellForce); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	r.engine = optional(in.Channels, fleet.EngineSpeed)
 	r.logged = len(r.engine.T) >= fewestSamples
@@ -164,24 +190,59 @@ func prepare(in Input) ([]*reduction, error) {
 	return r.findSweeps()
 }
 
-// follow lays the engine speed and the momentum along the sweep.
+// follow lays the momentum and the engine speed along the sweep, and chooses the
+// windows.
 func (r *reduction) follow() error {
-	r.window.Length = math.Max(r.window.Length, math.Min(r.sweep.Length()*windowShare, longestWindow))
-	if err := r.followEngine(); err != nil {
+	if err := r.sumMomentum(); err != nil {
 		return err
 	}
-	return r.sumMomentum()
+	r.window.Length = math.Max(r.window.Length, math.Min(r.sweep.Length()*windowShare, longestWindow))
+	r.place, r.edge = r.window, r.window.Length/4
+	if len(r.steps) == 0 {
+		if b, ok := channel.Balanced(r.driving(), r.sweep, r.sweep.Length()*longestShare); ok {
+			r.window, r.passBand, r.balanced = b.Window, b.PassBand, true
+			r.place.Length = math.Max(r.place.Length, r.window.Length)
+		}
+	}
+	if !r.balanced {
+		r.passBand = r.window.PassBand(r.step)
+	}
+	return r.followEngine()
 }
 
-// The window of the local polynomials is at least that of channel.WindowFor,
-// and in a longer sweep this share of it: a torque curve is as smooth over
-// engine speed whatever the ramp rate, and the noise of a slope falls with the
-// window to the power 1.5. A fifteenth passes what repeats every 1/18 of the
-// sweep (3 dB), some 250 rpm of 4500; no torque curve has more.
+// The force is the slope of the momentum, and its window is chosen from the
+// momentum's own noise (channel.Balanced), but no longer than longestShare of the
+// sweep, which passes what repeats every 1/9 of it: noise may hide what torque
+// curve there is, and less than that none can be taken to have.
+//
+// Where it cannot be chosen, and in a sweep in steps, the window is at least that
+// of channel.WindowFor, and in a longer sweep windowShare of it: a fifteenth
+// passes what repeats every 1/18 of the sweep (3 dB), some 250 rpm of 4500. The
+// window of the place, of engine and roller speed, is the longer of the two: where
+// a brake hunts, force and speed must be smoothed alike, and an engine speed may
+// be noisier than the momentum.
+//
+// TestWindowFromNoise holds both rules against the truth.
 const (
 	windowShare   = 1.0 / 15
 	longestWindow = 2.0 // s
+	longestShare  = 1.0 / 7
 )
+
+// driving returns the momentum with that of the car's rotating parts, which a
+// brake that hunts and they exchange: the engine's own push is smoother than what
+// reaches the rollers.
+func (r *reduction) driving() channel.Series {
+	mass := r.in.Vehicle.RotatingMass
+	if mass == nil || !(*mass > 0) || math.IsInf(*mass, 1) {
+		return r.momentum
+	}
+	out := channel.Series{T: r.momentum.T, X: make([]float64, len(r.momentum.X))}
+	for i, v := range r.speed.Between(r.sweep).X {
+		out.X[i] = r.momentum.X[i] + *mass*v
+	}
+	return out
+}
 
 // sumMomentum integrates the brake force over the sweep by the trapezoid rule on
 // the load cell's own clock and lays the momentum on the speed's.
@@ -276,6 +337,10 @@ func (r *reduction) findSweep() error {
 	// The run of rising speed up to the top, past the rollover at its end.
 	last := len(slope) - 1
 	first := last
+	// A slow logger's greatest speed is past the turn already.
+	for first > 0 && slope[first] <= 0 && smooth.T[last]-smooth.T[first] < findWindow {
+		first--
+	}
 	for first > 0 && !(slope[first] <= 0) {
 		first--
 	}
@@ -325,25 +390,25 @@ func (r *reduction) cutGears() {
 		return
 	}
 	thin := channel.Thin(r.engine.Between(r.sweep), findStep)
-	ratio := func(i int) (float64, bool) {
-		v, ok := r.speed.At(thin.T[i])
-		return thin.X[i] / v, ok && v > 0
-	}
-	var ratios []float64
-	for i := len(thin.T) / 2; i < len(thin.T); i++ {
-		if x, ok := ratio(i); ok {
-			ratios = append(ratios, x)
+	n := len(thin.T)
+	both := make([]float64, 2*n)
+	ratio, upper := both[:n], both[n:n] // NaN: none
+	rolling := cursor{s: r.speed.Between(channel.Span{Start: r.from, End: r.to})}
+	for i, t := range thin.T {
+		ratio[i] = math.NaN()
+		if v, ok := rolling.at(t); ok && v > 0 {
+			ratio[i] = thin.X[i] / v
+			if i >= n/2 {
+				upper = append(upper, ratio[i])
+			}
 		}
 	}
-	if len(ratios) == 0 {
+	if len(upper) == 0 {
 		return
 	}
-	slices.Sort(ratios)
-	r.engaged = ratios[len(ratios)/2]
-	other := func(i int) bool {
-		x, ok := ratio(i)
-		return ok && math.Abs(x/r.engaged-1) > gearStep
-	}
+	slices.Sort(upper)
+	r.engaged = upper[len(upper)/2]
+	other := func(i int) bool { return math.Abs(ratio[i]/r.engaged-1) > gearStep }
 	last := len(thin.T) - 1
 	for last > 0 && other(last) {
 		last--
@@ -402,7 +467,7 @@ func (r *reduction) engineAt(t float64) (n, rate float64, ok bool) {
 	if !r.logged {
 		source, scale = r.speed, r.ratio
 	}
-	f, ok := channel.FitLocal(source, t, r.around(t, r.window.Length), r.window.Order)
+	f, ok := channel.FitLocal(source, t, r.around(t, r.place.Length), r.place.Order)
 	return f.Value * scale, f.Slope * scale, ok
 }
 
@@ -427,7 +492,7 @@ func (r *reduction) followEngine() error {
 	if len(r.steps) > 0 {
 		return r.followSteps(source, scale)
 	}
-	count := int(math.Min(r.sweep.Length()/r.window.Length*knotsPerWindow, mostKnots)) + 1
+	count := int(math.Min(r.sweep.Length()/r.place.Length*knotsPerWindow, mostKnots)) + 1
 	r.knots = make([]knot, 0, count+1)
 	for i := range count + 1 {
 		t := r.sweep.Start + r.sweep.Length()*float64(i)/float64(count)
@@ -474,7 +539,7 @@ func (r *reduction) timeOf(n float64) (float64, bool) {
 // by halves between the knots' times, and at last by Newton's step.
 func (r *reduction) timeOfSpeed(v float64) (float64, bool) {
 	at := func(t float64) (channel.Local, bool) {
-		return channel.FitLocal(r.speed, t, r.around(t, r.window.Length), r.window.Order)
+		return channel.FitLocal(r.speed, t, r.around(t, r.place.Length), r.place.Order)
 	}
 	low, high := 0, len(r.knots)-1
 	first, ok1 := at(r.knots[low].t)
@@ -501,11 +566,11 @@ func (r *reduction) timeOfSpeed(v float64) (float64, bool) {
 	return t, true
 }
 
-// defaultGrid returns every 100 rpm at least a quarter of a window inside the
-// sweep, where the local polynomials still have samples on both sides.
+// defaultGrid returns every 100 rpm at least edge inside the sweep, where the
+// local polynomials still have samples on both sides.
 func (r *reduction) defaultGrid() []float64 {
-	low, _, ok1 := r.engineAt(r.sweep.Start + r.window.Length/4)
-	high, _, ok2 := r.engineAt(r.sweep.End - r.window.Length/4)
+	low, _, ok1 := r.engineAt(r.sweep.Start + r.edge)
+	high, _, ok2 := r.engineAt(r.sweep.End - r.edge)
 	if !ok1 || !ok2 || !(low > 0) || !(high > low) {
 		return nil
 	}

@@ -177,13 +177,20 @@ type fitted struct {
 // its gain.
 func (r *reduction) newModel(c *Curve) *model {
 	in := &r.in
-	s, u := in.Calibration, in.Cell.U
+	// Forces come from S(x) as it is; its uncertainty is carried by zero and
+	// gain, for a curve by those of the line that stands for it.
+	s, u := in.Calibration.Line(), in.Cell.U
 	m := &model{
 		cell: in.Cell, calibration: s, vehicle: in.Vehicle, pull: in.Pull, setUp: in.SetUp, kappa: r.kappa,
 		logged: r.logged, steady: len(r.steps) > 0, fit: c.Loss, byAir: r.byAir,
 	}
 	if c.CarriedFrom != "" {
 		m.carried = in.CarriedLoss
+		if l := m.carried; l != nil && l.Calibration.Degree >= 2 {
+			carried := *l
+			carried.Calibration = l.Calibration.Line()
+			m.carried = &carried
+		}
 	}
 	set := func(t term, value, u float64) { m.values[t], m.u[t] = value, u }
 	zero, gain, cov := calibrationU(s, u)

@@ -37,6 +37,7 @@ const (
 	Force               Dimension = "force"
 	Torque              Dimension = "torque"
 	Mass                Dimension = "mass"
+	Volume              Dimension = "volume"
 	MassFlow            Dimension = "mass flow"
 	Density             Dimension = "density"
 	Pressure            Dimension = "pressure"
@@ -119,6 +120,11 @@ var table = []entry{
 	{Unit{"t", 1e3, 0, Mass}, nil},
 	{Unit{"lb", pound, 0, Mass}, []string{"lbm", "lbs", "LB"}},
 	{Unit{"oz", pound / 16, 0, Mass}, nil},
+
+	{Unit{"m³", 1, 0, Volume}, []string{"m3", "m^3"}},
+	{Unit{"L", 1e-3, 0, Volume}, []string{"l", "litre", "liter", "dm³", "dm3"}},
+	{Unit{"cm³", 1e-6, 0, Volume}, []string{"cm3", "ccm", "cc", "mL", "ml"}},
+	{Unit{"in³", inch * inch * inch, 0, Volume}, []string{"in3", "cu in", "cuin", "cid"}},
 
 	{Unit{"kg/m³", 1, 0, Density}, []string{"kg/m3", "kg/m^3", "g/L", "g/l"}},
 	{Unit{"mg/L", 1e-3, 0, Density}, []string{"mg/l", "g/m³", "g/m3"}},

@@ -13,6 +13,7 @@ import (
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
@@ -29,6 +30,7 @@ const (
 	ClosedFlag = "1111222233334444555566667777aaaa"
 	PullID     = "00112233445566778899aabbccddeeff"
 	BadPullID  = "ffeeddccbbaa99887766554433221100"
+	BaselineID = "aabbccddeeff00112233445566778899"
 	EmptyID    = "0123456789abcdef0123456789abcdef"
 	Attack     = `<script>alert("x")</script>`
 )
@@ -42,7 +44,11 @@ type Fleet struct {
 	Runs   []*rollcallv1.Run
 	Pulls  []*rollcallv1.Pull
 	Points []*rollcallv1.CurvePoint
-	YAML   string
+	// Certificates are answers of GetCertificate, newest first.
+	Certificates []*rollcallv1.GetCertificateResponse
+	// List is the answer of GetCheckList; nil: there is no such cell.
+	List *rollcallv1.GetCheckListResponse
+	YAML string
 	// Err is returned by every method when it is set.
 	Err error
 	// More is said of pulls.
@@ -51,12 +57,24 @@ type Fleet struct {
 	Filter *rollcallv1.Filter
 	// Compared is the last comparison asked for.
 	Compared *rollcallv1.ComparePullsRequest
+	// Repeated is the last repeatability asked for.
+	Repeated *rollcallv1.GetRepeatabilityRequest
 	// RegistryAt is the moment of the last registry asked for.
 	RegistryAt *timestamppb.Timestamp
 }
 
 // Number returns a pointer to x.
 func Number(x float64) *float64 { return &x }
+
+// headline returns a headline figure; one without a band has no mean.
+func headline(figure, unit string, peak, u, rpm, mean, uMean float64) *rollcallv1.Headline {
+	h := &rollcallv1.Headline{Figure: figure, Unit: unit, Peak: &peak, PeakExpandedUncertainty: &u, PeakEngineSpeedRadS: Number(rpm * math.Pi / 30)}
+	if mean > 0 {
+		h.PeakEngineSpeedExpandedUncertaintyRadS = Number(41 * math.Pi / 30)
+		h.BandMean, h.BandMeanExpandedUncertainty, h.BandLowRadS, h.BandHighRadS = &mean, &uMean, Number(2200*math.Pi/30), Number(6160*math.Pi/30)
+	}
+	return h
+}
 
 // Day returns a time d days before Now.
 func Day(d int) *timestamppb.Timestamp { return timestamppb.New(Now.AddDate(0, 0, -d)) }
@@ -127,7 +145,14 @@ func Chain() *Fleet {
 			PeakWheelPowerW: Number(171200), PeakEnginePowerW: Number(203400), PeakEnginePowerExpandedUncertaintyW: Number(2600), PeakEngineSpeedRadS: Number(6200 * math.Pi / 30), PeakEngineTorqueNm: Number(329.4),
 			PeakCorrectedPowerW: Number(207100), PeakCorrectedPowerExpandedUncertaintyW: Number(2700), PeakNote: "engine power is greatest at the last point of the curve",
 			CorrectionNote: "with intake air temperature; SAE J1349 takes the power of an engine to follow the air around it; the engine is charged",
-			Doubt:          "Cell fen-2 was not known to be good: flag recalibrate, most likely load-cell gain, 93 %. The stated power is off by +1.80 % ± 0.44 % (k = 2).", DoubtFlagIds: []string{GainFlag},
+			CorrectionName: "SAE J1349", CorrectionCaution: "SAE J1349 takes the power of an engine to follow the air around it; the engine is charged", PeakWheelPowerExpandedUncertaintyW: Number(1900),
+			Doubt: "Cell fen-2 was not known to be good: flag recalibrate, most likely load-cell gain, 93 %. The stated power is off by +1.80 % ± 0.44 % (k = 2).", DoubtFlagIds: []string{GainFlag},
+			Headlines: []*rollcallv1.Headline{
+				headline("wheel power", "W", 171200, 1900, 6150, 0, 0), headline("engine power", "W", 203400, 2600, 6200, 150300, 1700), headline("engine torque", "N·m", 329.4, 4.2, 4580, 316.2, 3.6),
+				headline("corrected engine power", "W", 207100, 2700, 6200, 153000, 1800), headline("corrected engine torque", "N·m", 335.4, 4.3, 4580, 321.9, 3.7)},
+			WindowS: Number(0.86), PassBandHz: Number(1.152), WindowFromNoise: proto.Bool(true),
+			SetUp: "road tyres, 2.4 bar", Loss: "carried", LossFromPullId: BaselineID, LossFromStartedAt: Day(10),
+			LossNote: "carried from pull " + BaselineID + " of 2026-06-19, in whose coast-down it was measured with the same car and set-up on this cell",
 			Findings: []*rollcallv1.Finding{{Kind: "intake air", Channel: "intake_air_temperature", StartS: 8.2, EndS: 14.6, Size: 9.5, SizeUnit: "K", Text: "intake air climbs by 9.5 K"}}, Epoch: "e1", CodeVersion: "test"},
 		{PullId: BadPullID, CellId: "fen-2", Kind: "pull", StartedAt: Day(33), CustomerCar: "grey estate 2.0", State: "unusable", Reason: "roller speed has a gap of 1.2 s"},
 		{PullId: EmptyID, CellId: "fen-2", Kind: "empty-roller coast-down", StartedAt: Day(40), State: "computed", Reason: "parasitic loss −1.2 N ± 2.4 N against the registry at 25.0 m/s", CodeVersion: "1"},
@@ -141,6 +166,7 @@ func Chain() *Fleet {
 		p.TractiveForceN, p.TractiveForceUncertaintyN = p.WheelPowerW/v, p.WheelPowerUncertaintyW/v
 		f.Points = append(f.Points, p)
 	}
+	f.certify()
 	return f
 }
 
@@ -202,8 +228,60 @@ func (f *Fleet) GetPull(_ context.Context, r *rollcallv1.GetPullRequest) (*rollc
 	if err != nil {
 		return nil, err
 	}
-	return &rollcallv1.GetPullResponse{Pull: p, Header: map[string]string{"operator": "J. Dahl", "bay": "2"},
+	var sweeps, none []*rollcallv1.Sweep
+	if r.GetWithSweeps() && p.GetState() == "computed" && p.GetKind() == "pull" {
+		sweeps, none = Sweeps(), []*rollcallv1.Sweep{{Number: 3, StartS: 70.2, EndS: 74.9, NoCurve: "no sweep found: the speed rises for 0.40 s " + Attack}}
+	}
+	return &rollcallv1.GetPullResponse{Pull: p, Sweeps: sweeps, SweepsWithoutCurve: none, Header: map[string]string{"operator": "J. Dahl", "bay": "2"},
 		Channels: []*rollcallv1.ChannelSummary{{Channel: "load_cell", Unit: "N", Samples: 1500, RateHz: 100, Minimum: -1.2, Maximum: 1830.5}, {Channel: "roller_speed", Unit: "m/s", Samples: 1500, RateHz: 100, Minimum: 0, Maximum: 48.25}}}, nil
+}
+
+// Sweeps returns a record of two sweeps, the second of which is taken.
+func Sweeps() []*rollcallv1.Sweep {
+	sweep := func(number uint32, start, end float64) *rollcallv1.Sweep {
+		return &rollcallv1.Sweep{Number: number, StartS: start, EndS: end, EngineSpeedLowRadS: 2140 * math.Pi / 30, EngineSpeedHighRadS: 6210 * math.Pi / 30,
+			RampRateRadS2: 314 * math.Pi / 30, PeakWheelPowerW: Number(171200)}
+	}
+	first, second := sweep(1, 3.1, 15.9), sweep(2, 24.4, 37.4)
+	first.NoEnginePower = "no coast-down follows it"
+	second.Taken, second.PeakEnginePowerW = true, Number(203400)
+	for _, g := range []struct {
+		kind       string
+		start, end float64
+	}{{"run-up", 20.2, 24.4}, {"sweep", 24.4, 37.4}, {"lift-off", 37.4, 38.1}, {"coast-down", 38.1, 61.5}, {"spin-down", 61.5, 64}} {
+		second.Segments = append(second.Segments, &rollcallv1.Segment{Kind: g.kind, StartS: g.start, EndS: g.end})
+	}
+	return []*rollcallv1.Sweep{first, second}
+}
+
+// GetRepeatability returns how four pulls repeat, or how three cells agree,
+// whatever is asked for, but refuses a pull that is not there.
+func (f *Fleet) GetRepeatability(_ context.Context, r *rollcallv1.GetRepeatabilityRequest) (*rollcallv1.GetRepeatabilityResponse, error) {
+	f.Repeated = r
+	for _, id := range r.GetPulls().GetPullIds() {
+		if _, err := f.pull(id); err != nil {
+			return nil, err
+		}
+	}
+	out := &rollcallv1.GetRepeatabilityResponse{
+		Figure: "corrected engine power", FigureUnit: "W", Correction: "sae_j1349", Mean: 206520, StandardDeviation: 610, Lowest: 205300, Highest: 207100, RepeatabilityLimit: 1708,
+		ExpandedUncertainty: Number(2600), ByOrder: &rollcallv1.Trend{Slope: -410, ExpandedUncertainty: 350, Probability: 0.031, Significant: true},
+		ByIntake: &rollcallv1.Trend{Slope: -120, ExpandedUncertainty: 190, Probability: 0.12},
+		Notes:    []string{"the figure falls by 0.20 % a pull ± 0.17 % (p 0.031): heat soak, let the car cool longer between pulls", "pull " + PullID + " has findings: intake air " + Attack},
+		Sentence: "Peak corrected engine power 206.5 kW ± 2.6 kW (95 %) at 6200 rpm, mean of 4 pulls on fen-2 on 20 Jun 2026.",
+	}
+	for i, x := range []float64{207100, 206900, 206780, 205300} {
+		out.Pulls = append(out.Pulls, &rollcallv1.RepeatedPull{PullId: strings.Repeat(fmt.Sprint(i+1), 32), CellId: "fen-2", StartedAt: Day(9), Value: x, EngineSpeedRadS: 6200 * math.Pi / 30,
+			Grubbs: math.Abs(x-206520) / 610, IntakeAirTemperatureK: Number(297.15 + float64(i)), RampRateRadS2: 314 * math.Pi / 30})
+	}
+	out.Pulls[3].Outlying, out.Pulls[3].GrubbsLimit = "straggler", Number(1.48)
+	if r.GetAcross() {
+		out.Sentence, out.ByOrder, out.ByIntake, out.ExpandedUncertainty = "", nil, nil, nil
+		out.Across = &rollcallv1.Agreement{Mean: 206520, StandardDeviationOfMeans: 1240, RepeatabilityDeviation: 560, ReproducibilityDeviation: 1340, RepeatabilityLimit: 1568, ReproducibilityLimit: 3752,
+			HLimit: Number(1.15), KLimit: 1.64,
+			Cells: []*rollcallv1.AgreeingCell{{CellId: "fen-1", Pulls: 4, Mean: 205400, StandardDeviation: 480, H: -0.90, K: 0.86}, {CellId: "fen-2", Pulls: 4, Mean: 207850, StandardDeviation: 610, H: 1.07, K: 1.09}, {CellId: "mil-1", Pulls: 4, Mean: 206310, StandardDeviation: 580, H: -0.17, K: 1.04}}}
+	}
+	return out, f.Err
 }
 
 // GetBudget returns a budget of two rows.
@@ -231,6 +309,13 @@ func (f *Fleet) GetCurve(_ context.Context, r *rollcallv1.GetCurveRequest) (*rol
 	answer := &rollcallv1.GetCurveResponse{Pull: p}
 	if p.GetState() == "computed" && p.GetKind() == "pull" {
 		answer.Points = f.Points
+		if r.GetSweep() > 0 || r.GetGrid() == "speed" {
+			n := max(r.GetSweep(), 1)
+			if n > 2 {
+				return nil, status.Errorf(codes.InvalidArgument, "sweep: %d is not there", n)
+			}
+			answer.Sweep, answer.Points = Sweeps()[n-1], f.Points[:3]
+		}
 	}
 	return answer, nil
 }

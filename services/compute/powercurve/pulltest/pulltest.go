@@ -40,6 +40,9 @@ type Pull struct {
 	Drag fleet.Loss
 	// Scale multiplies the engine's torque; 0 is 1.
 	Scale float64
+	// Shape, when not nil, is the engine's torque, N·m, over engine speed as a
+	// ratio of 4500 rpm, in place of the usual.
+	Shape func(x float64) float64
 
 	Calibration loadcell.Calibration // true: readings are made with it
 
@@ -81,6 +84,9 @@ func (s *Pull) Torque(n float64) float64 {
 }
 
 func (s *Pull) shape(x float64) float64 {
+	if s.Shape != nil {
+		return s.Shape(x)
+	}
 	return 420*math.Exp(-1.2*(x-1)*(x-1)) - 12*math.Exp(-60*(x-0.8)*(x-0.8))
 }
 
@@ -211,7 +217,7 @@ func (s *Pull) Sample() map[fleet.Channel]channel.Series {
 			x  float64
 		}{
 			{&speed, v + gauss(s.SpeedNoise) + s.Ripple*math.Sin(turned/s.Cell.RollerRadius)},
-			{&load, s.Calibration.Zero + (1+s.Calibration.Gain)*brake*s.Cell.RollerRadius/(s.Cell.LeverArm*s.Cell.BrakeRatio) + gauss(s.LoadNoise)},
+			{&load, s.Calibration.Reading(brake*s.Cell.RollerRadius/(s.Cell.LeverArm*s.Cell.BrakeRatio)) + gauss(s.LoadNoise)},
 			{&engine, n + gauss(s.EngineNoise)}, {&pedal, down},
 			{&pressure, 98200}, {&temperature, 296.15}, {&humidity, 0.45},
 		} {

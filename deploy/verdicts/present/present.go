@@ -1,0 +1,193 @@
+// Package present puts the service's comparison of cells, drift and flag, on
+// the verdict bench. It is the only place of the bench that knows a type of the
+// service.
+package present
+
+import (
+	"fmt"
+	"slices"
+	"sort"
+	"time"
+
+	"rollcall/deploy/verdicts/score"
+	"rollcall/deploy/verdicts/simulate"
+	"rollcall/services/compute/air"
+	"rollcall/services/compute/drift"
+	"rollcall/services/compute/flag"
+	"rollcall/services/compute/loadcell"
+	"rollcall/services/compute/refrun"
+	"rollcall/services/fleet"
+)
+
+// System is drift.Follow and flag.Decide with the settings Rollcall starts with.
+type System struct{}
+
+// Name returns the system's name.
+func (System) Name() string { return "drift.Follow, flag.Decide" }
+
+// Follow follows a history.
+func (System) Follow(h simulate.History) (score.Following, error) {
+	f := &following{cells: map[fleet.CellID]int{}, cars: map[fleet.CarID]int{}, checkAt: map[int64]bool{}}
+	f.in.Cells = map[fleet.CellID]fleet.Cell{}
+	for c, r := range h.Cells {
+		cell := cellOf(r)
+		f.cells[cell.ID] = c
+		f.in.Cells[cell.ID] = cell
+	}
+	for j, name := range h.Cars {
+		f.cars[fleet.CarID(name)] = j
+	}
+	var runs []refrun.Run
+	for i, s := range h.Sessions {
+		runs = append(runs, runOf(h, i, s))
+	}
+	for i, c := range h.Checks {
+		f.in.Checks = append(f.in.Checks, checkOf(h, i, c))
+		f.checkAt[c.At.UnixNano()] = true
+	}
+	for i, c := range h.CoastDowns {
+		f.in.CoastDowns = append(f.in.CoastDowns, flag.CoastDown{
+			Cell: fleet.CellID(h.Cells[c.Cell].Name), ID: fleet.PullID(id(3, i)), At: c.At, Delta: c.Delta, U: c.U,
+		})
+	}
+	f.in.Airs = flag.CompareAirs(runs)
+	followed, err := drift.Follow(drift.History{Runs: runs}, drift.DefaultSettings())
+	if err != nil {
+		return nil, err
+	}
+	f.in.Steps = followed.Steps
+	return f, nil
+}
+
+// id makes a content-like id of 32 hexadecimal digits.
+func id(kind, n int) string { return fmt.Sprintf("%016x%016x", kind, n+1) }
+
+func cellOf(r simulate.Registry) fleet.Cell {
+	return fleet.Cell{
+		ID: fleet.CellID(r.Name), Site: fleet.SiteID(r.Site), RollerRadius: r.Radius, LeverArm: r.Arm, BrakeRatio: r.Ratio,
+		BaseInertia: r.Inertia, Parasitic: fleet.Loss{F0: r.Loss.F0, F1: r.Loss.F1, F2: r.Loss.F2}, LoadCellRange: r.Range,
+		Tolerance: r.Tolerance, CheckTolerance: r.CheckTolerance, ZeroTolerance: r.ZeroTolerance,
+		U: fleet.CellUncertainty{Parasitic: r.StandardUOfParasitic},
+	}
+}
+
+func runOf(h simulate.History, i int, s simulate.Session) refrun.Run {
+	cell := h.Cells[s.Cell]
+	out := refrun.Run{
+		ID: fleet.RunID(id(1, i)), Site: fleet.SiteID(cell.Site), Cell: fleet.CellID(cell.Name), Car: fleet.CarID(h.Cars[s.Car]),
+		Session: fmt.Sprintf("week %d", s.Week), At: s.At,
+		Air: air.Air{Pressure: s.Air.Pressure, Temperature: s.Air.Temperature, Humidity: s.Air.Humidity},
+	}
+	if len(s.Pulls) == 0 {
+		out.Air = air.Air{} // as refrun.Run says
+	}
+	for k, p := range s.Pulls {
+		u := make([]float64, len(p.Y))
+		for i := range u {
+			u[i] = simulate.PointSD
+		}
+		out.Pulls = append(out.Pulls, refrun.Pull{
+			ID: fleet.PullID(id(2, 8*i+k)), At: p.At, RampRate: p.Ramp, LnC: p.LnC, Y: p.Y, U: u,
+			Force: p.Force, BrakeForce: p.Brake, Speed: p.Speed, Acceleration: p.Acceleration,
+			Signature: map[fleet.Fault][]float64{
+				fleet.FaultGain: p.Gain, fleet.FaultZero: p.Zero, fleet.FaultInertia: p.Inertia,
+				fleet.FaultParasitic: p.Parasitic, fleet.FaultAir: p.Air,
+			},
+		})
+	}
+	for k := range s.LeftOut {
+		out.LeftOut = append(out.LeftOut, refrun.LeftOut{ID: fleet.PullID(id(2, 8*i+7-k)), Reason: "The tyres slip."})
+	}
+	return out
+}
+
+var verdicts = map[simulate.Verdict]fleet.Verdict{
+	simulate.Pass: fleet.VerdictPass, simulate.ConditionalPass: fleet.VerdictConditionalPass,
+	simulate.ConditionalFail: fleet.VerdictConditionalFail, simulate.Fail: fleet.VerdictFail,
+}
+
+func checkOf(h simulate.History, i int, c simulate.Check) flag.Check {
+	kind := fleet.CheckZero
+	if c.DeadWeights {
+		kind = fleet.CheckDeadWeight
+	}
+	return flag.Check{
+		Check: fleet.Check{
+			ID: fleet.CheckID(id(4, i)), Cell: fleet.CellID(h.Cells[c.Cell].Name), Kind: kind, State: fleet.AsFound,
+			PerformedAt: c.At, PerformedBy: "ada",
+		},
+		Result: loadcell.Result{
+			Verdict: verdicts[c.Verdict], GainError: c.Gain, UGainError: c.UGain, GainValid: c.DeadWeights,
+			ZeroError: c.Zero, UZeroError: c.UZero, ZeroValid: true,
+		},
+	}
+}
+
+// following answers from the steps, which are causal, and from what was
+// observed by then.
+type following struct {
+	in      flag.Input
+	cells   map[fleet.CellID]int
+	cars    map[fleet.CarID]int
+	checkAt map[int64]bool
+}
+
+// Offsets returns the cells' offsets; no crossing is stated.
+func (f *following) Offsets() []score.Offset {
+	out := make([]score.Offset, 0, len(f.in.Steps))
+	for _, s := range f.in.Steps {
+		e := s.CellEstimate
+		out = append(out, score.Offset{
+			Cell: f.cells[s.Cell], At: s.At, Known: e.Runs > 0, NotSeparable: e.NotSeparable != "",
+			Interval: score.Interval{Value: e.Offset, U: e.U},
+		})
+	}
+	return out
+}
+
+// Flags decides with what was known at a moment.
+func (f *following) Flags(at time.Time) []score.Flag {
+	in := f.in
+	in.Steps = in.Steps[:sort.Search(len(in.Steps), func(i int) bool { return in.Steps[i].At.After(at) })]
+	in.Checks = until(in.Checks, func(c flag.Check) bool { return !c.Check.PerformedAt.After(at) })
+	in.CoastDowns = until(in.CoastDowns, func(c flag.CoastDown) bool { return !c.At.After(at) })
+	in.Airs = until(in.Airs, func(a flag.Air) bool { return !a.At.After(at) })
+	var out []score.Flag
+	for _, g := range flag.Decide(in, flag.DefaultSettings()) {
+		x := score.Flag{
+			Cell: -1, Car: -1, OpenedAt: g.OpenedAt, ByCheck: g.Cell != "" && f.checkAt[g.OpenedAt.UnixNano()],
+			Tolerance: g.Life[0].Kind == flag.Recalibrate, UpdatedAt: g.UpdatedAt, Size: score.Interval{Value: g.Size, U: g.U},
+		}
+		if g.Cell != "" {
+			x.Cell = f.cells[g.Cell]
+			x.Began = &score.Dates{Earliest: g.EarliestAt, Latest: g.LatestAt}
+		} else {
+			x.Car = f.cars[g.Car]
+		}
+		for _, c := range g.Causes {
+			x.Suspects = append(x.Suspects, score.Suspect{
+				Cause: causes[c.Fault], Probability: c.Probability, Size: score.Interval{Value: c.Size, U: c.U},
+			})
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// ByRuns decides without the checks. Steps do not know of them: only a check as
+// left would restart a cell, and there is none.
+func (f *following) ByRuns() (score.Following, error) {
+	blind := *f
+	blind.in.Checks = nil
+	return &blind, nil
+}
+
+func until[T any](all []T, known func(T) bool) []T {
+	return slices.DeleteFunc(slices.Clone(all), func(x T) bool { return !known(x) })
+}
+
+var causes = map[fleet.Fault]score.Cause{
+	fleet.FaultNone: score.CauseNone, fleet.FaultGain: score.CauseGain, fleet.FaultZero: score.CauseZero,
+	fleet.FaultInertia: score.CauseInertia, fleet.FaultParasitic: score.CauseDrag, fleet.FaultAir: score.CauseAir,
+	fleet.FaultReferenceCar: score.CauseCar, fleet.FaultOther: score.CauseOther,
+}
