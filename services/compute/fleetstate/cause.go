@@ -155,7 +155,6 @@ type stretch struct {
 	c     int
 	d, n  int
 	from  int // events from here on may hold a change
-	rows  [][]float64
 	times []float64
 	l     []float64 // Cholesky factor of the information of (x, g)
 	y     []float64 // L⁻¹·right side
@@ -385,7 +384,7 @@ func (s *stretch) carHypotheses() (out []hypothesis, cars int) {
 		}
 		cars++
 		for i, k := range car.knots {
-			if car.start+float64(i+1)*car.spacing < from {
+			if car.weeks[i+1] < from {
 				continue
 			}
 			mean, v, step := f.g[k], f.covariance(k, k), car.step(&f.Variances, i)
@@ -396,7 +395,7 @@ func (s *stretch) carHypotheses() (out []hypothesis, cars int) {
 			}
 			// Under the walk alone, whatever step has since been allowed for.
 			info := math.Max(0, 1/v-1/step)
-			plain := f.Variances.CarWalk * car.spacing
+			plain := f.Variances.CarWalk * (car.weeks[i+1] - car.weeks[i])
 			out = append(out, hypothesis{fault: -1, car: j, k: i, a: info / (1 + info*plain), b: mean / v / (1 + info*plain), reach: 1})
 		}
 	}
@@ -636,8 +635,7 @@ func (s *stretch) momentOf(h *hypothesis) time.Time {
 	if h.fault >= 0 {
 		return s.f.net.cells[s.c].events[h.k].at
 	}
-	car := &s.f.net.cars[h.car]
-	return timeOf(car.start + float64(h.k)*car.spacing)
+	return timeOf(s.f.net.cars[h.car].weeks[h.k])
 }
 
 // tell works out how well what has been seen could tell the leading cause from

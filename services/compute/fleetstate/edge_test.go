@@ -236,3 +236,40 @@ func TestRefuses(t *testing.T) {
 		t.Errorf("an empty run: %v", err)
 	}
 }
+
+// Knots lie close up to the last session, and no more are used than allowed.
+func TestKnotWeeks(t *testing.T) {
+	if w := knotWeeks(10, 10, 4, 18); len(w) != 1 {
+		t.Errorf("one session: %v", w)
+	}
+	if w := knotWeeks(10, 18, 4, 18); len(w) != 3 || w[2] != 18 {
+		t.Errorf("eight weeks: %v", w)
+	}
+	if w := knotWeeks(10, 19, 4, 18); len(w) != 4 || w[3] != 22 {
+		t.Errorf("nine weeks: %v", w)
+	}
+	w := knotWeeks(0, 260, 4, 18)
+	if len(w) != 19 || w[0] != 0 || w[18] != 260 || w[17] != 256 || w[5] != 260-13*4 {
+		t.Errorf("five years: %v", w)
+	}
+	for i := range w[1:] {
+		if !(w[i+1] > w[i]) {
+			t.Errorf("knots out of order: %v", w)
+		}
+	}
+	// A session lies between its knots, wholly.
+	c := carEpoch{weeks: w, knots: make([]int, 18)}
+	for i := range c.knots {
+		c.knots[i] = 100 + i
+	}
+	for _, week := range []float64{0, 1, 41.6, 100, 208, 209, 259, 260} {
+		knot, part := c.place(week)
+		at := 0.0
+		for i, k := range knot {
+			if k >= 0 {
+				at += part[i] * w[k-99]
+			}
+		}
+		near(t, "place", at, week, 0, 1e-9)
+	}
+}

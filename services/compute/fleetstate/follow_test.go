@@ -130,12 +130,12 @@ func TestDeterministic(t *testing.T) {
 		s := s
 		s.Workers = workers
 		var o outcome
-		var f *Fit
 		var err error
-		if o.steps, f, err = Follow(h, s); err != nil {
+		if o.steps, _, err = Follow(h, s); err != nil {
 			t.Fatal(err)
 		}
-		if f, err = Estimate(h, s); err != nil {
+		f, err := Estimate(h, s)
+		if err != nil {
 			t.Fatal(err)
 		}
 		o.eq, o.con = f.Equivalences(f.At)

@@ -12,7 +12,7 @@ import (
 // Ramps of gain put in: the date at which the offset leaves ±1 % lies within
 // the stated 95 % in most seeded fleets.
 func TestForecastCoverage(t *testing.T) {
-	fleets := drifttest.Fleets(t, os.Getenv("ROLLCALL_FLEETS"), 24)
+	fleets := drifttest.Fleets(t, os.Getenv("ROLLCALL_FLEETS"), 16)
 	s := DefaultSettings()
 	v := calm(s)
 	for i := range v.Start {

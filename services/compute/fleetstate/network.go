@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 	"time"
 
 	"rollcall/services/compute/refrun"
@@ -93,9 +94,9 @@ type event struct {
 type carEpoch struct {
 	car      fleet.CarID
 	n        int
-	start    float64 // week of the first session
-	last     float64 // week of the last
-	spacing  float64 // weeks
+	start    float64   // week of the first session
+	last     float64   // week of the last
+	weeks    []float64 // of knots 0, 1, 2, …
 	ref      []float64
 	base     int       // first of the car's unknowns: curve modes, rotating mass, intake
 	knots    []int     // unknowns of knots 1, 2, …; knot 0 is 0
@@ -105,7 +106,7 @@ type carEpoch struct {
 
 // step returns the variance of the step to knot i (from 0: to knot 1).
 func (c *carEpoch) step(v *Variances, i int) float64 {
-	s := v.CarWalk * c.spacing
+	s := v.CarWalk * (c.weeks[i+1] - c.weeks[i])
 	if i < len(c.loose) {
 		s *= c.loose[i]
 	}
@@ -120,27 +121,54 @@ func (e *event) looseness(f int) float64 {
 	return e.loose[f]
 }
 
-// knotsFor returns how many knots after the first reach a week.
-func (c *carEpoch) knotsFor(week float64) int {
-	return int(math.Ceil((week - c.start) / c.spacing * (1 - 1e-12)))
-}
-
 // place returns the two knots about a week, with their parts.
 func (c *carEpoch) place(week float64) (knot [2]int, part [2]float64) {
-	at := (week - c.start) / c.spacing
-	k := int(math.Floor(at))
+	if len(c.knots) == 0 {
+		return [2]int{-1, -1}, [2]float64{1, 0}
+	}
+	k := sort.SearchFloat64s(c.weeks, week) - 1
 	k = max(0, min(k, len(c.knots)-1))
-	x := at - float64(k)
-	knot = [2]int{-1, -1}
+	x := (week - c.weeks[k]) / (c.weeks[k+1] - c.weeks[k])
+	knot = [2]int{-1, c.knots[k]}
 	part = [2]float64{1 - x, x}
 	if k > 0 {
 		knot[0] = c.knots[k-1]
 	}
-	if k < len(c.knots) {
-		knot[1] = c.knots[k]
-	}
 	return knot, part
 }
+
+// knotWeeks returns the weeks of the knots of a car from its first session to its
+// last: a spacing apart from the first on, where so many suffice; else so from
+// the last back over recentShare of them, and what is before in equal parts.
+func knotWeeks(first, last, spacing float64, most int) []float64 {
+	// Half a second of rounding is no knot.
+	const slack = 1e-6
+	n := int(math.Ceil((last-first)/spacing - slack))
+	if n < 1 {
+		return []float64{first}
+	}
+	var out []float64
+	if n <= most {
+		for i := range n + 1 {
+			out = append(out, first+float64(i)*spacing)
+		}
+		return out
+	}
+	recent := min(int(recentShare*float64(most)), most-1)
+	from := last - float64(recent)*spacing
+	older := most - recent
+	for i := range older {
+		out = append(out, first+(from-first)*float64(i)/float64(older))
+	}
+	for i := range recent + 1 {
+		out = append(out, from+float64(i)*spacing)
+	}
+	return out
+}
+
+// recentShare is the share of a car's knots that lie close, up to its last
+// session.
+const recentShare = 0.75
 
 // cellTrack is a cell's history.
 type cellTrack struct {
@@ -376,18 +404,19 @@ func (n *network) epochOf(car fleet.CarID, week float64) int {
 func (n *network) layCar(c *carEpoch) {
 	c.base = n.n
 	n.n += n.q() + 2
-	c.spacing = n.s.KnotSpacing.Seconds() / Week.Seconds()
+	c.weeks = []float64{c.start}
 	if n.s.CarWalk.SD == 0 {
 		return
 	}
-	for c.knotsFor(c.last) > n.s.MostKnots {
-		c.spacing *= 2
-	}
-	for range c.knotsFor(c.last) {
+	c.weeks = knotWeeks(c.start, c.last, n.spacing(), n.s.MostKnots)
+	for range c.weeks[1:] {
 		c.knots = append(c.knots, n.n)
 		n.n++
 	}
 }
+
+// spacing is that of close knots, weeks.
+func (n *network) spacing() float64 { return n.s.KnotSpacing.Seconds() / Week.Seconds() }
 
 func (n *network) sessionEvent(r *refrun.Run, run, car int, st stat) event {
 	c := &n.cars[car]

@@ -191,6 +191,16 @@ func (f *Fit) against(a *agreed, c int, at time.Time) Equivalence {
 	return e
 }
 
+// Equivalence returns where a single cell stands at a time; ok: it is known. It
+// costs less than Equivalences, and NotSeparable stays empty.
+func (f *Fit) Equivalence(cell fleet.CellID, at time.Time) (Equivalence, bool) {
+	c, ok := f.cellPlace(cell)
+	if !ok {
+		return Equivalence{}, false
+	}
+	return f.equivalence(c, at), true
+}
+
 // equivalence is a single cell's, without the sentence on separability.
 func (f *Fit) equivalence(c int, at time.Time) Equivalence {
 	a := f.agree(at)

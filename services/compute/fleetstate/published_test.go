@@ -52,9 +52,9 @@ func number(t testing.TB, s string) float64 {
 func still() Settings {
 	s := DefaultSettings()
 	s.Modes = 1
-	s.Faults = []FaultModel{{fleet.FaultOther, Prior{1, 0}, Fixed(0)}}
+	s.Faults = []FaultModel{{fleet.FaultOther, Prior{SD: 1, Freedom: 0}, Fixed(0)}}
 	s.Point, s.Tilt, s.CarWalk, s.Session = Fixed(0), Fixed(0), Fixed(0), Fixed(0)
-	s.Pull = Prior{1, 0}
+	s.Pull = Prior{SD: 1, Freedom: 0}
 	s.FarOut = math.Inf(1)
 	s.LeastFreedom = math.MinInt // few sessions, many pulls
 	s.Settle = 1e-11
@@ -151,7 +151,7 @@ func TestPublishedMixedModels(t *testing.T) {
 	t.Run("Pastes", func(t *testing.T) {
 		y, data := read("pastes.csv", "strength")
 		s := still()
-		s.Session = Prior{1, 0}
+		s.Session = Prior{SD: 1, Freedom: 0}
 		f, err := Estimate(grouped(t, y, func(i int) group { return group{data["batch"][i], "car", data["sample"][i]} }), s)
 		if err != nil {
 			t.Fatal(err)
@@ -169,7 +169,7 @@ func TestPublishedMixedModels(t *testing.T) {
 	t.Run("Penicillin", func(t *testing.T) {
 		y, data := read("penicillin.csv", "diameter")
 		s := still()
-		s.CarLevel = Prior{1, 0}
+		s.CarLevel = Prior{SD: 1, Freedom: 0}
 		f, err := Estimate(grouped(t, y, func(i int) group { return group{data["plate"][i], data["sample"][i], ""} }), s)
 		if err != nil {
 			t.Fatal(err)
@@ -193,7 +193,7 @@ func TestPublishedMixedModels(t *testing.T) {
 	t.Run("sleepstudy", func(t *testing.T) {
 		y, data := read("sleepstudy.csv", "Reaction")
 		s := still()
-		s.Faults = []FaultModel{{fleet.FaultOther, Prior{10, 0}, Fixed(0)}, {fleet.FaultGain, Prior{10, 0}, Fixed(0)}}
+		s.Faults = []FaultModel{{fleet.FaultOther, Prior{SD: 10, Freedom: 0}, Fixed(0)}, {fleet.FaultGain, Prior{SD: 10, Freedom: 0}, Fixed(0)}}
 		s.Pull.SD, s.RotatingSD = 10, math.Inf(1)
 		h := grouped(t, y, func(i int) group { return group{data["Subject"][i], "car", data["Days"][i]} })
 		for i := range h.Runs {
@@ -237,7 +237,7 @@ func TestPublishedLocalLevel(t *testing.T) {
 	}
 	s := still()
 	// The level in the first year is the car's, which is free.
-	s.Faults = []FaultModel{{fleet.FaultOther, Fixed(50), Prior{50, 0}}}
+	s.Faults = []FaultModel{{fleet.FaultOther, Fixed(50), Prior{SD: 50, Freedom: 0}}}
 	s.Pull.SD = 100
 	h := grouped(t, y, func(i int) group { return group{"aswan", "nile", data["year"][i]} })
 	// Before the weeks, the years.

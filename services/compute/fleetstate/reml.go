@@ -232,8 +232,9 @@ const (
 	settledShare    = 1e-12 // of the score: a decrease below is rounding
 )
 
-// stated adds what the settings hold of the variances: a stated variance s₀² of
-// ν₀ degrees of freedom has −2·log p = ν₀·(log θ + s₀²/θ), highest at s₀².
+// stated adds what the settings hold of the variances. A stated variance s₀² of
+// ν₀ degrees of freedom has −2·log p = ν₀·(log θ + s₀²/θ), and one that is at
+// most ν₀·(θ/s₀² − log θ); both are highest at s₀².
 func stated(x []float64, priors []Prior, s slopes) float64 {
 	score := 0.0
 	for i, p := range priors {
@@ -241,10 +242,16 @@ func stated(x []float64, priors []Prior, s slopes) float64 {
 			continue
 		}
 		r := p.SD * p.SD / x[i]
-		score += p.Freedom * (math.Log(x[i]) + r)
+		first, second := 1-r, r
+		if p.AtMost {
+			first, second = 1/r-1, 1/r
+			score += p.Freedom * (1/r - math.Log(x[i]))
+		} else {
+			score += p.Freedom * (math.Log(x[i]) + r)
+		}
 		if s.first != nil {
-			s.first[i] += p.Freedom * (1 - r)
-			s.second[i] += p.Freedom * math.Min(r, 1)
+			s.first[i] += p.Freedom * first
+			s.second[i] += p.Freedom * math.Min(second, 1)
 		}
 	}
 	return score
@@ -254,7 +261,9 @@ func stated(x []float64, priors []Prior, s slopes) float64 {
 // search (BFGS) over the log variances with exact slopes, that starts from the
 // expected second derivatives. A variance without a prior that falls towards 0
 // while the likelihood still rises is 0.
-func (net *network) estimate(from Variances) (Variances, Estimation, error) {
+// curve, where it fits, is the inverse second derivative that an earlier search
+// ended with; the search leaves its own there. settle is as Settings.Settle.
+func (net *network) estimate(from Variances, settle float64, curve *[]float64) (Variances, Estimation, error) {
 	priors := net.s.priors()
 	begin := net.s.Stated().vector()
 	x := from.vector()
@@ -293,10 +302,17 @@ func (net *network) estimate(from Variances) (Variances, Estimation, error) {
 		m := len(free)
 		h = make([]float64, m*m)
 		for a, i := range free {
-			h[a*m+a] = 1 / math.Max(s.second[i], 1e-12)
+			floor := 1e-12
+			if priors[i].Freedom > 0 {
+				floor = 0.3 // what a prior curves is not less for long
+			}
+			h[a*m+a] = 1 / math.Max(s.second[i], floor)
 		}
 	}
 	fresh()
+	if len(*curve) == len(h) {
+		h = *curve
+	}
 	for e.Evaluations < mostEvaluations && len(free) > 0 {
 		m := len(free)
 		step := make([]float64, m)
@@ -315,7 +331,7 @@ func (net *network) estimate(from Variances) (Variances, Estimation, error) {
 			fresh()
 			continue
 		}
-		if gain < net.s.Settle+settledShare*math.Abs(score) {
+		if gain < settle+settledShare*math.Abs(score) {
 			e.Converged = true
 			break
 		}
@@ -377,12 +393,17 @@ func (net *network) estimate(from Variances) (Variances, Estimation, error) {
 			fresh()
 		}
 	}
+	*curve = h
 	e.Freedom = map[string]float64{}
 	for i, name := range net.s.names() {
 		if !math.IsInf(priors[i].Freedom, 1) {
 			e.Freedom[name] = s.second[i]
 			if p := priors[i]; p.Freedom > 0 {
-				e.Freedom[name] -= p.Freedom * math.Min(p.SD*p.SD/x[i], 1)
+				r := p.SD * p.SD / x[i]
+				if p.AtMost {
+					r = 1 / r
+				}
+				e.Freedom[name] -= p.Freedom * math.Min(r, 1)
 			}
 		}
 	}
@@ -424,15 +445,20 @@ func updateInverse(h, dx, dg []float64, sy float64) {
 func (net *network) estimateRobust() (Variances, Estimation, error) {
 	v := net.s.Stated()
 	spent := 0
+	var curve []float64
 	for round := 0; ; round++ {
 		var e Estimation
 		var err error
-		if v, e, err = net.estimate(v); err != nil {
+		settle := net.s.Settle
+		if round == 0 && !math.IsInf(net.s.FarOut, 1) {
+			settle = math.Max(settle, roughly)
+		}
+		if v, e, err = net.estimate(v, settle, &curve); err != nil {
 			return v, e, err
 		}
 		e.Evaluations += spent
 		spent = e.Evaluations
-		if round == weighPasses || e.Sessions == 0 || math.IsInf(net.s.FarOut, 1) {
+		if round == estimateRounds || e.Sessions == 0 || math.IsInf(net.s.FarOut, 1) {
 			return v, e, nil
 		}
 		to := net.newSums()
@@ -442,7 +468,7 @@ func (net *network) estimateRobust() (Variances, Estimation, error) {
 			return v, e, err
 		}
 		changed, weights := net.weigh(&v, sol.g)
-		if loosened := net.loosen(&v, sol); len(changed) == 0 && !loosened {
+		if loosened := net.loosen(&v, sol); len(changed) == 0 && !loosened && settle == net.s.Settle {
 			return v, e, nil
 		}
 		for i, c := range changed {
@@ -451,9 +477,11 @@ func (net *network) estimateRobust() (Variances, Estimation, error) {
 	}
 }
 
-// partKnots bounds the knots of a car in that part: a variance does not need
-// them as close as an estimate does.
-const partKnots = 18
+// estimateRounds bounds the rounds of weighing and estimating anew.
+const estimateRounds = 3
+
+// roughly is how well the first round settles: it only finds what lies far out.
+const roughly = 0.05
 
 // recent is how far back the part of a large fleet looks that stands for all.
 const recent = 104 * Week
@@ -555,10 +583,8 @@ func (net *network) variances(h History) (Variances, Estimation, error) {
 	from := net
 	if len(net.runs) > net.s.MostSessions {
 		part, origin := net.representatives(h)
-		s := net.s
-		s.MostKnots = min(s.MostKnots, partKnots)
 		var err error
-		if from, err = lay(part, s, origin); err != nil {
+		if from, err = lay(part, net.s, origin); err != nil {
 			return Variances{}, Estimation{}, err
 		}
 	}

@@ -12,7 +12,7 @@ import (
 // likelihood.
 func TestGradientAgainstDifferences(t *testing.T) {
 	h, s, v := smallPlan()
-	s.CarLevel = Prior{0.3, 1}
+	s.CarLevel = Prior{SD: 0.3, Freedom: 1}
 	v.CarLevel = 0.1
 	net, err := begin(h, s)
 	if err != nil {

@@ -19,10 +19,14 @@ type Prior struct {
 	// data alone, and SD is where the search starts; +Inf: SD is fixed. A
 	// fixed SD of 0 takes the term out of the model.
 	Freedom float64
+	// AtMost says that SD is what it may well be, and that it may as well be much
+	// less: its square has a χ² prior, which costs little towards 0, where the
+	// scaled inverse χ² of a variance that is certainly there forbids it.
+	AtMost bool
 }
 
 // Fixed returns a standard deviation that is not estimated.
-func Fixed(sd float64) Prior { return Prior{sd, math.Inf(1)} }
+func Fixed(sd float64) Prior { return Prior{SD: sd, Freedom: math.Inf(1)} }
 
 // FaultModel is how an error of a cell behaves.
 type FaultModel struct {
@@ -57,8 +61,9 @@ type Settings struct {
 	RotatingSD float64
 	IntakeSD   float64
 
-	// KnotSpacing is between the knots of a car's own change. It is doubled for
-	// a car until no more than MostKnots are needed.
+	// KnotSpacing is between the knots of a car's own change. Where MostKnots do
+	// not reach over its history, three quarters of them lie so, up to its last
+	// session, and the rest share what is before.
 	KnotSpacing time.Duration
 	MostKnots   int
 
@@ -90,23 +95,26 @@ type Settings struct {
 // season of a small fleet.
 func DefaultSettings() Settings {
 	const nu = 12
+	is := func(sd float64) Prior { return Prior{SD: sd, Freedom: nu} }
+	// Walks are known least beforehand: a cell may be as steady as a rock.
+	walks := func(sd float64) Prior { return Prior{SD: sd, Freedom: 0.5, AtMost: true} }
 	return Settings{
 		Faults: []FaultModel{
 			// Together some 0.6 % between cells, a tractive force of 3 kN taken,
 			// and some 0.05 % more in a week.
-			{fleet.FaultGain, Prior{0.004, nu}, Prior{0.0004, nu}},
-			{fleet.FaultZero, Prior{8, nu}, Prior{0.8, nu}},
+			{fleet.FaultGain, is(0.004), walks(0.0004)},
+			{fleet.FaultZero, is(8), walks(0.8)},
 			// A base inertia value is only wrong after work on the rollers.
-			{fleet.FaultInertia, Prior{8, nu}, Prior{0.2, nu}},
-			{fleet.FaultParasitic, Prior{8, nu}, Prior{0.8, nu}},
-			{fleet.FaultAir, Prior{0.003, nu}, Prior{0.0003, nu}},
-			{fleet.FaultOther, Prior{0.002, nu}, Prior{0.0002, nu}},
+			{fleet.FaultInertia, is(8), walks(0.2)},
+			{fleet.FaultParasitic, is(8), walks(0.8)},
+			{fleet.FaultAir, is(0.003), walks(0.0003)},
+			{fleet.FaultOther, is(0.002), walks(0.0002)},
 		},
 		Modes: 4,
-		Point: Prior{0.003, nu}, Pull: Prior{0.0025, nu}, Session: Prior{0.004, nu}, Tilt: Prior{0.0003, nu},
-		CarWalk: Prior{0.0005, nu}, CarLevel: Fixed(math.Inf(1)),
+		Point: is(0.003), Pull: is(0.0025), Session: is(0.004), Tilt: is(0.0003),
+		CarWalk: walks(0.0005), CarLevel: Fixed(math.Inf(1)),
 		RotatingSD: 100, IntakeSD: 0.005,
-		KnotSpacing: 4 * Week, MostKnots: 36,
+		KnotSpacing: 4 * Week, MostKnots: 18,
 		FarOut: 4, LeastFreedom: 8, MostSessions: 6000, Settle: 1e-4,
 		Workers: 2,
 	}

@@ -31,7 +31,7 @@ func share(t *testing.T, what string, hits, n int, low, high float64) {
 // of the offset from the consensus, of pairs, today and (errors) half a year
 // back, at the true variances and at those that the fleet itself tells.
 func TestCoverage(t *testing.T) {
-	fleets := drifttest.Fleets(t, os.Getenv("ROLLCALL_FLEETS"), 24)
+	fleets := drifttest.Fleets(t, os.Getenv("ROLLCALL_FLEETS"), 16)
 	s := DefaultSettings()
 	truth := s.Stated()
 	for i := range truth.Walk {

@@ -207,7 +207,7 @@ func (f *Fit) arrive(r *refrun.Run) (event, error) {
 	j := slices.IndexFunc(net.cars, func(c carEpoch) bool { return c.car == r.Car && c.n == n })
 	if j < 0 {
 		j = len(net.cars)
-		net.cars = append(net.cars, carEpoch{car: r.Car, n: n, start: week, last: week, base: net.n, spacing: net.s.KnotSpacing.Seconds() / Week.Seconds()})
+		net.cars = append(net.cars, carEpoch{car: r.Car, n: n, start: week, last: week, base: net.n, weeks: []float64{week}})
 		wide := func(sd float64) float64 {
 			const most = 1e4
 			return math.Min(sd, most) * math.Min(sd, most)
@@ -225,13 +225,14 @@ func (f *Fit) arrive(r *refrun.Run) (event, error) {
 	car.last = math.Max(car.last, week)
 	car.sessions++
 	if net.s.CarWalk.SD > 0 {
-		for len(car.knots) < car.knotsFor(car.last) {
+		for car.weeks[len(car.weeks)-1] < car.last-1e-6*net.spacing() {
 			last := -1
 			if n := len(car.knots); n > 0 {
 				last = car.knots[n-1]
 			}
 			car.knots = append(car.knots, net.n)
-			f.grow([]float64{f.Variances.CarWalk * car.spacing}, &last)
+			car.weeks = append(car.weeks, car.weeks[len(car.weeks)-1]+net.spacing())
+			f.grow([]float64{f.Variances.CarWalk * net.spacing()}, &last)
 		}
 	}
 	run := len(net.runs)
