@@ -35,7 +35,9 @@ type Outlook struct {
 	n    int
 	p    []float64 // n × n, upper triangle
 	pa   []float64 // n × targets: p times each offset's coefficients
-	next []float64 // by car: week of the knot that is next
+	next []float64 // by car: week of the knot that is next; NaN: its epoch has not begun
+	// width is between the knot before and that, weeks; 0: there is none before.
+	width []float64
 	// left is the variance each offset still gathers until ahead.horizon.
 	left []float64
 }
@@ -52,7 +54,6 @@ type ahead struct {
 	weight   []float64   // of the consensus, by cell
 	cars     []fleet.CarID
 	carWalk  float64
-	spacing  []float64 // by car, weeks
 	coef     []float64 // targets × cells × faults: an offset's coefficients
 	grow     [][]float64
 	template map[[2]int]*seen
@@ -116,12 +117,11 @@ func (f *Fit) Outlook(from, horizon time.Time, cells []fleet.CellID, cars []flee
 
 	// The newest epoch of each car; −1: it begins with its next run.
 	epoch := make([]int, len(a.cars))
-	a.spacing, o.next = make([]float64, len(a.cars)), make([]float64, len(a.cars))
+	o.next, o.width = make([]float64, len(a.cars)), make([]float64, len(a.cars))
 	for i, car := range a.cars {
 		n := net.epochOf(car, o.week)
 		epoch[i] = slices.IndexFunc(net.cars, func(c carEpoch) bool { return c.car == car && c.n == n })
-		a.spacing[i] = net.s.KnotSpacing.Seconds() / Week.Seconds()
-		o.next[i] = math.NaN() // until it begins
+		o.next[i] = math.NaN()
 	}
 	back := make([]int, len(net.cells)) // a cell of the fit in the outlook
 	place := make([]int, len(a.cells))  // and the other way, −1: new
@@ -200,9 +200,12 @@ func (f *Fit) Outlook(from, horizon time.Time, cells []fleet.CellID, cars []flee
 		for i := range a.q + 2 {
 			b[(base+i)*net.n+c.base+i] = 1
 		}
-		a.spacing[j] = c.spacing
 		// The last knot is the one after; the outlook walks on from there.
-		o.next[j] = c.start + float64(len(c.knots))*c.spacing
+		last := len(c.weeks) - 1
+		o.next[j] = c.weeks[last]
+		if last > 0 {
+			o.width[j] = c.weeks[last] - c.weeks[last-1]
+		}
 		for i := range 2 {
 			if k := len(c.knots) - 2 + i; k >= 0 {
 				b[(base+a.q+2+i)*net.n+c.knots[k]] = 1
@@ -426,7 +429,7 @@ func (t *templates) keys() [][2]int {
 func (o *Outlook) Clone() *Outlook {
 	c := *o
 	c.p, c.pa = slices.Clone(o.p), slices.Clone(o.pa)
-	c.next, c.left = slices.Clone(o.next), slices.Clone(o.left)
+	c.next, c.width, c.left = slices.Clone(o.next), slices.Clone(o.width), slices.Clone(o.left)
 	return &c
 }
 
@@ -437,6 +440,7 @@ func (o *Outlook) CopyFrom(from *Outlook) {
 	copy(o.p, from.p)
 	copy(o.pa, from.pa)
 	copy(o.next, from.next)
+	copy(o.width, from.width)
 	copy(o.left, from.left)
 }
 
@@ -484,7 +488,8 @@ func (o *Outlook) reach(j int) {
 	if o.carWalk == 0 || math.IsNaN(o.next[j]) {
 		return
 	}
-	for o.next[j] < o.week-1e-9 {
+	spacing := o.net.spacing()
+	for o.next[j] < o.week-1e-6*spacing {
 		// before = after; after = before + N(0, walk·spacing)
 		after := o.carBase(j) + o.q + 3
 		before := after - 1
@@ -496,10 +501,11 @@ func (o *Outlook) reach(j int) {
 		}
 		o.p[before*o.n+before] = o.p[after*o.n+after]
 		o.set(before, after, o.p[after*o.n+after])
-		o.p[after*o.n+after] += o.carWalk * o.spacing[j]
+		o.p[after*o.n+after] += o.carWalk * spacing
 		m := len(o.cells)
 		copy(o.pa[before*m:(before+1)*m], o.pa[after*m:(after+1)*m])
-		o.next[j] += o.spacing[j]
+		o.next[j] += spacing
+		o.width[j] = spacing
 	}
 }
 
@@ -518,7 +524,10 @@ func (o *Outlook) rows(car int, cells []int) []row {
 	base := o.carBase(car)
 	part := [2]float64{0, 0}
 	if !math.IsNaN(o.next[car]) && o.carWalk > 0 {
-		part[1] = 1 - math.Max(0, (o.next[car]-o.week)/o.spacing[car])
+		part[1] = 1
+		if w := o.width[car]; w > 0 {
+			part[1] = 1 - math.Max(0, (o.next[car]-o.week)/w)
+		}
 		part[0] = 1 - part[1]
 	}
 	var out []row

@@ -83,13 +83,13 @@ func TestOutlookBegins(t *testing.T) {
 		eq, _ := f.Equivalences(to)
 		got := o.Variances(nil)
 		for i, e := range eq {
-			if r := relative(2*math.Sqrt(got[i]), e.U, 0); r > 1e-9 {
+			if r := apart(2*math.Sqrt(got[i]), e.U); r > 1e-9 {
 				t.Errorf("%g weeks, %s: U %.12g, want %.12g", weeks, e.Cell, 2*math.Sqrt(got[i]), e.U)
 			}
 		}
 		for _, p := range f.Pairs(f.Cells(), to) {
 			v, ok := o.PairVariance(p.A, p.B)
-			if r := relative(2*math.Sqrt(v), p.U, 0); !ok || r > 1e-9 {
+			if r := apart(2*math.Sqrt(v), p.U); !ok || r > 1e-9 {
 				t.Errorf("%g weeks, %s and %s: U %.12g, want %.12g", weeks, p.A, p.B, 2*math.Sqrt(v), p.U)
 			}
 		}
@@ -131,7 +131,7 @@ func TestOutlookVisits(t *testing.T) {
 			t.Fatal(err)
 		}
 		for c, now := range o.Variances(nil) {
-			if r := relative(before[c]-drop[c], now, 0); r > 1e-9 {
+			if r := apart(before[c]-drop[c], now); r > 1e-9 {
 				t.Errorf("visit %d, cell %d: Try says %.12g, Visit %.12g", i, c, before[c]-drop[c], now)
 			}
 		}
@@ -153,7 +153,7 @@ func TestOutlookVisits(t *testing.T) {
 	for name, g := range map[string]*Fit{"Update": f, "Solve": solved} {
 		for _, p := range g.Pairs(g.Cells(), to) {
 			v, _ := o.PairVariance(p.A, p.B)
-			if r := relative(2*math.Sqrt(v), p.U, 0); r > 1e-8 {
+			if r := apart(2*math.Sqrt(v), p.U); r > 1e-8 {
 				t.Errorf("%s, %s and %s: U %.12g, want %.12g", name, p.A, p.B, 2*math.Sqrt(v), p.U)
 			}
 		}
@@ -186,7 +186,7 @@ func TestOutlookOfNewOnes(t *testing.T) {
 	}
 	a, b := o.Variances(nil), one.Variances(nil)
 	for i := range a {
-		if r := relative(a[i], b[i], 0); r > 1e-7 {
+		if r := apart(a[i], b[i]); r > 1e-7 {
 			t.Errorf("cell %d: %.12g together, %.12g one by one", i, a[i], b[i])
 		}
 	}
@@ -211,7 +211,7 @@ func TestOutlookOfNewOnes(t *testing.T) {
 	}
 	for _, p := range f.Pairs(f.Cells(), to) {
 		v, ok := o.PairVariance(p.A, p.B)
-		if r := relative(2*math.Sqrt(v), p.U, 0); !ok || r > 1e-6 {
+		if r := apart(2*math.Sqrt(v), p.U); !ok || r > 1e-6 {
 			t.Errorf("%s and %s: U %.12g, want %.12g", p.A, p.B, 2*math.Sqrt(v), p.U)
 		}
 	}
@@ -252,3 +252,6 @@ func TestOutlookRefuses(t *testing.T) {
 		t.Errorf("no run to be like: %v", err)
 	}
 }
+
+// apart is how far a is from b, in parts of b.
+func apart(a, b float64) float64 { return math.Abs(a-b) / math.Abs(b) }
