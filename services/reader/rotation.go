@@ -66,7 +66,7 @@ func (a *app) rotation() *cobra.Command {
 			return wrong("weeks", "0", "1 or more")
 		}
 		if from != "" {
-			t, err := parseTime(from, a.now())
+			t, err := moment(from, a.now())
 			if err != nil {
 				return &UsageError{fmt.Errorf("--from: %w", err)}
 			}
