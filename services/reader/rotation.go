@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/caution"
 	"rollcall/services/show"
 )
 
@@ -181,6 +182,7 @@ func printRotation(w io.Writer, r *rollcallv1.PlanRotationResponse) error {
 	if !r.GetComplete() {
 		lines = append(lines, "The search ended by its bound: a better plan may exist.")
 	}
+	lines = append(lines, "", caution.Car, caution.First)
 	for _, l := range lines {
 		if _, err := fmt.Fprintln(w, show.Clean(l)); err != nil {
 			return err

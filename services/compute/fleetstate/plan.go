@@ -55,7 +55,6 @@ type ahead struct {
 	cars     []fleet.CarID
 	carWalk  float64
 	coef     []float64 // targets × cells × faults: an offset's coefficients
-	grow     [][]float64
 	template map[[2]int]*seen
 	sources  templates
 	net      *network
