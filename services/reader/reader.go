@@ -121,7 +121,7 @@ type app struct {
 }
 
 func (a *app) commands() []*cobra.Command {
-	all := []*cobra.Command{a.cells(), a.flags(), a.checks(), a.check(), a.epochs(), a.parasitic(), a.due(), a.pulls(), a.pull(), a.curve(), a.compare(), a.repeat(), a.budget(), a.loss(), a.runs(), a.certificate(), a.checkList(), a.fleet(), a.recompute()}
+	all := []*cobra.Command{a.cells(), a.flags(), a.checks(), a.check(), a.epochs(), a.parasitic(), a.due(), a.pulls(), a.pull(), a.curve(), a.compare(), a.repeat(), a.budget(), a.loss(), a.runs(), a.rotation(), a.certificate(), a.checkList(), a.fleet(), a.recompute()}
 	for _, c := range all {
 		a.finish(c)
 	}

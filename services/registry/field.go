@@ -61,6 +61,7 @@ type field[T any] struct {
 	open      bool    // low itself is not allowed
 
 	num   func(*T) *float64
+	opt   func(*T) **float64 // in place of num: a number of which 0 is one and nil is not said
 	nums  func(*T) *[]float64
 	lim   func(*T) *fleet.Limit
 	less  bool // of a limit: less is worse
@@ -143,6 +144,27 @@ func (f field[T]) within(y float64) bool {
 	return y <= f.high && (y > f.low || !f.open && y == f.low)
 }
 
+// number returns a number and whether it is to be written.
+func (f field[T]) number(entry *T) (float64, bool) {
+	if f.opt != nil {
+		if x := *f.opt(entry); x != nil {
+			return *x, true
+		}
+		return 0, false
+	}
+	x := *f.num(entry)
+	return x, x != 0 || f.need || f.unset != nil
+}
+
+// put sets a number.
+func (f field[T]) put(entry *T, x float64) {
+	if f.opt != nil {
+		*f.opt(entry) = &x
+		return
+	}
+	*f.num(entry) = x
+}
+
 func keys[T any](fields []field[T]) []string {
 	var all []string
 	for _, f := range fields {
@@ -160,6 +182,8 @@ var siteFields = []field[fleet.Site]{
 		get: func(s fleet.Site) string { return s.Name }, set: func(s *fleet.Site, v string) { s.Name = v }},
 	{key: "latitude_deg", what: "the latitude in degrees, north positive", need: true, unit: degree, low: -90, high: 90,
 		num: func(s *fleet.Site) *float64 { return &s.Latitude }},
+	{key: "longitude_deg", what: "the longitude in degrees, east positive; only how far apart sites are needs it", unit: degree, low: -180, high: 180,
+		opt: func(s *fleet.Site) **float64 { return &s.Longitude }},
 	{key: "height_m", what: "the height above sea level in metres", need: true, unit: si, low: -430, high: 6000,
 		num: func(s *fleet.Site) *float64 { return &s.Height }},
 	{key: "gravity_mps2", what: "the measured gravity in m/s²; leave it out to have it computed from latitude and height", unit: si, low: 9.7, high: 9.9,

@@ -8457,6 +8457,739 @@ func (x *CheckListStep) GetReads() bool {
 	return false
 }
 
+type PlanRotationRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How many weeks to plan; 0: 8.
+	Weeks uint32 `protobuf:"varint,1,opt,name=weeks,proto3" json:"weeks,omitempty"`
+	// When the first week begins; absent: now.
+	From *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=from,proto3" json:"from,omitempty"`
+	// Reference cars that cannot travel.
+	StayCarIds []string `protobuf:"bytes,3,rep,name=stay_car_ids,json=stayCarIds,proto3" json:"stay_car_ids,omitempty"`
+	// Reference cars that are not to be planned with: sold, or not ready.
+	WithoutCarIds []string `protobuf:"bytes,4,rep,name=without_car_ids,json=withoutCarIds,proto3" json:"without_car_ids,omitempty"`
+	// Weeks in which a car runs nowhere.
+	Away []*CarWeeks `protobuf:"bytes,5,rep,name=away,proto3" json:"away,omitempty"`
+	// Weeks in which a cell cannot be run on.
+	Closed []*CellWeeks `protobuf:"bytes,6,rep,name=closed,proto3" json:"closed,omitempty"`
+	// Where a car is; absent: where it last ran, a car that never ran must be placed.
+	Places []*CarPlace `protobuf:"bytes,7,rep,name=places,proto3" json:"places,omitempty"`
+	// Travel costs; what is not given is the great-circle distance in km between the
+	// sites, where both have a longitude in the registry.
+	Travel []*TravelCost `protobuf:"bytes,8,rep,name=travel,proto3" json:"travel,omitempty"`
+	// The unit of the travel costs; empty: km.
+	CostUnit string `protobuf:"bytes,9,opt,name=cost_unit,json=costUnit,proto3" json:"cost_unit,omitempty"`
+	// The most that all travel may cost; absent: no bound.
+	Budget *float64 `protobuf:"fixed64,10,opt,name=budget,proto3,oneof" json:"budget,omitempty"`
+	// The travel cost that a fall of the largest expanded uncertainty by 1 (100 %)
+	// may have; 0: the planner's own measure.
+	Worth float64 `protobuf:"fixed64,11,opt,name=worth,proto3" json:"worth,omitempty"`
+	// How many cells of its site a car runs on in a week; 0: all.
+	CellsAWeek    uint32 `protobuf:"varint,12,opt,name=cells_a_week,json=cellsAWeek,proto3" json:"cells_a_week,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlanRotationRequest) Reset() {
+	*x = PlanRotationRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[86]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlanRotationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlanRotationRequest) ProtoMessage() {}
+
+func (x *PlanRotationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[86]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlanRotationRequest.ProtoReflect.Descriptor instead.
+func (*PlanRotationRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{86}
+}
+
+func (x *PlanRotationRequest) GetWeeks() uint32 {
+	if x != nil {
+		return x.Weeks
+	}
+	return 0
+}
+
+func (x *PlanRotationRequest) GetFrom() *timestamppb.Timestamp {
+	if x != nil {
+		return x.From
+	}
+	return nil
+}
+
+func (x *PlanRotationRequest) GetStayCarIds() []string {
+	if x != nil {
+		return x.StayCarIds
+	}
+	return nil
+}
+
+func (x *PlanRotationRequest) GetWithoutCarIds() []string {
+	if x != nil {
+		return x.WithoutCarIds
+	}
+	return nil
+}
+
+func (x *PlanRotationRequest) GetAway() []*CarWeeks {
+	if x != nil {
+		return x.Away
+	}
+	return nil
+}
+
+func (x *PlanRotationRequest) GetClosed() []*CellWeeks {
+	if x != nil {
+		return x.Closed
+	}
+	return nil
+}
+
+func (x *PlanRotationRequest) GetPlaces() []*CarPlace {
+	if x != nil {
+		return x.Places
+	}
+	return nil
+}
+
+func (x *PlanRotationRequest) GetTravel() []*TravelCost {
+	if x != nil {
+		return x.Travel
+	}
+	return nil
+}
+
+func (x *PlanRotationRequest) GetCostUnit() string {
+	if x != nil {
+		return x.CostUnit
+	}
+	return ""
+}
+
+func (x *PlanRotationRequest) GetBudget() float64 {
+	if x != nil && x.Budget != nil {
+		return *x.Budget
+	}
+	return 0
+}
+
+func (x *PlanRotationRequest) GetWorth() float64 {
+	if x != nil {
+		return x.Worth
+	}
+	return 0
+}
+
+func (x *PlanRotationRequest) GetCellsAWeek() uint32 {
+	if x != nil {
+		return x.CellsAWeek
+	}
+	return 0
+}
+
+type CarWeeks struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	CarId string                 `protobuf:"bytes,1,opt,name=car_id,json=carId,proto3" json:"car_id,omitempty"`
+	// From 1.
+	Weeks         []uint32 `protobuf:"varint,2,rep,packed,name=weeks,proto3" json:"weeks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CarWeeks) Reset() {
+	*x = CarWeeks{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[87]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CarWeeks) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CarWeeks) ProtoMessage() {}
+
+func (x *CarWeeks) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[87]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CarWeeks.ProtoReflect.Descriptor instead.
+func (*CarWeeks) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{87}
+}
+
+func (x *CarWeeks) GetCarId() string {
+	if x != nil {
+		return x.CarId
+	}
+	return ""
+}
+
+func (x *CarWeeks) GetWeeks() []uint32 {
+	if x != nil {
+		return x.Weeks
+	}
+	return nil
+}
+
+type CellWeeks struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	CellId string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	// From 1; none: all weeks.
+	Weeks         []uint32 `protobuf:"varint,2,rep,packed,name=weeks,proto3" json:"weeks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CellWeeks) Reset() {
+	*x = CellWeeks{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[88]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CellWeeks) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CellWeeks) ProtoMessage() {}
+
+func (x *CellWeeks) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[88]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CellWeeks.ProtoReflect.Descriptor instead.
+func (*CellWeeks) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{88}
+}
+
+func (x *CellWeeks) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *CellWeeks) GetWeeks() []uint32 {
+	if x != nil {
+		return x.Weeks
+	}
+	return nil
+}
+
+type CarPlace struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	CarId         string                 `protobuf:"bytes,1,opt,name=car_id,json=carId,proto3" json:"car_id,omitempty"`
+	SiteId        string                 `protobuf:"bytes,2,opt,name=site_id,json=siteId,proto3" json:"site_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CarPlace) Reset() {
+	*x = CarPlace{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[89]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CarPlace) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CarPlace) ProtoMessage() {}
+
+func (x *CarPlace) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[89]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CarPlace.ProtoReflect.Descriptor instead.
+func (*CarPlace) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{89}
+}
+
+func (x *CarPlace) GetCarId() string {
+	if x != nil {
+		return x.CarId
+	}
+	return ""
+}
+
+func (x *CarPlace) GetSiteId() string {
+	if x != nil {
+		return x.SiteId
+	}
+	return ""
+}
+
+// TravelCost is what a journey between two sites costs, either way.
+type TravelCost struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	SiteId        string                 `protobuf:"bytes,1,opt,name=site_id,json=siteId,proto3" json:"site_id,omitempty"`
+	OtherSiteId   string                 `protobuf:"bytes,2,opt,name=other_site_id,json=otherSiteId,proto3" json:"other_site_id,omitempty"`
+	Cost          float64                `protobuf:"fixed64,3,opt,name=cost,proto3" json:"cost,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TravelCost) Reset() {
+	*x = TravelCost{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[90]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TravelCost) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TravelCost) ProtoMessage() {}
+
+func (x *TravelCost) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[90]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TravelCost.ProtoReflect.Descriptor instead.
+func (*TravelCost) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{90}
+}
+
+func (x *TravelCost) GetSiteId() string {
+	if x != nil {
+		return x.SiteId
+	}
+	return ""
+}
+
+func (x *TravelCost) GetOtherSiteId() string {
+	if x != nil {
+		return x.OtherSiteId
+	}
+	return ""
+}
+
+func (x *TravelCost) GetCost() float64 {
+	if x != nil {
+		return x.Cost
+	}
+	return 0
+}
+
+type PlanRotationResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	From  *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=from,proto3" json:"from,omitempty"`
+	Weeks uint32                 `protobuf:"varint,2,opt,name=weeks,proto3" json:"weeks,omitempty"`
+	// As the weeks begin; without stops.
+	Now *RotationScheme `protobuf:"bytes,3,opt,name=now,proto3" json:"now,omitempty"`
+	// What is advised.
+	Plan *RotationScheme `protobuf:"bytes,4,opt,name=plan,proto3" json:"plan,omitempty"`
+	// Every car stays where it is.
+	Stays *RotationScheme `protobuf:"bytes,5,opt,name=stays,proto3" json:"stays,omitempty"`
+	// Every car that can goes on to the next site each week.
+	Round    *RotationScheme `protobuf:"bytes,6,opt,name=round,proto3" json:"round,omitempty"`
+	CostUnit string          `protobuf:"bytes,7,opt,name=cost_unit,json=costUnit,proto3" json:"cost_unit,omitempty"`
+	// How the travel costs were found.
+	Travel string `protobuf:"bytes,8,opt,name=travel,proto3" json:"travel,omitempty"`
+	// What the plan is for, in sentences.
+	Why []string `protobuf:"bytes,9,rep,name=why,proto3" json:"why,omitempty"`
+	// Whether the search ended because nothing better was left to try, rather than
+	// by its bound.
+	Complete      bool `protobuf:"varint,10,opt,name=complete,proto3" json:"complete,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlanRotationResponse) Reset() {
+	*x = PlanRotationResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[91]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlanRotationResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlanRotationResponse) ProtoMessage() {}
+
+func (x *PlanRotationResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[91]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlanRotationResponse.ProtoReflect.Descriptor instead.
+func (*PlanRotationResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{91}
+}
+
+func (x *PlanRotationResponse) GetFrom() *timestamppb.Timestamp {
+	if x != nil {
+		return x.From
+	}
+	return nil
+}
+
+func (x *PlanRotationResponse) GetWeeks() uint32 {
+	if x != nil {
+		return x.Weeks
+	}
+	return 0
+}
+
+func (x *PlanRotationResponse) GetNow() *RotationScheme {
+	if x != nil {
+		return x.Now
+	}
+	return nil
+}
+
+func (x *PlanRotationResponse) GetPlan() *RotationScheme {
+	if x != nil {
+		return x.Plan
+	}
+	return nil
+}
+
+func (x *PlanRotationResponse) GetStays() *RotationScheme {
+	if x != nil {
+		return x.Stays
+	}
+	return nil
+}
+
+func (x *PlanRotationResponse) GetRound() *RotationScheme {
+	if x != nil {
+		return x.Round
+	}
+	return nil
+}
+
+func (x *PlanRotationResponse) GetCostUnit() string {
+	if x != nil {
+		return x.CostUnit
+	}
+	return ""
+}
+
+func (x *PlanRotationResponse) GetTravel() string {
+	if x != nil {
+		return x.Travel
+	}
+	return ""
+}
+
+func (x *PlanRotationResponse) GetWhy() []string {
+	if x != nil {
+		return x.Why
+	}
+	return nil
+}
+
+func (x *PlanRotationResponse) GetComplete() bool {
+	if x != nil {
+		return x.Complete
+	}
+	return false
+}
+
+// RotationScheme is one way to spend the weeks and what it leaves uncertain.
+type RotationScheme struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Stops      []*RotationStop        `protobuf:"bytes,1,rep,name=stops,proto3" json:"stops,omitempty"`
+	Cost       float64                `protobuf:"fixed64,2,opt,name=cost,proto3" json:"cost,omitempty"`
+	OverBudget bool                   `protobuf:"varint,3,opt,name=over_budget,json=overBudget,proto3" json:"over_budget,omitempty"`
+	// The largest expanded uncertainty of a cell's offset after the weeks, a ratio,
+	// and its cell.
+	LargestExpandedUncertainty float64 `protobuf:"fixed64,4,opt,name=largest_expanded_uncertainty,json=largestExpandedUncertainty,proto3" json:"largest_expanded_uncertainty,omitempty"`
+	LargestCellId              string  `protobuf:"bytes,5,opt,name=largest_cell_id,json=largestCellId,proto3" json:"largest_cell_id,omitempty"`
+	// The median over the cells.
+	TypicalExpandedUncertainty float64            `protobuf:"fixed64,6,opt,name=typical_expanded_uncertainty,json=typicalExpandedUncertainty,proto3" json:"typical_expanded_uncertainty,omitempty"`
+	Cells                      []*CellUncertainty `protobuf:"bytes,7,rep,name=cells,proto3" json:"cells,omitempty"`
+	unknownFields              protoimpl.UnknownFields
+	sizeCache                  protoimpl.SizeCache
+}
+
+func (x *RotationScheme) Reset() {
+	*x = RotationScheme{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[92]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RotationScheme) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RotationScheme) ProtoMessage() {}
+
+func (x *RotationScheme) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[92]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RotationScheme.ProtoReflect.Descriptor instead.
+func (*RotationScheme) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{92}
+}
+
+func (x *RotationScheme) GetStops() []*RotationStop {
+	if x != nil {
+		return x.Stops
+	}
+	return nil
+}
+
+func (x *RotationScheme) GetCost() float64 {
+	if x != nil {
+		return x.Cost
+	}
+	return 0
+}
+
+func (x *RotationScheme) GetOverBudget() bool {
+	if x != nil {
+		return x.OverBudget
+	}
+	return false
+}
+
+func (x *RotationScheme) GetLargestExpandedUncertainty() float64 {
+	if x != nil {
+		return x.LargestExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *RotationScheme) GetLargestCellId() string {
+	if x != nil {
+		return x.LargestCellId
+	}
+	return ""
+}
+
+func (x *RotationScheme) GetTypicalExpandedUncertainty() float64 {
+	if x != nil {
+		return x.TypicalExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *RotationScheme) GetCells() []*CellUncertainty {
+	if x != nil {
+		return x.Cells
+	}
+	return nil
+}
+
+// RotationStop is a car's week at a site.
+type RotationStop struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// From 1.
+	Week   uint32 `protobuf:"varint,1,opt,name=week,proto3" json:"week,omitempty"`
+	CarId  string `protobuf:"bytes,2,opt,name=car_id,json=carId,proto3" json:"car_id,omitempty"`
+	SiteId string `protobuf:"bytes,3,opt,name=site_id,json=siteId,proto3" json:"site_id,omitempty"`
+	// Where it comes from; the same: it was there.
+	FromSiteId string  `protobuf:"bytes,4,opt,name=from_site_id,json=fromSiteId,proto3" json:"from_site_id,omitempty"`
+	Cost       float64 `protobuf:"fixed64,5,opt,name=cost,proto3" json:"cost,omitempty"`
+	// It runs nowhere this week.
+	Away          bool     `protobuf:"varint,6,opt,name=away,proto3" json:"away,omitempty"`
+	CellIds       []string `protobuf:"bytes,7,rep,name=cell_ids,json=cellIds,proto3" json:"cell_ids,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RotationStop) Reset() {
+	*x = RotationStop{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[93]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RotationStop) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RotationStop) ProtoMessage() {}
+
+func (x *RotationStop) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[93]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RotationStop.ProtoReflect.Descriptor instead.
+func (*RotationStop) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{93}
+}
+
+func (x *RotationStop) GetWeek() uint32 {
+	if x != nil {
+		return x.Week
+	}
+	return 0
+}
+
+func (x *RotationStop) GetCarId() string {
+	if x != nil {
+		return x.CarId
+	}
+	return ""
+}
+
+func (x *RotationStop) GetSiteId() string {
+	if x != nil {
+		return x.SiteId
+	}
+	return ""
+}
+
+func (x *RotationStop) GetFromSiteId() string {
+	if x != nil {
+		return x.FromSiteId
+	}
+	return ""
+}
+
+func (x *RotationStop) GetCost() float64 {
+	if x != nil {
+		return x.Cost
+	}
+	return 0
+}
+
+func (x *RotationStop) GetAway() bool {
+	if x != nil {
+		return x.Away
+	}
+	return false
+}
+
+func (x *RotationStop) GetCellIds() []string {
+	if x != nil {
+		return x.CellIds
+	}
+	return nil
+}
+
+type CellUncertainty struct {
+	state               protoimpl.MessageState `protogen:"open.v1"`
+	CellId              string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	ExpandedUncertainty float64                `protobuf:"fixed64,2,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3" json:"expanded_uncertainty,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
+}
+
+func (x *CellUncertainty) Reset() {
+	*x = CellUncertainty{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[94]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CellUncertainty) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CellUncertainty) ProtoMessage() {}
+
+func (x *CellUncertainty) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[94]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CellUncertainty.ProtoReflect.Descriptor instead.
+func (*CellUncertainty) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{94}
+}
+
+func (x *CellUncertainty) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *CellUncertainty) GetExpandedUncertainty() float64 {
+	if x != nil {
+		return x.ExpandedUncertainty
+	}
+	return 0
+}
+
 var File_rollcall_v1_fleet_proto protoreflect.FileDescriptor
 
 const file_rollcall_v1_fleet_proto_rawDesc = "" +
@@ -9351,7 +10084,71 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\tdirection\x18\x05 \x01(\tR\tdirection\x12\x19\n" +
 	"\bmass_ids\x18\x06 \x03(\tR\amassIds\x12\x15\n" +
 	"\x06load_n\x18\a \x01(\x01R\x05loadN\x12\x14\n" +
-	"\x05reads\x18\b \x01(\bR\x05reads2\xb7\v\n" +
+	"\x05reads\x18\b \x01(\bR\x05reads\"\xdd\x03\n" +
+	"\x13PlanRotationRequest\x12\x14\n" +
+	"\x05weeks\x18\x01 \x01(\rR\x05weeks\x12.\n" +
+	"\x04from\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04from\x12 \n" +
+	"\fstay_car_ids\x18\x03 \x03(\tR\n" +
+	"stayCarIds\x12&\n" +
+	"\x0fwithout_car_ids\x18\x04 \x03(\tR\rwithoutCarIds\x12)\n" +
+	"\x04away\x18\x05 \x03(\v2\x15.rollcall.v1.CarWeeksR\x04away\x12.\n" +
+	"\x06closed\x18\x06 \x03(\v2\x16.rollcall.v1.CellWeeksR\x06closed\x12-\n" +
+	"\x06places\x18\a \x03(\v2\x15.rollcall.v1.CarPlaceR\x06places\x12/\n" +
+	"\x06travel\x18\b \x03(\v2\x17.rollcall.v1.TravelCostR\x06travel\x12\x1b\n" +
+	"\tcost_unit\x18\t \x01(\tR\bcostUnit\x12\x1b\n" +
+	"\x06budget\x18\n" +
+	" \x01(\x01H\x00R\x06budget\x88\x01\x01\x12\x14\n" +
+	"\x05worth\x18\v \x01(\x01R\x05worth\x12 \n" +
+	"\fcells_a_week\x18\f \x01(\rR\n" +
+	"cellsAWeekB\t\n" +
+	"\a_budget\"7\n" +
+	"\bCarWeeks\x12\x15\n" +
+	"\x06car_id\x18\x01 \x01(\tR\x05carId\x12\x14\n" +
+	"\x05weeks\x18\x02 \x03(\rR\x05weeks\":\n" +
+	"\tCellWeeks\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x14\n" +
+	"\x05weeks\x18\x02 \x03(\rR\x05weeks\":\n" +
+	"\bCarPlace\x12\x15\n" +
+	"\x06car_id\x18\x01 \x01(\tR\x05carId\x12\x17\n" +
+	"\asite_id\x18\x02 \x01(\tR\x06siteId\"]\n" +
+	"\n" +
+	"TravelCost\x12\x17\n" +
+	"\asite_id\x18\x01 \x01(\tR\x06siteId\x12\"\n" +
+	"\rother_site_id\x18\x02 \x01(\tR\votherSiteId\x12\x12\n" +
+	"\x04cost\x18\x03 \x01(\x01R\x04cost\"\x85\x03\n" +
+	"\x14PlanRotationResponse\x12.\n" +
+	"\x04from\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04from\x12\x14\n" +
+	"\x05weeks\x18\x02 \x01(\rR\x05weeks\x12-\n" +
+	"\x03now\x18\x03 \x01(\v2\x1b.rollcall.v1.RotationSchemeR\x03now\x12/\n" +
+	"\x04plan\x18\x04 \x01(\v2\x1b.rollcall.v1.RotationSchemeR\x04plan\x121\n" +
+	"\x05stays\x18\x05 \x01(\v2\x1b.rollcall.v1.RotationSchemeR\x05stays\x121\n" +
+	"\x05round\x18\x06 \x01(\v2\x1b.rollcall.v1.RotationSchemeR\x05round\x12\x1b\n" +
+	"\tcost_unit\x18\a \x01(\tR\bcostUnit\x12\x16\n" +
+	"\x06travel\x18\b \x01(\tR\x06travel\x12\x10\n" +
+	"\x03why\x18\t \x03(\tR\x03why\x12\x1a\n" +
+	"\bcomplete\x18\n" +
+	" \x01(\bR\bcomplete\"\xd6\x02\n" +
+	"\x0eRotationScheme\x12/\n" +
+	"\x05stops\x18\x01 \x03(\v2\x19.rollcall.v1.RotationStopR\x05stops\x12\x12\n" +
+	"\x04cost\x18\x02 \x01(\x01R\x04cost\x12\x1f\n" +
+	"\vover_budget\x18\x03 \x01(\bR\n" +
+	"overBudget\x12@\n" +
+	"\x1clargest_expanded_uncertainty\x18\x04 \x01(\x01R\x1alargestExpandedUncertainty\x12&\n" +
+	"\x0flargest_cell_id\x18\x05 \x01(\tR\rlargestCellId\x12@\n" +
+	"\x1ctypical_expanded_uncertainty\x18\x06 \x01(\x01R\x1atypicalExpandedUncertainty\x122\n" +
+	"\x05cells\x18\a \x03(\v2\x1c.rollcall.v1.CellUncertaintyR\x05cells\"\xb7\x01\n" +
+	"\fRotationStop\x12\x12\n" +
+	"\x04week\x18\x01 \x01(\rR\x04week\x12\x15\n" +
+	"\x06car_id\x18\x02 \x01(\tR\x05carId\x12\x17\n" +
+	"\asite_id\x18\x03 \x01(\tR\x06siteId\x12 \n" +
+	"\ffrom_site_id\x18\x04 \x01(\tR\n" +
+	"fromSiteId\x12\x12\n" +
+	"\x04cost\x18\x05 \x01(\x01R\x04cost\x12\x12\n" +
+	"\x04away\x18\x06 \x01(\bR\x04away\x12\x19\n" +
+	"\bcell_ids\x18\a \x03(\tR\acellIds\"]\n" +
+	"\x0fCellUncertainty\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x121\n" +
+	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty2\x8c\f\n" +
 	"\fFleetService\x12J\n" +
 	"\tListCells\x12\x1d.rollcall.v1.ListCellsRequest\x1a\x1e.rollcall.v1.ListCellsResponse\x12J\n" +
 	"\tListFlags\x12\x1d.rollcall.v1.ListFlagsRequest\x1a\x1e.rollcall.v1.ListFlagsResponse\x12M\n" +
@@ -9369,7 +10166,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\fComparePulls\x12 .rollcall.v1.ComparePullsRequest\x1a!.rollcall.v1.ComparePullsResponse\x12J\n" +
 	"\tGetBudget\x12\x1d.rollcall.v1.GetBudgetRequest\x1a\x1e.rollcall.v1.GetBudgetResponse\x12_\n" +
 	"\x10GetRepeatability\x12$.rollcall.v1.GetRepeatabilityRequest\x1a%.rollcall.v1.GetRepeatabilityResponse\x12P\n" +
-	"\vGetRegistry\x12\x1f.rollcall.v1.GetRegistryRequest\x1a .rollcall.v1.GetRegistryResponse\x12_\n" +
+	"\vGetRegistry\x12\x1f.rollcall.v1.GetRegistryRequest\x1a .rollcall.v1.GetRegistryResponse\x12S\n" +
+	"\fPlanRotation\x12 .rollcall.v1.PlanRotationRequest\x1a!.rollcall.v1.PlanRotationResponse\x12_\n" +
 	"\x10ListCertificates\x12$.rollcall.v1.ListCertificatesRequest\x1a%.rollcall.v1.ListCertificatesResponse\x12Y\n" +
 	"\x0eGetCertificate\x12\".rollcall.v1.GetCertificateRequest\x1a#.rollcall.v1.GetCertificateResponse\x12S\n" +
 	"\fGetCheckList\x12 .rollcall.v1.GetCheckListRequest\x1a!.rollcall.v1.GetCheckListResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
@@ -9386,7 +10184,7 @@ func file_rollcall_v1_fleet_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_fleet_proto_rawDescData
 }
 
-var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 87)
+var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 96)
 var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*Filter)(nil),                   // 0: rollcall.v1.Filter
 	(*ListCellsRequest)(nil),         // 1: rollcall.v1.ListCellsRequest
@@ -9474,39 +10272,48 @@ var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*GetCheckListResponse)(nil),     // 83: rollcall.v1.GetCheckListResponse
 	(*CheckListMass)(nil),            // 84: rollcall.v1.CheckListMass
 	(*CheckListStep)(nil),            // 85: rollcall.v1.CheckListStep
-	nil,                              // 86: rollcall.v1.GetPullResponse.HeaderEntry
-	(*timestamppb.Timestamp)(nil),    // 87: google.protobuf.Timestamp
-	(*CalibrationCheck)(nil),         // 88: rollcall.v1.CalibrationCheck
-	(LoadDirection)(0),               // 89: rollcall.v1.LoadDirection
-	(LoadSense)(0),                   // 90: rollcall.v1.LoadSense
+	(*PlanRotationRequest)(nil),      // 86: rollcall.v1.PlanRotationRequest
+	(*CarWeeks)(nil),                 // 87: rollcall.v1.CarWeeks
+	(*CellWeeks)(nil),                // 88: rollcall.v1.CellWeeks
+	(*CarPlace)(nil),                 // 89: rollcall.v1.CarPlace
+	(*TravelCost)(nil),               // 90: rollcall.v1.TravelCost
+	(*PlanRotationResponse)(nil),     // 91: rollcall.v1.PlanRotationResponse
+	(*RotationScheme)(nil),           // 92: rollcall.v1.RotationScheme
+	(*RotationStop)(nil),             // 93: rollcall.v1.RotationStop
+	(*CellUncertainty)(nil),          // 94: rollcall.v1.CellUncertainty
+	nil,                              // 95: rollcall.v1.GetPullResponse.HeaderEntry
+	(*timestamppb.Timestamp)(nil),    // 96: google.protobuf.Timestamp
+	(*CalibrationCheck)(nil),         // 97: rollcall.v1.CalibrationCheck
+	(LoadDirection)(0),               // 98: rollcall.v1.LoadDirection
+	(LoadSense)(0),                   // 99: rollcall.v1.LoadSense
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
-	87,  // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
-	87,  // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
+	96,  // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
+	96,  // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
 	0,   // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
 	3,   // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
-	87,  // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
-	87,  // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
-	87,  // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
-	87,  // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
+	96,  // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
+	96,  // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
+	96,  // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
+	96,  // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
 	0,   // 8: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
 	6,   // 9: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
-	87,  // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
-	87,  // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
-	87,  // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
-	87,  // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
+	96,  // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
+	96,  // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
+	96,  // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
+	96,  // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
 	7,   // 14: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
 	8,   // 15: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
-	87,  // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
-	87,  // 17: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	96,  // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
+	96,  // 17: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
 	0,   // 18: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
 	11,  // 19: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	87,  // 20: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
-	87,  // 21: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
+	96,  // 20: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	96,  // 21: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
 	11,  // 22: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
-	88,  // 23: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
+	97,  // 23: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
 	14,  // 24: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
-	87,  // 25: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
+	96,  // 25: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
 	15,  // 26: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
 	17,  // 27: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
 	17,  // 28: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
@@ -9521,14 +10328,14 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	28,  // 37: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
 	29,  // 38: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
 	16,  // 39: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	89,  // 40: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
-	89,  // 41: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
+	98,  // 40: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
+	98,  // 41: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
 	16,  // 42: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	87,  // 43: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
+	96,  // 43: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
 	21,  // 44: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
-	87,  // 45: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
+	96,  // 45: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
 	24,  // 46: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
-	90,  // 47: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
+	99,  // 47: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
 	14,  // 48: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
 	16,  // 49: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
 	30,  // 50: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
@@ -9536,30 +10343,30 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	32,  // 52: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
 	0,   // 53: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
 	35,  // 54: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
-	87,  // 55: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
-	87,  // 56: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
+	96,  // 55: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
+	96,  // 56: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
 	36,  // 57: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
 	0,   // 58: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
 	39,  // 59: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
-	87,  // 60: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
-	87,  // 61: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
-	87,  // 62: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
+	96,  // 60: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
+	96,  // 61: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
+	96,  // 62: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
 	0,   // 63: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
 	42,  // 64: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
-	87,  // 65: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
-	87,  // 66: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
+	96,  // 65: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
+	96,  // 66: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
 	43,  // 67: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
-	87,  // 68: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
-	87,  // 69: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
+	96,  // 68: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
+	96,  // 69: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
 	0,   // 70: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
 	46,  // 71: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	87,  // 72: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	96,  // 72: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
 	48,  // 73: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
-	87,  // 74: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
+	96,  // 74: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
 	47,  // 75: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
 	46,  // 76: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
 	53,  // 77: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	86,  // 78: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	95,  // 78: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
 	51,  // 79: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
 	51,  // 80: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
 	52,  // 81: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
@@ -9569,8 +10376,8 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	51,  // 85: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
 	0,   // 86: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
 	59,  // 87: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	87,  // 88: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	87,  // 89: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	96,  // 88: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	96,  // 89: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
 	0,   // 90: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
 	62,  // 91: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
 	62,  // 92: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
@@ -9580,68 +10387,82 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	66,  // 96: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
 	66,  // 97: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
 	67,  // 98: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	87,  // 99: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	87,  // 100: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	96,  // 99: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	96,  // 100: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
 	70,  // 101: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
 	62,  // 102: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
 	73,  // 103: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
 	74,  // 104: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
 	74,  // 105: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
 	75,  // 106: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
-	87,  // 107: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
+	96,  // 107: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
 	76,  // 108: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
 	0,   // 109: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
 	79,  // 110: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
-	87,  // 111: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
-	87,  // 112: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
-	87,  // 113: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
+	96,  // 111: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
+	96,  // 112: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
+	96,  // 113: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
 	79,  // 114: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
 	79,  // 115: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
-	87,  // 116: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
+	96,  // 116: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
 	84,  // 117: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
 	85,  // 118: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
-	87,  // 119: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
-	1,   // 120: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,   // 121: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	9,   // 122: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	12,  // 123: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
-	33,  // 124: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
-	37,  // 125: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
-	40,  // 126: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
-	44,  // 127: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	49,  // 128: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	54,  // 129: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	57,  // 130: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	63,  // 131: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	68,  // 132: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
-	71,  // 133: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
-	60,  // 134: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	77,  // 135: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
-	80,  // 136: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
-	82,  // 137: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
-	2,   // 138: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,   // 139: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	10,  // 140: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	13,  // 141: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
-	34,  // 142: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
-	38,  // 143: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
-	41,  // 144: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
-	45,  // 145: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	50,  // 146: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	55,  // 147: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	58,  // 148: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	64,  // 149: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	69,  // 150: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
-	72,  // 151: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
-	61,  // 152: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	78,  // 153: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
-	81,  // 154: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
-	83,  // 155: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
-	138, // [138:156] is the sub-list for method output_type
-	120, // [120:138] is the sub-list for method input_type
-	120, // [120:120] is the sub-list for extension type_name
-	120, // [120:120] is the sub-list for extension extendee
-	0,   // [0:120] is the sub-list for field type_name
+	96,  // 119: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
+	96,  // 120: rollcall.v1.PlanRotationRequest.from:type_name -> google.protobuf.Timestamp
+	87,  // 121: rollcall.v1.PlanRotationRequest.away:type_name -> rollcall.v1.CarWeeks
+	88,  // 122: rollcall.v1.PlanRotationRequest.closed:type_name -> rollcall.v1.CellWeeks
+	89,  // 123: rollcall.v1.PlanRotationRequest.places:type_name -> rollcall.v1.CarPlace
+	90,  // 124: rollcall.v1.PlanRotationRequest.travel:type_name -> rollcall.v1.TravelCost
+	96,  // 125: rollcall.v1.PlanRotationResponse.from:type_name -> google.protobuf.Timestamp
+	92,  // 126: rollcall.v1.PlanRotationResponse.now:type_name -> rollcall.v1.RotationScheme
+	92,  // 127: rollcall.v1.PlanRotationResponse.plan:type_name -> rollcall.v1.RotationScheme
+	92,  // 128: rollcall.v1.PlanRotationResponse.stays:type_name -> rollcall.v1.RotationScheme
+	92,  // 129: rollcall.v1.PlanRotationResponse.round:type_name -> rollcall.v1.RotationScheme
+	93,  // 130: rollcall.v1.RotationScheme.stops:type_name -> rollcall.v1.RotationStop
+	94,  // 131: rollcall.v1.RotationScheme.cells:type_name -> rollcall.v1.CellUncertainty
+	1,   // 132: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,   // 133: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	9,   // 134: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	12,  // 135: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
+	33,  // 136: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
+	37,  // 137: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
+	40,  // 138: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
+	44,  // 139: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	49,  // 140: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	54,  // 141: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	57,  // 142: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	63,  // 143: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	68,  // 144: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	71,  // 145: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
+	60,  // 146: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	86,  // 147: rollcall.v1.FleetService.PlanRotation:input_type -> rollcall.v1.PlanRotationRequest
+	77,  // 148: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
+	80,  // 149: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
+	82,  // 150: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
+	2,   // 151: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,   // 152: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	10,  // 153: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	13,  // 154: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
+	34,  // 155: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
+	38,  // 156: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
+	41,  // 157: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
+	45,  // 158: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	50,  // 159: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	55,  // 160: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	58,  // 161: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	64,  // 162: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	69,  // 163: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	72,  // 164: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
+	61,  // 165: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	91,  // 166: rollcall.v1.FleetService.PlanRotation:output_type -> rollcall.v1.PlanRotationResponse
+	78,  // 167: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
+	81,  // 168: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
+	83,  // 169: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
+	151, // [151:170] is the sub-list for method output_type
+	132, // [132:151] is the sub-list for method input_type
+	132, // [132:132] is the sub-list for extension type_name
+	132, // [132:132] is the sub-list for extension extendee
+	0,   // [0:132] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -9673,13 +10494,14 @@ func file_rollcall_v1_fleet_proto_init() {
 	file_rollcall_v1_fleet_proto_msgTypes[72].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[73].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[75].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[86].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_fleet_proto_rawDesc), len(file_rollcall_v1_fleet_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   87,
+			NumMessages:   96,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -38,6 +38,7 @@ const (
 	FleetService_GetBudget_FullMethodName        = "/rollcall.v1.FleetService/GetBudget"
 	FleetService_GetRepeatability_FullMethodName = "/rollcall.v1.FleetService/GetRepeatability"
 	FleetService_GetRegistry_FullMethodName      = "/rollcall.v1.FleetService/GetRegistry"
+	FleetService_PlanRotation_FullMethodName     = "/rollcall.v1.FleetService/PlanRotation"
 	FleetService_ListCertificates_FullMethodName = "/rollcall.v1.FleetService/ListCertificates"
 	FleetService_GetCertificate_FullMethodName   = "/rollcall.v1.FleetService/GetCertificate"
 	FleetService_GetCheckList_FullMethodName     = "/rollcall.v1.FleetService/GetCheckList"
@@ -74,6 +75,9 @@ type FleetServiceClient interface {
 	// how the cells agree.
 	GetRepeatability(ctx context.Context, in *GetRepeatabilityRequest, opts ...grpc.CallOption) (*GetRepeatabilityResponse, error)
 	GetRegistry(ctx context.Context, in *GetRegistryRequest, opts ...grpc.CallOption) (*GetRegistryResponse, error)
+	// PlanRotation says which reference car goes where in the coming weeks, so that
+	// the largest uncertainty in the fleet falls most.
+	PlanRotation(ctx context.Context, in *PlanRotationRequest, opts ...grpc.CallOption) (*PlanRotationResponse, error)
 	// ListCertificates lists every version of the certificates of checks.
 	ListCertificates(ctx context.Context, in *ListCertificatesRequest, opts ...grpc.CallOption) (*ListCertificatesResponse, error)
 	// GetCertificate returns a certificate's documents, the bytes that were signed.
@@ -240,6 +244,16 @@ func (c *fleetServiceClient) GetRegistry(ctx context.Context, in *GetRegistryReq
 	return out, nil
 }
 
+func (c *fleetServiceClient) PlanRotation(ctx context.Context, in *PlanRotationRequest, opts ...grpc.CallOption) (*PlanRotationResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(PlanRotationResponse)
+	err := c.cc.Invoke(ctx, FleetService_PlanRotation_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *fleetServiceClient) ListCertificates(ctx context.Context, in *ListCertificatesRequest, opts ...grpc.CallOption) (*ListCertificatesResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListCertificatesResponse)
@@ -301,6 +315,9 @@ type FleetServiceServer interface {
 	// how the cells agree.
 	GetRepeatability(context.Context, *GetRepeatabilityRequest) (*GetRepeatabilityResponse, error)
 	GetRegistry(context.Context, *GetRegistryRequest) (*GetRegistryResponse, error)
+	// PlanRotation says which reference car goes where in the coming weeks, so that
+	// the largest uncertainty in the fleet falls most.
+	PlanRotation(context.Context, *PlanRotationRequest) (*PlanRotationResponse, error)
 	// ListCertificates lists every version of the certificates of checks.
 	ListCertificates(context.Context, *ListCertificatesRequest) (*ListCertificatesResponse, error)
 	// GetCertificate returns a certificate's documents, the bytes that were signed.
@@ -361,6 +378,9 @@ func (UnimplementedFleetServiceServer) GetRepeatability(context.Context, *GetRep
 }
 func (UnimplementedFleetServiceServer) GetRegistry(context.Context, *GetRegistryRequest) (*GetRegistryResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetRegistry not implemented")
+}
+func (UnimplementedFleetServiceServer) PlanRotation(context.Context, *PlanRotationRequest) (*PlanRotationResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method PlanRotation not implemented")
 }
 func (UnimplementedFleetServiceServer) ListCertificates(context.Context, *ListCertificatesRequest) (*ListCertificatesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListCertificates not implemented")
@@ -662,6 +682,24 @@ func _FleetService_GetRegistry_Handler(srv interface{}, ctx context.Context, dec
 	return interceptor(ctx, in, info, handler)
 }
 
+func _FleetService_PlanRotation_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(PlanRotationRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).PlanRotation(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_PlanRotation_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).PlanRotation(ctx, req.(*PlanRotationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _FleetService_ListCertificates_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListCertificatesRequest)
 	if err := dec(in); err != nil {
@@ -782,6 +820,10 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetRegistry",
 			Handler:    _FleetService_GetRegistry_Handler,
+		},
+		{
+			MethodName: "PlanRotation",
+			Handler:    _FleetService_PlanRotation_Handler,
 		},
 		{
 			MethodName: "ListCertificates",

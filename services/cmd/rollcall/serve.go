@@ -253,6 +253,7 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 	keeping.Certificates = admin.Certificates{Issuer: c.Issuer, Judged: computing.Judged, Next: computing.NextCheck}
 	reading := query.New(s, book, time.Now)
 	reading.Document, reading.Reduce, reading.Sweeps = keeping.Registry, computing.Reduce, computing.Sweeps
+	reading.Model = computing.Model
 
 	pb.RegisterIngestServiceServer(server, taking)
 	pb.RegisterFleetServiceServer(server, reading)

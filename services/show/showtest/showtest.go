@@ -37,6 +37,9 @@ const (
 
 // Fleet answers with fixed messages and remembers what it was asked.
 type Fleet struct {
+	// Asked is what PlanRotation was last asked.
+	Asked *rollcallv1.PlanRotationRequest
+
 	rollcallv1.UnimplementedFleetServiceServer
 	Cells  []*rollcallv1.CellStatus
 	Flags  []*rollcallv1.Flag

@@ -1,0 +1,124 @@
+package fleetstate
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"rollcall/services/fleet"
+)
+
+// Forecast is when a cell's offset will leave the tolerance.
+type Forecast struct {
+	Cell      fleet.CellID
+	Tolerance float64 // ratio, either way
+	From      time.Time
+	// Beyond is the probability that the offset is beyond the tolerance at From.
+	Beyond float64
+	// Crossing is the moment by which it is beyond it with probability ½,
+	// Earliest with 2.5 %, Latest with 97.5 %. Zero: not within the horizon.
+	Crossing, Earliest, Latest time.Time
+}
+
+// Exceeds returns P(|X| > limit) for X ~ N(mean, sd²).
+func Exceeds(mean, sd, limit float64) float64 {
+	if !(sd > 0) {
+		if math.Abs(mean) > limit {
+			return 1
+		}
+		return 0
+	}
+	tail := func(z float64) float64 { return 0.5 * math.Erfc(z/math.Sqrt2) }
+	return tail((limit-mean)/sd) + tail((limit+mean)/sd)
+}
+
+// Forecast returns when a cell's offset from the consensus will be beyond the
+// tolerance, within the horizon from the last event on. Every change that Cause
+// weighs is carried on by its weight: none and steps stay where they are, ramps
+// grow; the walk adds its variance. The consensus is taken to stay. What has once
+// been beyond counts as beyond from then on. Errors are those of Cause.
+func (f *Fit) Forecast(cell fleet.CellID, tolerance float64, horizon time.Duration, cs CauseSettings) (Forecast, error) {
+	out := Forecast{Cell: cell, Tolerance: tolerance, From: f.At}
+	if !(tolerance > 0) || horizon <= 0 {
+		return out, fmt.Errorf("fleetstate: forecast of cell %s: tolerance and horizon must be positive, are %g and %v", cell, tolerance, horizon)
+	}
+	c, ok := f.cellPlace(cell)
+	if !ok || len(f.net.cells[c].events) == 0 {
+		return out, fmt.Errorf("fleetstate: cell %q has neither runs nor checks", cell)
+	}
+	s, err := f.stretch(c, cs.Memory)
+	if err != nil {
+		return out, err
+	}
+	all, none := s.weighAll(cs)
+	w := f.cells[c].sig
+	a := f.agree(f.At)
+	_, _, own := f.offsetParts(c, f.At)
+	shared := a.variance - 2*(a.weight[c]*own+f.dotUnknowns(c, a.su))
+	// The steady offset, and the walk's variance in a week.
+	mean, variance, walk := -a.Value, shared, 0.0
+	for i := range s.d {
+		mean += w[i] * s.mean[i]
+		walk += w[i] * w[i] * f.Variances.Walk[i]
+		for j := range s.d {
+			variance += w[i] * w[j] * s.inv[i*s.d+j]
+		}
+	}
+	type branch struct {
+		weight     float64
+		mean       float64 // without the change
+		size, v    float64 // of the change
+		now, grows float64 // what the offset has of it, and more per week
+	}
+	branches := []branch{{weight: none, mean: mean}}
+	const light = 1e-6
+	size := s.d + s.n
+	z := make([]float64, size)
+	for i := range all {
+		h := &all[i]
+		if h.weight < light {
+			continue
+		}
+		b := branch{weight: h.weight, mean: mean}
+		if h.fault >= 0 {
+			// x moves by −(information)⁻¹·coupling·δ.
+			copy(z, h.u)
+			backward(s.l, size, z)
+			b.size, b.v = h.mean, h.v
+			b.now = w[h.fault] * h.reach
+			for j := range s.d {
+				b.now -= w[j] * z[j]
+			}
+			if h.ramp {
+				b.grows = w[h.fault]
+			}
+		}
+		branches = append(branches, b)
+	}
+	beyond := func(weeks float64) float64 {
+		p, sum := 0.0, 0.0
+		for _, b := range branches {
+			k := b.now + b.grows*weeks
+			v := math.Max(0, variance+walk*weeks+b.v*k*k)
+			p += b.weight * Exceeds(b.mean+b.size*k, math.Sqrt(v), tolerance)
+			sum += b.weight
+		}
+		return p / sum
+	}
+	out.Beyond = beyond(0)
+	const stepWeeks = 0.25
+	end := horizon.Seconds() / Week.Seconds()
+	for t := 0.0; t <= end; t += stepWeeks {
+		p := beyond(t)
+		at := f.At.Add(time.Duration(t * float64(Week)))
+		for _, q := range []struct {
+			p  float64
+			to *time.Time
+		}{{0.025, &out.Earliest}, {0.5, &out.Crossing}, {0.975, &out.Latest}} {
+			if q.to.IsZero() && p >= q.p {
+				*q.to = at
+			}
+		}
+	}
+	return out, nil
+}

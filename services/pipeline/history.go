@@ -1,0 +1,320 @@
+package pipeline
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"time"
+
+	"rollcall/services/compute/air"
+	"rollcall/services/compute/flag"
+	"rollcall/services/compute/fleetstate"
+	"rollcall/services/compute/refrun"
+	"rollcall/services/fleet"
+)
+
+// History returns all that the fleet model reads: the reference runs, what checks
+// and coast-downs saw of the cells' errors, and when errors and cars began anew. It
+// waits while the fleet is being compared.
+func (p *Pipeline) History(ctx context.Context) (fleetstate.History, error) {
+	closings, err := p.closings(ctx)
+	if err != nil {
+		return fleetstate.History{}, err
+	}
+	p.comparing.Lock()
+	runs := make([]refrun.Run, 0, len(p.runs))
+	for _, id := range keysOf(p.runs) {
+		runs = append(runs, p.runs[id])
+	}
+	p.comparing.Unlock()
+	return p.historyOf(runs, p.seen(), closings), nil
+}
+
+// seen returns what is known besides the runs, and takes nothing away.
+func (p *Pipeline) seen() snapshot {
+	p.known.Lock()
+	defer p.known.Unlock()
+	s := snapshot{epochs: maps.Clone(p.epochs)}
+	for _, cell := range keysOf(p.checks) {
+		s.checks = append(s.checks, p.checks[cell]...)
+	}
+	for _, id := range keysOf(p.coastDowns) {
+		s.coastDowns = append(s.coastDowns, p.coastDowns[id])
+	}
+	return s
+}
+
+// historyOf makes the fleet model's history of what is known. The order of what is
+// given does not matter to the model. What cannot be an observation (a check that
+// is unusable, or says no U) is left out; it is shown where checks are.
+//
+// Where the two differ in what is an observation's own:
+//   - A dead-weight check's gain error holds the lever arm's uncertainty, since it
+//     is one of force at the arm. The pull's torque has the same arm in it, so that
+//     it cancels (package loadcell) and is taken out here.
+//   - Zero is N at the lever arm in a check, N at the roller in the model: times
+//     L·n/r of the cell as it then was.
+//   - Two results of one check share masses and gravity with those of the next; the
+//     model takes them as independent.
+func (p *Pipeline) historyOf(runs []refrun.Run, known snapshot, closings []flag.Closing) fleetstate.History {
+	h := fleetstate.History{Runs: runs}
+	for i := range known.checks {
+		if o, ok := p.checkSaw(&known.checks[i]); ok {
+			h.Observations = append(h.Observations, o)
+		}
+	}
+	for _, c := range known.coastDowns {
+		// It is held against the loss in force before it, and so comes before a
+		// restart of the same moment.
+		if u := c.U / 2; u > 0 && sound(c.Delta, u) {
+			h.Observations = append(h.Observations, fleetstate.Observe(c.Cell, "coast-down "+string(c.ID), c.At, fleet.FaultParasitic, c.Delta, u))
+		}
+	}
+	h.Observations = append(h.Observations, airsSaw(runs)...)
+	h.Restarts = p.restarts(known, closings)
+	return h
+}
+
+// sound says that all of some numbers can be computed with.
+func sound(x ...float64) bool {
+	return !slices.ContainsFunc(x, func(v float64) bool { return math.IsNaN(v) || math.IsInf(v, 0) })
+}
+
+// checkSaw returns what a check saw of its cell's errors: of the load cell's gain
+// and zero with their covariance, or of the base inertia. What was found as left
+// belongs to the time after the work.
+func (p *Pipeline) checkSaw(c *flag.Check) (fleetstate.Observation, bool) {
+	o := fleetstate.Observation{Cell: c.Check.Cell, ID: "check " + string(c.Check.ID), At: c.Check.PerformedAt}
+	left := c.Check.State == fleet.AsLeft
+	if left {
+		o.At, o.AsLeft = c.Check.From(), true
+	}
+	if c.Verdict() == fleet.VerdictUnusable || c.Verdict() == fleet.VerdictNone {
+		return o, false
+	}
+	if c.Check.Kind == fleet.CheckBaseInertia {
+		m := c.Inertia
+		if !m.Valid || !(m.U > 0) {
+			return o, false
+		}
+		// As left the value in force is the one measured; as found it is Stated.
+		x := 0.0
+		if !left {
+			if !(m.Stated > 0) {
+				return o, false
+			}
+			x = m.Stated - m.Mass
+		}
+		o.Faults, o.Value, o.Covariance = []fleet.Fault{fleet.FaultInertia}, []float64{x}, [][]float64{{m.U * m.U / 4}}
+		return o, sound(x, m.U)
+	}
+	r := &c.Result
+	cell, ok := p.registry.At(o.At).Cells[c.Check.Cell]
+	if !ok || !(cell.RollerRadius > 0) {
+		return o, false
+	}
+	arm := cell.LeverArm * cell.BrakeRatio / cell.RollerRadius
+	var u []float64
+	if flag.SeesGain(c.Check.Kind) && r.GainValid && r.UGainError > 0 {
+		o.Faults, o.Value = append(o.Faults, fleet.FaultGain), append(o.Value, r.GainError)
+		own, all := 0.0, 0.0
+		for _, b := range r.GainBudget {
+			all += b.Contribution() * b.Contribution()
+			if b.Name != "lever arm" {
+				own += b.Contribution() * b.Contribution()
+			}
+		}
+		share := 1.0
+		if own > 0 {
+			share = math.Sqrt(own / all)
+		}
+		u = append(u, r.UGainError/2*share)
+	}
+	if flag.SeesZero(c.Check.Kind) && r.ZeroValid && r.UZeroError > 0 && arm > 0 {
+		o.Faults, o.Value = append(o.Faults, fleet.FaultZero), append(o.Value, r.ZeroError*arm)
+		u = append(u, r.UZeroError/2*arm)
+	}
+	if len(u) == 0 || !sound(append(u, o.Value...)...) {
+		return o, false
+	}
+	rho := 0.0
+	if l := r.Line; len(u) == 2 && l.UZero > 0 && l.UGain > 0 && sound(l.CovZeroGain) {
+		// Short of 1, so that the covariance is one.
+		rho = max(-0.99, min(0.99, l.CovZeroGain/(l.UZero*l.UGain)))
+	}
+	for i := range u {
+		row := make([]float64, len(u))
+		for k := range u {
+			row[k] = u[i] * u[k]
+			if i != k {
+				row[k] *= rho
+			}
+		}
+		o.Covariance = append(o.Covariance, row)
+	}
+	return o, true
+}
+
+// airEvery is how far apart in time air comparisons of a cell lie that each say
+// something of their own: rooms differ for long in what they truly are, so that
+// one a week is not one more opinion ("common practice, no source").
+const airEvery = 4 * fleetstate.Week
+
+// leastAirs is how many other cells of the site must have read the air on the day:
+// of two that differ nobody can say which is wrong.
+const leastAirs = 2
+
+// airsSaw returns how far cells' air reads from the median of their site's cells on
+// the day, own among them, so that one bad sensor is not held against the others. U
+// is that of the comparison, widened as a median of normal readings is, √(π/2).
+func airsSaw(runs []refrun.Run) []fleetstate.Observation {
+	bySite := map[fleet.SiteID][]*refrun.Run{}
+	var sites []fleet.SiteID
+	for i := range runs {
+		r := &runs[i]
+		if len(r.Pulls) == 0 || r.Site == "" || !(r.Air.Pressure > 0) {
+			continue
+		}
+		if bySite[r.Site] == nil {
+			sites = append(sites, r.Site)
+		}
+		bySite[r.Site] = append(bySite[r.Site], r)
+	}
+	slices.Sort(sites)
+	var out []fleetstate.Observation
+	for _, site := range sites {
+		all := bySite[site]
+		slices.SortFunc(all, func(a, b *refrun.Run) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.ID, b.ID)) })
+		last := map[fleet.CellID]time.Time{}
+		first := 0
+		for _, r := range all {
+			if t, ok := last[r.Cell]; ok && r.At.Sub(t) < airEvery {
+				continue
+			}
+			for first < len(all) && r.At.Sub(all[first].At) > flag.AirWindow {
+				first++
+			}
+			// One reading of each other cell: the nearest in time.
+			near := map[fleet.CellID]*refrun.Run{}
+			for _, o := range all[first:] {
+				if o.At.Sub(r.At) > flag.AirWindow {
+					break
+				}
+				if n := near[o.Cell]; o.Cell != r.Cell && (n == nil || o.At.Sub(r.At).Abs() < n.At.Sub(r.At).Abs()) {
+					near[o.Cell] = o
+				}
+			}
+			if len(near) < leastAirs {
+				continue
+			}
+			var others []air.Air
+			apart := []float64{0}
+			for _, cell := range keysOf(near) {
+				if x, ok := flag.CompareAir(r.Air, []air.Air{near[cell].Air}); ok {
+					others = append(others, near[cell].Air)
+					apart = append(apart, x.Delta)
+				}
+			}
+			whole, ok := flag.CompareAir(r.Air, others)
+			if !ok || len(others) < leastAirs {
+				continue
+			}
+			last[r.Cell] = r.At
+			slices.Sort(apart)
+			n := len(apart)
+			delta := (apart[(n-1)/2] + apart[n/2]) / 2
+			out = append(out, fleetstate.Observe(r.Cell, "air "+string(r.ID), r.At, fleet.FaultAir, delta, whole.U/2*math.Sqrt(math.Pi/2)))
+		}
+	}
+	return out
+}
+
+// restarts are the moments from which a cell's errors, or a car, are other ones.
+// A recalibration restarts gain and zero; a zero adjusted the zero; a base inertia
+// or parasitic loss measured and taken, or another value in the registry, its own
+// error; another geometry or site of a cell all of them; another entry of a car, or
+// somebody's signature that it is as it should be, the car.
+func (p *Pipeline) restarts(known snapshot, closings []flag.Closing) []fleetstate.Restart {
+	var out []fleetstate.Restart
+	kinds := map[fleet.EpochID]fleet.CheckKind{}
+	for i := range known.checks {
+		kinds[fleet.EpochID(known.checks[i].Check.ID)] = known.checks[i].Check.Kind
+	}
+	latest := p.registry.At(time.Unix(1<<40, 0)).Cells
+	for _, r := range flag.Restarts(known.checks, closings, latest) {
+		switch {
+		case r.Car != "":
+			out = append(out, fleetstate.Restart{Car: r.Car, At: r.At})
+		case !r.Adjusted: // a signed closing changes nothing of a cell
+		case flag.SeesGain(kinds[r.Epoch]):
+			out = append(out, fleetstate.Restart{Cell: r.Cell, At: r.At, Faults: []fleet.Fault{fleet.FaultGain, fleet.FaultZero}})
+		default:
+			out = append(out, fleetstate.Restart{Cell: r.Cell, At: r.At, Faults: []fleet.Fault{fleet.FaultZero}})
+		}
+	}
+	for _, cell := range keysOf(known.epochs) {
+		e := known.epochs[cell]
+		for _, m := range e.inertia {
+			if now, ok := p.cellAt(cell, e, m.Since, from); ok && now.inertia == m.ID {
+				out = append(out, fleetstate.Restart{Cell: cell, At: m.Since, Faults: []fleet.Fault{fleet.FaultInertia}})
+			}
+		}
+		for _, l := range e.parasitic {
+			if now, ok := p.cellAt(cell, e, l.Since, from); ok && now.parasitic == l.ID {
+				out = append(out, fleetstate.Restart{Cell: cell, At: l.Since, Faults: []fleet.Fault{fleet.FaultParasitic}})
+			}
+		}
+	}
+	for _, r := range p.registryRestarts() {
+		if r.Car != "" {
+			out = append(out, fleetstate.Restart{Car: r.Car, At: r.At})
+		}
+	}
+	turns := p.registry.Turns()
+	for i := 1; i < len(turns); i++ {
+		before, after := p.registry.At(turns[i-1]), p.registry.At(turns[i])
+		for _, id := range keysOf(after.Cells) {
+			old, ok := before.Cells[id]
+			if !ok {
+				continue
+			}
+			now := after.Cells[id]
+			restart := fleetstate.Restart{Cell: id, At: turns[i]}
+			if old.BaseInertia != now.BaseInertia {
+				restart.Faults = append(restart.Faults, fleet.FaultInertia)
+			}
+			if old.Parasitic != now.Parasitic {
+				restart.Faults = append(restart.Faults, fleet.FaultParasitic)
+			}
+			whole := old.Site != now.Site || old.RollerRadius != now.RollerRadius || old.LeverArm != now.LeverArm || old.BrakeRatio != now.BrakeRatio
+			switch {
+			case whole:
+				restart.Faults = nil
+			case restart.Faults == nil:
+				continue
+			}
+			out = append(out, restart)
+		}
+	}
+	return out
+}
+
+// Model returns the fleet as the fleet model has it now, variances from the fleet
+// itself, and the history it was made from. It takes seconds on a fleet of tens of
+// cells.
+//
+// It returns fleetstate.ErrNoRuns while nothing is known.
+func (p *Pipeline) Model(ctx context.Context) (*fleetstate.Fit, fleetstate.History, error) {
+	h, err := p.History(ctx)
+	if err != nil {
+		return nil, h, err
+	}
+	f, err := fleetstate.Estimate(h, fleetstate.DefaultSettings())
+	if err != nil {
+		return nil, h, fmt.Errorf("fit the fleet: %w", err)
+	}
+	return f, h, nil
+}
