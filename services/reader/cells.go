@@ -106,7 +106,7 @@ func printCells(c *cobra.Command, cells []*rollcallv1.CellStatus) error {
 			_, err = fmt.Fprintf(w, "%s: %s\n", s.GetCellId(), show.Clean(show.Sentence(s.GetStandingAgainst())))
 		}
 		if err == nil && outdated(s) {
-			_, err = fmt.Fprintf(w, "%s: The offset is of the runs until %s UTC, before the check of %s UTC passed and closed what stood against the cell; the next reference run shows how it reads now.\n",
+			_, err = fmt.Fprintf(w, "%s: The offset is of the runs until %s UTC; the check of %s UTC, made since, passed. The next reference run shows how the cell reads now.\n",
 				s.GetCellId(), show.At(s.GetLastRunAt()), show.At(s.GetLastCheckAt()))
 		}
 		if err == nil && s.GetNotSeparable() != "" {
