@@ -239,7 +239,13 @@ func printCheck(w io.Writer, r *rollcallv1.GetCheckResponse) error {
 		if len(s.GetBudget()) == 0 {
 			continue
 		}
-		heading("Budget of the " + s.GetQuantity())
+		// The contributions are in the result's own unit, each sensitivity in it
+		// per the input's.
+		unit := ", " + s.GetUnit()
+		if s.GetUnit() == "1" {
+			unit = ", as a ratio"
+		}
+		heading("Budget of the " + s.GetQuantity() + strings.TrimSuffix(unit, ", "))
 		if err := printCheckBudget(&b, s.GetBudget()); err != nil {
 			return err
 		}
