@@ -66,6 +66,9 @@ func printFlags(w io.Writer, flags []*rollcallv1.Flag, touched bool) error {
 			line("next", f.GetNextCheck())
 			asks = asks || f.GetNextCheck() != ""
 		}
+		if len(f.GetTouchedPulls()) == 0 && f.GetOpen() && f.GetCellId() != "" && f.GetKind() == "recalibrate" {
+			line("touches", "no customer pull")
+		}
 		if n := len(f.GetTouchedPulls()); n > 0 {
 			line("touches", show.Count(n, "customer pull", "customer pulls"))
 			if touched {

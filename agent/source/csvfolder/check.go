@@ -199,7 +199,7 @@ func (m *Mapping) readCheck(l *lines, h *head, cell fleet.CellID, version string
 		return nil, rejection
 	}
 	if len(missing) > 0 {
-		return nil, h.missing(missing)
+		return nil, h.missing(missing, "take it out of the mapping's readings where no check has it")
 	}
 	parse := func(s string) (unit.Unit, error) { return unit.ParseAs(s, unit.Force) }
 	if columns.Scale != nil {

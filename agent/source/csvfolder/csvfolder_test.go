@@ -695,6 +695,8 @@ var bad = []struct {
 	{"check with a bad direction", "check_a.csv", checkText("zero", "as found", "1,sideways,,0\n"), `"sideways" is no direction`, "Direction", 8},
 	{"check with a bad cycle", "check_a.csv", checkText("zero", "as found", "one,rising,,0\n"), "number of a cycle", "Cycle", 8},
 	{"check with no id of a mass", "check_a.csv", checkText("dead weight", "as found", "1,rising,m20-a+20 kg,0\n"), "no id", "", 0},
+	{"check without two columns", "check_a.csv", strings.Replace(checkText("zero", "as found", "0\n"), "Cycle,Direction,Masses,Reading\n,,,N", "Reading\nN", 1),
+		`columns "Cycle", "Direction" are missing; the header row has "Reading"`, "take it out of the mapping's readings where no check has it", 6},
 	{"check torn", "check_a.csv", checkText("zero", "as found", "1,rising,,0\n1,ris"), "torn", "", 9},
 	{"check with NaN", "check_a.csv", checkText("zero", "as found", "1,rising,,nan\n"), "no number", "Reading", 8},
 }
