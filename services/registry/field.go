@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"rollcall/services/compute/loadcell"
 	"rollcall/services/fleet"
 )
 
@@ -232,7 +233,7 @@ var cellFields = []field[fleet.Cell]{
 		count: func(c *fleet.Cell) *int { return &c.CheckPulls }},
 	{key: "reliability_percent", what: "the probability in percent with which the load cell is to be in tolerance until its next check", unit: percent, low: 50, high: 99.9,
 		num: func(c *fleet.Cell) *float64 { return &c.Reliability }},
-	{key: "class", kind: text, what: "the class that checks are held against beside the tolerance, such as iso_376 1",
+	{key: "class", kind: text, what: "the class that checks are held against beside the tolerance, such as iso_376 1", one: loadcell.ClassTables(),
 		get: func(c fleet.Cell) string { return c.Class }, set: func(c *fleet.Cell, v string) { c.Class = v }},
 	{key: "uncertainty", kind: group, what: "the standard uncertainties of the cell's geometry and instruments", sub: []field[fleet.Cell]{
 		{key: "roller_radius_m", what: "the roller radius's standard uncertainty in metres", unit: si, open: true, high: 0.1,

@@ -399,6 +399,10 @@ func TestStandardsAndChecks(t *testing.T) {
 	if diff := cmp.Diff(want, doc.Registry.Standards, near); diff != "" {
 		t.Errorf("standards (-want +got):\n%s", diff)
 	}
+	_, wrong := Parse("f.yaml", bytes.Replace(text, []byte("iso_376 1"), []byte("iso_376 3"), 1), noon)
+	if len(wrong) != 1 || !strings.Contains(wrong[0].Mend, "iso_376 1") {
+		t.Errorf("a class that is none: %v", wrong)
+	}
 	for _, line := range []string{"    check_every_days: 30.5\n", "    check_pulls: 400\n", "    range_nm: 500\n", "    range_n: 5000\n    expanded_uncertainty_percent: 0.05\n    least_expanded_uncertainty_n: 0.5\n"} {
 		if !strings.Contains(string(Render(doc.Registry)), line) {
 			t.Errorf("rendered without %q:\n%s", line, Render(doc.Registry))
