@@ -123,20 +123,21 @@ func drawVisits(runs []*rollcallv1.Run, cells []*rollcallv1.CellStatus, r reader
 		label += fmt.Sprintf(" by %s", show.Count(len(cars), "car", "cars"))
 	}
 	x, from, until := timeAxis(runs)
+	// The names have the left of the drawing.
+	x.low -= (x.high - x.low) * 0.22
 	const rowHeight, foot = 26, 22
 	height := len(lines)*rowHeight + foot
 	d := newDrawing("chart visits", label, height, r)
 	bottom := float64(len(lines)*rowHeight) / float64(height)
-	// The names stand in the upper left of each line, so that no width is lost.
 	for i, l := range lines {
 		y := (float64(i) + 1) * rowHeight / float64(height)
 		d.line("grid", 0, y, 1, y)
-		d.text("tick", "start", 0, y, 2, -rowHeight+12, cmp.Or(names[l], l))
+		d.text("tick", "start", 0, y, 2, -5, cmp.Or(names[l], l))
 	}
 	at, words := days(from, until, 7)
 	for i, t := range at {
 		share := x.at(float64(t.UnixNano()))
-		if share < 0.04 || share > 0.96 {
+		if share < 0.2 || share > 0.96 {
 			continue
 		}
 		d.line("grid", share, 0, share, bottom)

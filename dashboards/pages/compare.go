@@ -106,8 +106,7 @@ func (h *handler) showCompare(ctx context.Context, r *http.Request) (answer, err
 		if code == 0 || q.Get("format") != "" && q.Get("format") != "html" {
 			return answer{}, err
 		}
-		text := show.Clean(status.Convert(err).Message())
-		p.Wrong = strings.ToUpper(text[:1]) + text[1:] + "."
+		p.Wrong = sentence(status.Convert(err).Message())
 		return answer{page: "compare", title: "Compare", data: p, code: code}, nil
 	}
 	if wrong != nil {

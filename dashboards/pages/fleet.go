@@ -191,6 +191,7 @@ func changesOf(flags []*rollcallv1.Flag, cells []*rollcallv1.CellStatus, from, u
 type dueRow struct {
 	*rollcallv1.DueCheck
 	Name, Zone string
+	Past       bool // its day is past
 }
 
 // soon is how far ahead what is due is shown on the first page.
@@ -207,7 +208,7 @@ func dueSoon(all []*rollcallv1.DueCheck, cells []*rollcallv1.CellStatus, now tim
 	for _, d := range all {
 		if d.GetDueAt() != nil && d.GetDueAt().AsTime().Before(now.Add(soon)) {
 			c := byID[d.GetCellId()]
-			row := dueRow{DueCheck: d, Name: d.GetCellId(), Zone: c.GetSiteZone()}
+			row := dueRow{DueCheck: d, Name: d.GetCellId(), Zone: c.GetSiteZone(), Past: d.GetDueAt().AsTime().Before(now)}
 			if c != nil {
 				row.Name = nameOf(c)
 			}

@@ -213,6 +213,23 @@ func static(name, kind string) http.HandlerFunc {
 	}
 }
 
+// told is an error whose sentence is for the reader.
+type told struct {
+	code        int
+	title, text string
+}
+
+func (e told) Error() string { return e.text }
+
+// sentence is a text as a sentence.
+func sentence(text string) string {
+	text = show.Clean(text)
+	if text == "" {
+		return ""
+	}
+	return strings.ToUpper(text[:1]) + text[1:] + "."
+}
+
 var errNoPage = status.Error(codes.NotFound, "there is no page here")
 
 // answer is what a page came to: a template with its data, or a file.
@@ -357,15 +374,18 @@ func (h *handler) trouble(r *http.Request, err error) (answer, int) {
 		err = h.Status(err)
 	}
 	type data struct{ Head, Text string }
+	var said told
+	if errors.As(err, &said) {
+		return answer{page: "trouble", title: said.title, data: data{said.title, sentence(said.text)}}, said.code
+	}
 	code := status.Code(err)
 	if errors.Is(err, context.DeadlineExceeded) {
 		code = codes.DeadlineExceeded
 	}
 	switch code {
 	case codes.InvalidArgument:
-		if r.PathValue("id") == "" || r.URL.RawQuery != "" {
-			text := show.Clean(status.Convert(err).Message())
-			return answer{page: "trouble", title: "Not understood", data: data{"That cannot be shown", strings.ToUpper(text[:1]) + text[1:] + "."}}, http.StatusBadRequest
+		if r.PathValue("id") == "" || r.URL.RawQuery != "" || r.Method != http.MethodGet {
+			return answer{page: "trouble", title: "Not understood", data: data{"That cannot be shown", sentence(status.Convert(err).Message())}}, http.StatusBadRequest
 		}
 		fallthrough
 	case codes.NotFound:
@@ -376,12 +396,10 @@ func (h *handler) trouble(r *http.Request, err error) (answer, int) {
 		}
 		return answer{page: "trouble", title: "Not found", data: data{"Not found", what}}, http.StatusNotFound
 	case codes.PermissionDenied, codes.Unauthenticated:
-		text := show.Clean(status.Convert(err).Message())
-		return answer{page: "trouble", title: "Not allowed", data: data{"That is not allowed from here", strings.ToUpper(text[:1]) + text[1:] + "."}}, http.StatusForbidden
+		return answer{page: "trouble", title: "Not allowed", data: data{"That is not allowed from here", sentence(status.Convert(err).Message())}}, http.StatusForbidden
 	case codes.DataLoss:
 		h.Log.Error("stored bytes are damaged", zap.String("path", r.URL.Path), zap.Error(err))
-		text := status.Convert(err).Message()
-		return answer{page: "trouble", title: "Damaged", data: data{"The stored document is damaged", strings.ToUpper(text[:1]) + text[1:] + "."}}, http.StatusInternalServerError
+		return answer{page: "trouble", title: "Damaged", data: data{"The stored document is damaged", sentence(status.Convert(err).Message())}}, http.StatusInternalServerError
 	case codes.Unavailable, codes.DeadlineExceeded:
 		h.Log.Warn("page cannot be read", zap.String("path", r.URL.Path), zap.Error(err))
 		return answer{page: "trouble", title: "Not now", data: data{"The store does not answer", "Nothing is lost: agents keep what they have until it does. Try again in a minute."}}, http.StatusServiceUnavailable

@@ -10,9 +10,6 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
-
 	rollcallv1 "rollcall/proto/rollcall/v1"
 	"rollcall/services/caution"
 	"rollcall/services/report"
@@ -75,12 +72,12 @@ func (h *handler) showReport(ctx context.Context, r *http.Request) (answer, erro
 	text, pdf := strings.CutSuffix(text, ".pdf")
 	week, err := report.ParseWeek(text)
 	if err != nil {
-		return answer{}, status.Error(codes.NotFound, err.Error())
+		return answer{}, told{http.StatusNotFound, "No report", err.Error()}
 	}
 	made, err := report.Make(ctx, h.fleet, site, week, h.Now())
 	switch {
 	case errors.Is(err, report.ErrFuture), errors.Is(err, report.ErrSite):
-		return answer{}, status.Error(codes.NotFound, err.Error())
+		return answer{}, told{http.StatusNotFound, "No report", err.Error()}
 	case err != nil:
 		return answer{}, err
 	}
