@@ -27,6 +27,8 @@ import (
 // Registry is what query needs of the registry.
 type Registry interface {
 	At(t time.Time) fleet.Registry
+	// Turns returns the times from which another registry holds, rising.
+	Turns() []time.Time
 }
 
 // Server serves the FleetService.
@@ -175,6 +177,7 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 		}
 		status := &pb.CellStatus{
 			CellId: string(c.ID), SiteId: string(c.Site), Name: c.Name, SiteName: r.Sites[c.Site].Name, Tolerance: c.Tolerance,
+			SiteZone: r.Sites[c.Site].Zone,
 		}
 		e, ok := byCell[c.ID]
 		if f.Car != "" && !ok {
@@ -292,7 +295,7 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 		}
 		out.Flags = append(out.Flags, g)
 	}
-	return out, nil
+	return out, s.deeds(ctx, out.Flags)
 }
 
 // ListPulls returns pulls and coast-downs with their headline figures, newest

@@ -33,19 +33,25 @@ func plusMinus(x, u, unit string) string {
 	return x + " ± " + u + unit
 }
 
-// Headlines returns the headline figures of a pull.
-func Headlines(p *rollcallv1.Pull) []Headline {
+// Headlines returns the headline figures of a pull in the usual units.
+func Headlines(p *rollcallv1.Pull) []Headline { return HeadlinesIn(p, DefaultUnits()) }
+
+// HeadlinesIn returns the headline figures of a pull in somebody's units.
+func HeadlinesIn(p *rollcallv1.Pull, u Units) []Headline {
 	var all []Headline
 	for _, h := range p.GetHeadlines() {
-		by, decimals, unit := 1.0, 1, h.GetUnit()
-		if unit == "W" {
-			by, decimals, unit = 1000, 2, "kW"
+		s := u.Of(h.GetUnit())
+		figure := func(x *float64) string {
+			if x == nil {
+				return Absent
+			}
+			return u.Fixed(*x, s, s.Decimals)
 		}
 		x := Headline{
-			Figure: figureName(h.GetFigure()), Unit: unit,
-			Peak: Scaled(h.Peak, by, decimals), PeakU: Scaled(h.PeakExpandedUncertainty, by, decimals),
+			Figure: figureName(h.GetFigure()), Unit: s.Symbol,
+			Peak: figure(h.Peak), PeakU: figure(h.PeakExpandedUncertainty),
 			At: Scaled(h.PeakEngineSpeedRadS, RPM, 0), AtU: Scaled(h.PeakEngineSpeedExpandedUncertaintyRadS, RPM, 0),
-			BandMean: Scaled(h.BandMean, by, decimals), MeanU: Scaled(h.BandMeanExpandedUncertainty, by, decimals),
+			BandMean: figure(h.BandMean), MeanU: figure(h.BandMeanExpandedUncertainty),
 			Band: Absent,
 		}
 		if h.BandLowRadS != nil && h.BandHighRadS != nil {

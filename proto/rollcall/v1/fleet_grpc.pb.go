@@ -42,6 +42,10 @@ const (
 	FleetService_ListCertificates_FullMethodName = "/rollcall.v1.FleetService/ListCertificates"
 	FleetService_GetCertificate_FullMethodName   = "/rollcall.v1.FleetService/GetCertificate"
 	FleetService_GetCheckList_FullMethodName     = "/rollcall.v1.FleetService/GetCheckList"
+	FleetService_ListCars_FullMethodName         = "/rollcall.v1.FleetService/ListCars"
+	FleetService_ListGeometries_FullMethodName   = "/rollcall.v1.FleetService/ListGeometries"
+	FleetService_GetTraces_FullMethodName        = "/rollcall.v1.FleetService/GetTraces"
+	FleetService_ListUnderWay_FullMethodName     = "/rollcall.v1.FleetService/ListUnderWay"
 )
 
 // FleetServiceClient is the client API for FleetService service.
@@ -84,6 +88,14 @@ type FleetServiceClient interface {
 	GetCertificate(ctx context.Context, in *GetCertificateRequest, opts ...grpc.CallOption) (*GetCertificateResponse, error)
 	// GetCheckList says what to do in a cell to check its load cell.
 	GetCheckList(ctx context.Context, in *GetCheckListRequest, opts ...grpc.CallOption) (*GetCheckListResponse, error)
+	// ListCars returns where every reference car stands.
+	ListCars(ctx context.Context, in *ListCarsRequest, opts ...grpc.CallOption) (*ListCarsResponse, error)
+	// ListGeometries returns what the registry said of a cell when.
+	ListGeometries(ctx context.Context, in *ListGeometriesRequest, opts ...grpc.CallOption) (*ListGeometriesResponse, error)
+	// GetTraces returns a pull's channels as they were logged.
+	GetTraces(ctx context.Context, in *GetTracesRequest, opts ...grpc.CallOption) (*GetTracesResponse, error)
+	// ListUnderWay returns what has begun a short while ago and is not computed.
+	ListUnderWay(ctx context.Context, in *ListUnderWayRequest, opts ...grpc.CallOption) (*ListUnderWayResponse, error)
 }
 
 type fleetServiceClient struct {
@@ -284,6 +296,46 @@ func (c *fleetServiceClient) GetCheckList(ctx context.Context, in *GetCheckListR
 	return out, nil
 }
 
+func (c *fleetServiceClient) ListCars(ctx context.Context, in *ListCarsRequest, opts ...grpc.CallOption) (*ListCarsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListCarsResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListCars_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) ListGeometries(ctx context.Context, in *ListGeometriesRequest, opts ...grpc.CallOption) (*ListGeometriesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListGeometriesResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListGeometries_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) GetTraces(ctx context.Context, in *GetTracesRequest, opts ...grpc.CallOption) (*GetTracesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetTracesResponse)
+	err := c.cc.Invoke(ctx, FleetService_GetTraces_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) ListUnderWay(ctx context.Context, in *ListUnderWayRequest, opts ...grpc.CallOption) (*ListUnderWayResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListUnderWayResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListUnderWay_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // FleetServiceServer is the server API for FleetService service.
 // All implementations must embed UnimplementedFleetServiceServer
 // for forward compatibility.
@@ -324,6 +376,14 @@ type FleetServiceServer interface {
 	GetCertificate(context.Context, *GetCertificateRequest) (*GetCertificateResponse, error)
 	// GetCheckList says what to do in a cell to check its load cell.
 	GetCheckList(context.Context, *GetCheckListRequest) (*GetCheckListResponse, error)
+	// ListCars returns where every reference car stands.
+	ListCars(context.Context, *ListCarsRequest) (*ListCarsResponse, error)
+	// ListGeometries returns what the registry said of a cell when.
+	ListGeometries(context.Context, *ListGeometriesRequest) (*ListGeometriesResponse, error)
+	// GetTraces returns a pull's channels as they were logged.
+	GetTraces(context.Context, *GetTracesRequest) (*GetTracesResponse, error)
+	// ListUnderWay returns what has begun a short while ago and is not computed.
+	ListUnderWay(context.Context, *ListUnderWayRequest) (*ListUnderWayResponse, error)
 	mustEmbedUnimplementedFleetServiceServer()
 }
 
@@ -390,6 +450,18 @@ func (UnimplementedFleetServiceServer) GetCertificate(context.Context, *GetCerti
 }
 func (UnimplementedFleetServiceServer) GetCheckList(context.Context, *GetCheckListRequest) (*GetCheckListResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetCheckList not implemented")
+}
+func (UnimplementedFleetServiceServer) ListCars(context.Context, *ListCarsRequest) (*ListCarsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListCars not implemented")
+}
+func (UnimplementedFleetServiceServer) ListGeometries(context.Context, *ListGeometriesRequest) (*ListGeometriesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListGeometries not implemented")
+}
+func (UnimplementedFleetServiceServer) GetTraces(context.Context, *GetTracesRequest) (*GetTracesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetTraces not implemented")
+}
+func (UnimplementedFleetServiceServer) ListUnderWay(context.Context, *ListUnderWayRequest) (*ListUnderWayResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListUnderWay not implemented")
 }
 func (UnimplementedFleetServiceServer) mustEmbedUnimplementedFleetServiceServer() {}
 func (UnimplementedFleetServiceServer) testEmbeddedByValue()                      {}
@@ -754,6 +826,78 @@ func _FleetService_GetCheckList_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _FleetService_ListCars_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListCarsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListCars(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListCars_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListCars(ctx, req.(*ListCarsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_ListGeometries_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListGeometriesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListGeometries(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListGeometries_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListGeometries(ctx, req.(*ListGeometriesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_GetTraces_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetTracesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).GetTraces(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_GetTraces_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).GetTraces(ctx, req.(*GetTracesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_ListUnderWay_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListUnderWayRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListUnderWay(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListUnderWay_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListUnderWay(ctx, req.(*ListUnderWayRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // FleetService_ServiceDesc is the grpc.ServiceDesc for FleetService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -836,6 +980,22 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetCheckList",
 			Handler:    _FleetService_GetCheckList_Handler,
+		},
+		{
+			MethodName: "ListCars",
+			Handler:    _FleetService_ListCars_Handler,
+		},
+		{
+			MethodName: "ListGeometries",
+			Handler:    _FleetService_ListGeometries_Handler,
+		},
+		{
+			MethodName: "GetTraces",
+			Handler:    _FleetService_GetTraces_Handler,
+		},
+		{
+			MethodName: "ListUnderWay",
+			Handler:    _FleetService_ListUnderWay_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

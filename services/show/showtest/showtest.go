@@ -52,6 +52,10 @@ type Fleet struct {
 	// List is the answer of GetCheckList; nil: there is no such cell.
 	List *rollcallv1.GetCheckListResponse
 	YAML string
+	// Cars and Geometries are answers of their lists; Traces those of every pull.
+	Cars       []*rollcallv1.CarStatus
+	Geometries []*rollcallv1.CellGeometry
+	Traces     []*rollcallv1.Trace
 	// Err is returned by every method when it is set.
 	Err error
 	// More is said of pulls.
@@ -87,7 +91,7 @@ func Chain() *Fleet {
 	f := &Fleet{YAML: "sites:\n  fen:\n    name: \"Fenwater\"\n"}
 	cell := func(id, site, name, siteName string, offset, u float64, runs uint32) *rollcallv1.CellStatus {
 		c := &rollcallv1.CellStatus{CellId: id, SiteId: site, Name: name, SiteName: siteName, Tolerance: 0.01, Runs: runs, LastRunAt: Day(5), LastCheckAt: Day(12),
-			LastCheckVerdict: "pass", CusumHigh: 0.8, CusumLow: 0.3, CusumLimit: 4.77, AgentSeenAt: timestamppb.New(Now.Add(-time.Minute))}
+			LastCheckVerdict: "pass", SiteZone: "Europe/London", CusumHigh: 0.8, CusumLow: 0.3, CusumLimit: 4.77, AgentSeenAt: timestamppb.New(Now.Add(-time.Minute))}
 		if runs > 0 {
 			c.Offset, c.ExpandedUncertainty = &offset, &u
 		} else {
@@ -170,6 +174,7 @@ func Chain() *Fleet {
 		f.Points = append(f.Points, p)
 	}
 	f.certify()
+	f.view()
 	return f
 }
 
