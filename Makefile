@@ -6,6 +6,7 @@ GO ?= go
 TOOL := $(GO) tool -modfile=deploy/tools/go.mod
 ENGINE := deploy/engine/node_modules/.package-lock.json
 TYPES := dashboards/grafana/typecheck/node_modules/.package-lock.json
+AXE := dashboards/pages/browsertest/node_modules/.package-lock.json
 # Flags for `make test`, e.g. TESTFLAGS=-race
 TESTFLAGS ?=
 # Flags for `make demo`, e.g. DEMOFLAGS="--weeks 26 --continue"; see `bin/demo --help`
@@ -13,7 +14,7 @@ DEMOFLAGS ?=
 # Flags for `make verdicts`, e.g. VERDICTFLAGS="--fleets 20"; see `go run ./deploy/verdicts --help`
 VERDICTFLAGS ?=
 
-.PHONY: all build engine types demo test bench verdicts lint generate check-generated fmt clean
+.PHONY: all build engine types browsertest demo test bench verdicts lint generate check-generated fmt clean
 
 all: build
 
@@ -29,6 +30,12 @@ $(TYPES): dashboards/grafana/typecheck/package.json dashboards/grafana/typecheck
 	cd dashboards/grafana/typecheck && npm ci --ignore-scripts --no-audit --no-fund
 	@touch $@
 
+# browsertest installs axe-core, which looks the pages over, once.
+browsertest: $(AXE)
+$(AXE): dashboards/pages/browsertest/package.json dashboards/pages/browsertest/package-lock.json
+	cd dashboards/pages/browsertest && npm ci --ignore-scripts --no-audit --no-fund
+	@touch $@
+
 build:
 	CGO_ENABLED=0 $(GO) build -trimpath -o bin/ ./services/cmd/rollcall ./agent/cmd/rollcell ./deploy/demo
 
@@ -36,7 +43,7 @@ build:
 demo: engine build
 	@bin/demo $(DEMOFLAGS)
 
-test: engine types
+test: engine types browsertest
 	ROLLCALL_REQUIRE_ENGINE=1 $(GO) test $(TESTFLAGS) ./...
 
 # bench prints the figures of README.md, measured in one run.

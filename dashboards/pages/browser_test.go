@@ -14,6 +14,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	rollcallv1 "rollcall/proto/rollcall/v1"
 	"rollcall/services/show/showtest"
 )
 
@@ -47,9 +48,24 @@ func evaluate[T any](t *testing.T, ctx context.Context, expression string) T {
 	return v
 }
 
-// picture writes a screenshot when ROLLCALL_PICTURES names a folder.
-func picture(t *testing.T, ctx context.Context, name string) {
+// pictures is the folder for screenshots: ROLLCALL_PICTURES, in CI the folder
+// pictures beside the tests, which git ignores; empty: none are kept.
+func pictures(t *testing.T) string {
 	folder := os.Getenv("ROLLCALL_PICTURES")
+	if folder == "" && os.Getenv("CI") == "true" {
+		folder = "pictures"
+	}
+	if folder != "" {
+		if err := os.MkdirAll(folder, 0o755); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return folder
+}
+
+// picture keeps a screenshot.
+func picture(t *testing.T, ctx context.Context, name string) {
+	folder := pictures(t)
 	if folder == "" {
 		return
 	}
@@ -62,14 +78,24 @@ func picture(t *testing.T, ctx context.Context, name string) {
 	}
 }
 
+// comparison is an address of two sets.
+const comparison = "/compare?before=" + showtest.BaselineID + "&after=" + showtest.PullID
+
+// served serves the test's chain with all that pages can do.
+func served(t *testing.T) *httptest.Server {
+	fleet := comparable()
+	fleet.SetUnderWay(&rollcallv1.PullUnderWay{PullId: strings.Repeat("9", 32), CellId: "fen-2", Kind: "pull", CarId: "hazel", Blocks: 3, RecordedS: 4.2})
+	server := httptest.NewServer(Handler(fleet, Options{Chain: "Larkmere Tuning", Now: func() time.Time { return showtest.Now }, Admin: &deeds{}, Recompute: func(context.Context, func(string, uint64, uint64) error) error { return nil }, Poll: 20 * time.Millisecond}))
+	t.Cleanup(server.Close)
+	return server
+}
+
 // In a real browser, at a phone's and a desk's width, every page shows its
 // figures, fits its width and raises no complaint on the console (a breach of
 // the content security policy would).
 func TestPagesInBrowser(t *testing.T) {
+	server := served(t)
 	ctx := browser(t)
-	fleet := showtest.Chain()
-	server := httptest.NewServer(Handler(fleet, Options{Chain: "Larkmere Tuning", Now: func() time.Time { return showtest.Now }}))
-	defer server.Close()
 	empty := httptest.NewServer(Handler(&showtest.Fleet{}, Options{Now: func() time.Time { return showtest.Now }}))
 	defer empty.Close()
 
@@ -88,10 +114,20 @@ func TestPagesInBrowser(t *testing.T) {
 		shows     []string
 	}{
 		{"fleet", server.URL + "/", []string{"1 of 12 cells needs recalibration: Fenwater 2.", "+1.96 ± 0.43 %", "load-cell gain, 93 %", "not separable", "Dead weights, rising and falling", "1250 waiting", "k = 2", showtest.Attack}},
-		{"cell", server.URL + "/cells/fen-2", []string{"Fenwater 2: +1.96 % ± 0.43 %", "gain error beyond its limit", "slip"}},
-		{"flag", server.URL + "/flags/" + showtest.GainFlag, []string{"Fenwater 2: recalibrate", "base inertia value", "red coupe 3.2", "two people for heavy masses"}},
-		{"pull", server.URL + "/pulls/" + showtest.PullID, []string{"203.4 ± 2.6 kW at 6200 rpm", "207.1 ± 2.7 kW", "In doubt. Cell fen-2", "intake air climbs", "8.20 to 14.60 s", "9.5 K",
-			"Driveline and tyre loss carried from pull", "See the baseline pull", "Caution: SAE J1349 takes the power", "inside what the standard allows", "2 sweeps; the figures are of number 2", "coast-down", "61.50", "lever arm", "% of u²", "203.40 kW ± 0.29 kW"}},
+		{"cell", server.URL + "/cells/fen-2", []string{"Fenwater 2: +1.96 % ± 0.43 %", "gain error beyond its limit", "slip", "Geometry through time", "460.20", "Gain error by the checks"}},
+		{"flag", server.URL + "/flags/" + showtest.GainFlag, []string{"Fenwater 2: recalibrate", "base inertia value", "red coupe 3.2", "two people for heavy masses", "Acknowledge or close"}},
+		{"pull", server.URL + "/pulls/" + showtest.PullID, []string{"203.40 ± 2.60 kW", "6200 ± 41", "150.30 ± 1.70 kW", "2200 to 6160", "chosen from the pull's own noise", "207.10 ± 2.70 kW", "In doubt. Cell fen-2", "intake air climbs", "8.20 to 14.60 s", "9.5 K",
+			"Driveline and tyre loss carried from pull", "See the baseline pull", "Caution: SAE J1349 takes the power", "inside what the standard allows", "3 sweeps in the record, of which 1 gives no curve; the figures are of number 2", "coast-down", "61.50", "lever arm", "% of u²", "203.40 kW ± 0.29 kW"}},
+		{"flags", server.URL + "/flags", []string{"3 flags are open", "Fenwater 2: recalibrate", "nobody has taken it on", "the most by +1.80 % ± 0.44 %", "load cell replaced", "two people for heavy masses"}},
+		{"cars", server.URL + "/cars", []string{"3 reference cars", "has changed", "not followed yet"}},
+		{"car", server.URL + "/cars/hazel", []string{"Hazel: −0.95 % ± 0.30 % since its first weeks", "Where it has been", "Fenwater 2"}},
+		{"compare", server.URL + comparison, []string{"Peak corrected engine power: +5.20 kW ± 1.31 kW", "The gain is real", "As computed:"}},
+		{"compare-empty", server.URL + "/compare", []string{"Is the gain real?"}},
+		{"traces", server.URL + "/pulls/" + showtest.PullID + "/traces", []string{"Raw traces", "intake air temperature, °C", "Look closer"}},
+		{"reports", server.URL + "/reports", []string{"Weekly reports", "2026-W27", "Ridgeholt"}},
+		{"report", server.URL + "/reports/chain/2026-W26", []string{"Week 2026-W26 of the chain", "Open at the end, in order of harm", "Hazel"}},
+		{"table", server.URL + "/cells/fen-2?chart=offset&format=table", []string{"Offset after each reference run", "Limit ± %"}},
+		{"recompute", server.URL + "/recompute", []string{"Nothing runs."}},
 		{"certificates", server.URL + "/certificates", []string{"fen-2-2026-0003", "replaced by version 2"}},
 		{"certificate", server.URL + "/certificates/" + showtest.CertificateNumber, []string{"Calibration certificate", "fen-2-2026-0003, version 2", "misspelt", showtest.Attack, "No accreditation is claimed", "End of certificate"}},
 		{"replaced", server.URL + "/certificates/" + showtest.CertificateNumber + "/1", []string{"Not in force.", "version 1"}},
@@ -166,9 +202,8 @@ var pdfPages = regexp.MustCompile(`/Type\s*/Page[^s]`)
 
 // The first page of a fleet of twelve cells prints on one sheet of A4.
 func TestPrintsOnOneSheet(t *testing.T) {
+	server := served(t)
 	ctx := browser(t)
-	server := httptest.NewServer(Handler(showtest.Chain(), Options{Chain: "Larkmere Tuning", Now: func() time.Time { return showtest.Now }}))
-	defer server.Close()
 	if err := chromedp.Do(ctx, chromedp.Navigate(server.URL)); err != nil {
 		t.Fatal(err)
 	}
@@ -176,7 +211,7 @@ func TestPrintsOnOneSheet(t *testing.T) {
 	if n := len(pdfPages.FindAll(pdf, -1)); n != 1 {
 		t.Errorf("the first page prints on %d sheets, want 1", n)
 	}
-	if folder := os.Getenv("ROLLCALL_PICTURES"); folder != "" {
+	if folder := pictures(t); folder != "" {
 		if err := os.WriteFile(filepath.Join(folder, "fleet.pdf"), pdf, 0o644); err != nil {
 			t.Error(err)
 		}
@@ -202,9 +237,8 @@ const contrastOf = `(() => {
 
 // Light or dark, everything can be read.
 func TestContrast(t *testing.T) {
+	server := served(t)
 	ctx := browser(t)
-	server := httptest.NewServer(Handler(showtest.Chain(), Options{Chain: "Larkmere Tuning", Now: func() time.Time { return showtest.Now }}))
-	defer server.Close()
 	papers := map[string]bool{}
 	for _, scheme := range []string{"light", "dark"} {
 		_, err := chromedp.Run(ctx, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
@@ -213,7 +247,7 @@ func TestContrast(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, path := range []string{"/", "/cells/fen-2", "/flags/" + showtest.GainFlag, "/pulls/" + showtest.PullID, "/certificates", "/certificates/" + showtest.CertificateNumber + "/1", "/cells/fen-2/checklist"} {
+		for _, path := range []string{"/", "/cells/fen-2", "/flags", "/flags/" + showtest.GainFlag, "/cars", "/cars/hazel", comparison, "/reports/chain/2026-W26", "/pulls/" + showtest.PullID, "/certificates", "/certificates/" + showtest.CertificateNumber + "/1", "/cells/fen-2/checklist"} {
 			if err := chromedp.Do(ctx, chromedp.EmulateViewport(1440, 900), chromedp.Navigate(server.URL+path)); err != nil {
 				t.Fatal(err)
 			}
@@ -229,5 +263,199 @@ func TestContrast(t *testing.T) {
 	}
 	if len(papers) != 2 {
 		t.Errorf("light and dark look the same: %v", papers)
+	}
+}
+
+// axeFile is axe-core, which "make browsertest" installs.
+const axeFile = "browsertest/node_modules/axe-core/axe.min.js"
+
+// Nothing on any page keeps people out, as far as axe-core 4.14 finds: names of
+// fields, order of headings, contrast, roles. Light and dark, phone and desk.
+func TestAccessible(t *testing.T) {
+	axe, err := os.ReadFile(axeFile)
+	if err != nil {
+		text := "axe-core is not installed; run make browsertest"
+		if os.Getenv("CI") == "true" || os.Getenv("ROLLCALL_REQUIRE_ENGINE") == "1" {
+			t.Fatal(text)
+		}
+		t.Skip(text)
+	}
+	server := served(t)
+	ctx := browser(t)
+	// The page's own policy refuses a script put in: the test's is let in.
+	_, err = chromedp.Run(ctx, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+		return chromedp.Void{}, target.Call(ctx, "Page.setBypassCSP", map[string]any{"enabled": true}, nil)
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	run := `(async () => { const r = await axe.run(document, { resultTypes: ["violations"] }); return JSON.stringify(r.violations.map(v => v.id + ": " + v.help + " @ " + v.nodes.slice(0, 3).map(n => n.html.slice(0, 120)).join(" | "))) })()`
+	for _, scheme := range []string{"light", "dark"} {
+		_, err := chromedp.Run(ctx, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+			return chromedp.Void{}, target.Call(ctx, "Emulation.setEmulatedMedia", map[string]any{"features": []map[string]string{{"name": "prefers-color-scheme", "value": scheme}}}, nil)
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, path := range everyPage {
+			width := int64(1440)
+			if scheme == "dark" {
+				width = 390
+			}
+			if err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), chromedp.Navigate(server.URL+path)); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := chromedp.Run(ctx, chromedp.Evaluate[any](string(axe)+";undefined")); err != nil {
+				t.Fatal(err)
+			}
+			found, err := chromedp.Run(ctx, chromedp.Evaluate[string](run, chromedp.EvalAwaitPromise))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if found != "[]" {
+				t.Errorf("%s, %s: %s", path, scheme, found)
+			}
+		}
+	}
+	// axe would have found something if there was something.
+	if err := chromedp.Do(ctx, chromedp.Navigate(server.URL+"/compare")); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := chromedp.Run(ctx, chromedp.Evaluate[any](string(axe)+`;document.querySelector("main").append(document.createElement("input"));undefined`)); err != nil {
+		t.Fatal(err)
+	}
+	if found, err := chromedp.Run(ctx, chromedp.Evaluate[string](run, chromedp.EvalAwaitPromise)); err != nil || !strings.Contains(found, "label") {
+		t.Errorf("a field without a name is not found: %s, %v", found, err)
+	}
+}
+
+// everyPage is an address of each page.
+var everyPage = []string{"/", "/cells/fen-2", "/flags", "/flags/" + showtest.GainFlag, "/cars", "/cars/hazel", comparison, "/compare", "/pulls/" + showtest.PullID, "/pulls/" + showtest.PullID + "/traces",
+	"/reports", "/reports/chain/2026-W26", "/cells/fen-2?chart=offset&format=table", "/recompute", "/nowhere", "/certificates", "/certificates/" + showtest.CertificateNumber, "/cells/fen-2/checklist"}
+
+// The keyboard alone reaches everything that can be followed, filled in or
+// pressed, in the order of the page, and shows where it is.
+func TestKeyboard(t *testing.T) {
+	server := served(t)
+	ctx := browser(t)
+	for _, path := range everyPage {
+		if err := chromedp.Do(ctx, chromedp.EmulateViewport(1440, 900), chromedp.Navigate(server.URL+path)); err != nil {
+			t.Fatal(err)
+		}
+		const reach = `a[href], button, input:not([type=hidden]), select, textarea, summary`
+		wanted := evaluate[int](t, ctx, `(() => { window.seen = []; document.addEventListener("focusin", e => { const s = getComputedStyle(e.target); seen.push([[...document.querySelectorAll("`+reach+`")].indexOf(e.target), s.outlineStyle !== "none" || s.boxShadow !== "none"]) }); return [...document.querySelectorAll("`+reach+`")].filter(e => e.offsetParent !== null || getComputedStyle(e).position === "absolute").length })()`)
+		for range wanted {
+			if err := chromedp.Do(ctx, chromedp.KeyEvent("\t")); err != nil {
+				t.Fatal(err)
+			}
+		}
+		// A day's field takes several presses, so count elements, not presses.
+		for range 40 {
+			if evaluate[int](t, ctx, `new Set(seen.map(s => s[0])).size`) >= wanted {
+				break
+			}
+			if err := chromedp.Do(ctx, chromedp.KeyEvent("\t")); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if got := evaluate[int](t, ctx, `new Set(seen.map(s => s[0])).size`); got < wanted {
+			t.Errorf("%s: the keyboard reaches %d of %d", path, got, wanted)
+		}
+		if unseen := evaluate[int](t, ctx, `seen.filter(s => !s[1]).length`); unseen > 0 {
+			t.Errorf("%s: %d of what has the focus does not show it", path, unseen)
+		}
+		if order := evaluate[bool](t, ctx, `(() => { const firsts = [...new Set(seen.map(s => s[0]))]; return firsts.every((x, i) => i === 0 || x > firsts[i - 1]) })()`); !order {
+			t.Errorf("%s: the focus does not follow the page", path)
+		}
+	}
+}
+
+// A report, and a page without charts of many points, prints within its paper.
+func TestPrintsWithinThePaper(t *testing.T) {
+	server := served(t)
+	ctx := browser(t)
+	for path, most := range map[string]int{"/reports/fen/2026-W26": 1, "/reports/chain/2026-W26": 1, "/flags": 2, "/cars/hazel": 3, comparison: 2, "/cells/fen-2": 6, "/pulls/" + showtest.PullID: 6} {
+		// As wide as A4 less its margins, at 96 pixels an inch.
+		if err := chromedp.Do(ctx, chromedp.EmulateViewport(703, 1000), chromedp.Navigate(server.URL+path)); err != nil {
+			t.Fatal(err)
+		}
+		media := func(kind string) {
+			_, err := chromedp.Run(ctx, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+				return chromedp.Void{}, target.Call(ctx, "Emulation.setEmulatedMedia", map[string]any{"media": kind}, nil)
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		media("print")
+		if wide := evaluate[int](t, ctx, "document.documentElement.scrollWidth"); wide > 703 {
+			t.Errorf("%s: %d pixels wide on paper of 703", path, wide)
+		}
+		if forms := evaluate[int](t, ctx, `[...document.querySelectorAll("form")].filter(e => e.offsetParent !== null && e.offsetHeight > 0).length`); forms > 0 {
+			t.Errorf("%s: %d forms are printed", path, forms)
+		}
+		media("")
+		if n := len(pdfPages.FindAll(printed(t, ctx), -1)); n > most {
+			t.Errorf("%s prints on %d sheets, want at most %d", path, n, most)
+		}
+	}
+}
+
+// With scripts: what is under way comes live, and a trace can be looked at closer
+// by mouse and keyboard, without a complaint of the browser.
+func TestScripts(t *testing.T) {
+	fleet := comparable()
+	// The browser ends before the server, which waits for its connections.
+	server := httptest.NewServer(Handler(fleet, Options{Now: func() time.Time { return showtest.Now }, Poll: 20 * time.Millisecond}))
+	t.Cleanup(server.Close)
+	ctx := browser(t)
+	complaints := make(chan string, 100)
+	messages := chromedp.Console(ctx)
+	go func() {
+		for m, err := range messages {
+			if err != nil {
+				return
+			}
+			complaints <- m.String()
+		}
+	}()
+	until := func(expression string) {
+		t.Helper()
+		for range 200 {
+			if evaluate[bool](t, ctx, expression) {
+				return
+			}
+			time.Sleep(25 * time.Millisecond)
+		}
+		t.Errorf("never: %s", expression)
+	}
+	if err := chromedp.Do(ctx, chromedp.EmulateViewport(1440, 900), chromedp.Navigate(server.URL)); err != nil {
+		t.Fatal(err)
+	}
+	fleet.SetUnderWay(&rollcallv1.PullUnderWay{PullId: strings.Repeat("9", 32), CellId: "fen-2", Kind: "pull", CustomerCar: showtest.Attack, Blocks: 3, RecordedS: 4.2})
+	until(`document.getElementById("underway").innerText.includes("4.2 s recorded so far in 3 blocks")`)
+	until(`document.getElementById("underway").innerText.includes("<script>")`)
+	fleet.SetUnderWay()
+	until(`document.getElementById("newer") !== null && !document.getElementById("underway").innerText.includes("recorded so far")`)
+
+	if err := chromedp.Do(ctx, chromedp.Navigate(server.URL+"/pulls/"+showtest.PullID)); err != nil {
+		t.Fatal(err)
+	}
+	evaluate[any](t, ctx, `document.querySelector("#chart-load_cell ~ button.closer").click()`)
+	until(`document.querySelector("#chart-load_cell canvas") !== null && document.querySelector("#chart-load_cell svg") === null`)
+	until(`document.querySelector("#chart-load_cell + .tools").innerText.includes("0.000 to 17.700 s, 60 samples")`)
+	// The first of the tools has the focus: Enter looks closer.
+	until(`document.activeElement.getAttribute("aria-label") === "closer"`)
+	if err := chromedp.Do(ctx, chromedp.KeyEvent("\r")); err != nil {
+		t.Fatal(err)
+	}
+	until(`Math.abs(Number(document.querySelector("#chart-load_cell").dataset.from) - 4.425) < 1e-9 && document.querySelector("#chart-load_cell + .tools").innerText.includes("30 samples")`)
+	evaluate[any](t, ctx, `document.querySelector("#chart-load_cell + .tools [aria-label='whole record']").click()`)
+	until(`document.querySelector("#chart-load_cell + .tools").innerText.includes("60 samples")`)
+	picture(t, ctx, "closer")
+	select {
+	case m := <-complaints:
+		t.Errorf("console: %s", m)
+	default:
 	}
 }

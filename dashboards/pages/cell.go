@@ -7,6 +7,7 @@ import (
 	"math"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 
 	"google.golang.org/grpc/codes"
@@ -20,15 +21,23 @@ import (
 // cellPage is the data of a cell's page.
 type cellPage struct {
 	*rollcallv1.CellStatus
-	Name, Site string
-	State      state
-	Words      string
-	Offsets    template.HTML // offset with U over time
-	Sums       template.HTML // CUSUM over time
-	Runs       []*rollcallv1.Run
-	Checks     []*rollcallv1.Check
-	Pulls      []*rollcallv1.Pull
-	Flags      []*rollcallv1.Flag
+	Name, Site  string
+	State       state
+	Words       string
+	Offsets     *chart // offset with U over time; nil: no run
+	Sums        *chart // CUSUM over time
+	Gains       *chart // gain errors of the checks
+	Zeros       *chart // zero errors of the checks
+	Epochs      []*rollcallv1.Epoch
+	Geometries  []*rollcallv1.CellGeometry
+	Due         []*rollcallv1.DueCheck
+	Forecasts   []string
+	From, Until string // of the address
+	Nothing     bool   // in that range
+	Runs        []*rollcallv1.Run
+	Checks      []*rollcallv1.Check
+	Pulls       []*rollcallv1.Pull
+	Flags       []*rollcallv1.Flag
 	// Certificates are the newest versions; Certified has them by check.
 	Certificates []*rollcallv1.Certificate
 	Certified    map[string]*rollcallv1.Certificate
@@ -36,7 +45,11 @@ type cellPage struct {
 }
 
 func (h *handler) showCell(ctx context.Context, r *http.Request) (answer, error) {
-	filter := &rollcallv1.Filter{CellId: r.PathValue("id"), Limit: 500}
+	from, until, err := span(r.URL.Query(), "")
+	if err != nil {
+		return answer{}, err
+	}
+	filter := &rollcallv1.Filter{CellId: r.PathValue("id"), Limit: 500, From: from, Until: until}
 	cells, err := h.fleet.ListCells(ctx, &rollcallv1.ListCellsRequest{Filter: &rollcallv1.Filter{CellId: r.PathValue("id")}})
 	if err != nil {
 		return answer{}, err
@@ -54,11 +67,11 @@ func (h *handler) showCell(ctx context.Context, r *http.Request) (answer, error)
 	if err != nil {
 		return answer{}, err
 	}
-	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{Filter: filter, IncludeClosed: true})
+	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{Filter: &rollcallv1.Filter{CellId: filter.CellId, Limit: 500}, IncludeClosed: true})
 	if err != nil {
 		return answer{}, err
 	}
-	pulls, err := h.fleet.ListPulls(ctx, &rollcallv1.ListPullsRequest{Filter: &rollcallv1.Filter{CellId: c.GetCellId(), Limit: 30}})
+	pulls, err := h.fleet.ListPulls(ctx, &rollcallv1.ListPullsRequest{Filter: &rollcallv1.Filter{CellId: c.GetCellId(), Limit: 30, From: from, Until: until}})
 	if err != nil {
 		return answer{}, err
 	}
@@ -77,9 +90,135 @@ func (h *handler) showCell(ctx context.Context, r *http.Request) (answer, error)
 	if len(p.Runs) == 0 {
 		p.Cautions = []string{caution.Car, caution.First}
 	}
-	p.Offsets = drawOffsets(c, p.Runs, p.Checks)
-	p.Sums = drawSums(c, p.Runs)
-	return answer{page: "cell", title: p.Name, data: p}, nil
+	q, rd := r.URL.Query(), readerFrom(ctx).in(c.GetSiteZone())
+	p.From, p.Until = q.Get("from"), q.Get("until")
+	p.Nothing = (from != nil || until != nil) && len(p.Runs) == 0 && len(p.Checks) == 0 && len(p.Pulls) == 0
+	epochs, err := h.fleet.ListEpochs(ctx, &rollcallv1.ListEpochsRequest{Filter: &rollcallv1.Filter{CellId: c.GetCellId(), Limit: 500}})
+	if err != nil {
+		return answer{}, err
+	}
+	geometries, err := h.fleet.ListGeometries(ctx, &rollcallv1.ListGeometriesRequest{CellId: c.GetCellId()})
+	if err != nil {
+		return answer{}, err
+	}
+	due, err := h.fleet.ListDue(ctx, &rollcallv1.ListDueRequest{Filter: &rollcallv1.Filter{CellId: c.GetCellId()}})
+	if err != nil {
+		return answer{}, err
+	}
+	p.Epochs, p.Geometries, p.Due = epochs.GetEpochs(), geometries.GetGeometries(), due.GetDue()
+	for _, d := range p.Due {
+		if s := forecastWords(d, c, rd); s != "" {
+			p.Forecasts = append(p.Forecasts, s)
+		}
+	}
+	a := answer{page: "cell", title: p.Name, reader: &rd, message: c}
+	if picture := drawOffsets(c, p.Runs, p.Checks, p.Epochs, rd); picture != "" {
+		p.Offsets = offsetChart(p.Runs, c.GetTolerance(), picture)
+		p.Sums = sumChart(p.Runs, c.GetCusumLimit(), drawSums(c, p.Runs, rd))
+		a.charts = append(a.charts, p.Offsets, p.Sums)
+	}
+	if p.Gains = checkChart(c, p.Checks, true, rd); p.Gains != nil {
+		a.charts = append(a.charts, p.Gains)
+	}
+	if p.Zeros = checkChart(c, p.Checks, false, rd); p.Zeros != nil {
+		a.charts = append(a.charts, p.Zeros)
+	}
+	a.data = p
+	return a, nil
+}
+
+// forecastWords says when the error of the load cell, going on as its checks
+// showed, reaches its tolerance; empty: no drift was seen.
+func forecastWords(d *rollcallv1.DueCheck, c *rollcallv1.CellStatus, r reader) string {
+	if d.RatePerDay == nil {
+		return ""
+	}
+	rate, u := d.GetRatePerDay(), d.GetRateExpandedUncertaintyPerDay()
+	words := ""
+	if d.GetOf() == "load-cell zero" {
+		words = fmt.Sprintf("%s N ± %s N a week", r.Mark(show.Signed(7*rate, 2)), r.Mark(show.Scaled(&u, 1./7, 2)))
+	} else {
+		words = fmt.Sprintf("%s %% ± %s %% a week", r.Mark(show.Signed(700*rate, 3)), r.Mark(show.Scaled(&u, 1./700, 3)))
+	}
+	s := "By its checks the " + d.GetOf() + " moves by " + words
+	if d.InToleranceAtDue != nil && d.GetDueAt() != nil {
+		s += fmt.Sprintf("; it stays in tolerance until %s with a probability of %.0f\u00a0%%", d.GetDueAt().AsTime().In(r.location()).Format(time.DateOnly), 100*d.GetInToleranceAtDue())
+	}
+	return s + "."
+}
+
+func offsetChart(runs []*rollcallv1.Run, tolerance float64, picture template.HTML) *chart {
+	c := &chart{Name: "offset", Title: "Offset after each reference run", Picture: picture, Columns: []column{{Key: "started_at", Head: "Started"}, {Key: "run_id", Head: "Run"}, {Key: "car_id", Head: "Car"},
+		{Key: "offset_ratio", Head: "Offset", SI: "1", Signed: true}, {Key: "expanded_uncertainty_ratio", Head: "± U", SI: "1", Difference: true}, {Key: "deviation_ratio", Head: "Deviation", SI: "1", Signed: true}, {Key: "tolerance_ratio", Head: "Limit ±", SI: "1", Difference: true}}}
+	for _, x := range sorted(runs) {
+		c.Rows = append(c.Rows, []any{moment(x.GetStartedAt()), x.GetRunId(), x.GetCarId(), x.Offset, x.ExpandedUncertainty, x.Deviation, tolerance})
+	}
+	return c
+}
+
+func sumChart(runs []*rollcallv1.Run, limit float64, picture template.HTML) *chart {
+	c := &chart{Name: "cusum", Title: "CUSUM after each reference run", Picture: picture, Columns: []column{{Key: "started_at", Head: "Started"}, {Key: "run_id", Head: "Run"}, {Key: "cusum_high", Head: "Upward", Decimals: 2}, {Key: "cusum_low", Head: "Downward", Decimals: 2}, {Key: "cusum_limit", Head: "Limit", Decimals: 2}}}
+	for _, x := range sorted(runs) {
+		c.Rows = append(c.Rows, []any{moment(x.GetStartedAt()), x.GetRunId(), x.GetCusumHigh(), x.GetCusumLow(), limit})
+	}
+	return c
+}
+
+// checkChart draws the gain errors, or the zero errors, that the checks of a cell
+// found, with U; nil: there is none.
+func checkChart(c *rollcallv1.CellStatus, checks []*rollcallv1.Check, gain bool, r reader) *chart {
+	out := &chart{Name: "zero", Title: "Zero error by the checks", Columns: []column{{Key: "performed_at", Head: "Performed"}, {Key: "check_id", Head: "Check"}, {Key: "kind", Head: "Kind"}, {Key: "state", Head: "State"},
+		{Key: "zero_error_n", Head: "Zero error", SI: "N", Signed: true, Decimals: 1}, {Key: "expanded_uncertainty_n", Head: "± U", SI: "N", Difference: true, Decimals: 1}, {Key: "verdict", Head: "Verdict"}}}
+	si, by := "N", 1.0
+	if gain {
+		out.Name, out.Title, si, by = "gain", "Gain error by the checks", "%", 100
+		out.Columns[4] = column{Key: "gain_error_ratio", Head: "Gain error", SI: "1", Signed: true, Decimals: 1}
+		out.Columns[5] = column{Key: "expanded_uncertainty_ratio", Head: "± U", SI: "1", Difference: true, Decimals: 1}
+	}
+	of := func(k *rollcallv1.Check) (x, u *float64) {
+		if gain {
+			return k.GainError, k.GainExpandedUncertainty
+		}
+		return k.ZeroErrorN, k.ZeroExpandedUncertaintyN
+	}
+	reach := 0.0
+	all := slices.DeleteFunc(slices.Clone(checks), func(k *rollcallv1.Check) bool { x, _ := of(k); return x == nil || k.GetPerformedAt() == nil })
+	if len(all) == 0 {
+		return nil
+	}
+	slices.SortStableFunc(all, func(a, b *rollcallv1.Check) int {
+		return a.GetPerformedAt().AsTime().Compare(b.GetPerformedAt().AsTime())
+	})
+	value := func(x *float64) float64 {
+		if x == nil {
+			return 0
+		}
+		return *x * by
+	}
+	var times []time.Time
+	for _, k := range all {
+		x, u := of(k)
+		reach = max(reach, math.Abs(value(x))+value(u))
+		times = append(times, k.GetPerformedAt().AsTime())
+		out.Rows = append(out.Rows, []any{moment(k.GetPerformedAt()), k.GetCheckId(), k.GetKind(), k.GetState(), x, u, k.GetVerdict()})
+	}
+	if !(reach > 0) {
+		reach = 1
+	}
+	x, from, until := spanOf(times)
+	y := axis{-reach * 1.15, reach * 1.15}
+	d := newDrawing("chart", fmt.Sprintf("%s of %s, %s, with U", strings.ToLower(out.Title), nameOf(c), show.Count(len(all), "check", "checks")), 200, r)
+	frameOf(d, x, from, until, y, chartHeight, " "+si)
+	d.line("fleet", 0, y.up(0)*chartHeight, 1, y.up(0)*chartHeight)
+	for i, k := range all {
+		v, u := of(k)
+		at := x.at(float64(times[i].UnixNano()))
+		d.line("interval", at, inside(y.up(value(v)+value(u)))*chartHeight, at, inside(y.up(value(v)-value(u)))*chartHeight)
+		shape, class := shapeOfVerdict(k.GetVerdict())
+		d.mark(shape, class+" small", at, inside(y.up(value(v)))*chartHeight)
+	}
+	out.Picture = d.end()
+	return out
 }
 
 // sorted returns the runs with a time, oldest first.
@@ -91,7 +230,12 @@ func sorted(runs []*rollcallv1.Run) []*rollcallv1.Run {
 
 // timeAxis spans the runs with a little room.
 func timeAxis(runs []*rollcallv1.Run) (axis, time.Time, time.Time) {
-	from, until := runs[0].GetStartedAt().AsTime(), runs[len(runs)-1].GetStartedAt().AsTime()
+	return spanOf([]time.Time{runs[0].GetStartedAt().AsTime(), runs[len(runs)-1].GetStartedAt().AsTime()})
+}
+
+// spanOf is an axis over times in order, with a little room.
+func spanOf(times []time.Time) (axis, time.Time, time.Time) {
+	from, until := times[0], times[len(times)-1]
 	room := max(until.Sub(from)/40, 12*time.Hour)
 	from, until = from.Add(-room), until.Add(room)
 	return axis{float64(from.UnixNano()), float64(until.UnixNano())}, from, until
@@ -129,7 +273,7 @@ func frameOf(d *drawing, x axis, from, until time.Time, y axis, height float64, 
 	}
 }
 
-func drawOffsets(c *rollcallv1.CellStatus, runs []*rollcallv1.Run, checks []*rollcallv1.Check) template.HTML {
+func drawOffsets(c *rollcallv1.CellStatus, runs []*rollcallv1.Run, checks []*rollcallv1.Check, epochs []*rollcallv1.Epoch, r reader) template.HTML {
 	runs = slices.DeleteFunc(sorted(runs), func(r *rollcallv1.Run) bool { return r.Offset == nil })
 	if len(runs) == 0 {
 		return ""
@@ -142,7 +286,7 @@ func drawOffsets(c *rollcallv1.CellStatus, runs []*rollcallv1.Run, checks []*rol
 	}
 	x, from, until := timeAxis(runs)
 	y := axis{-reach, reach}
-	d := newDrawing("chart", fmt.Sprintf("offset of %s from the fleet after each of %s, with U, against its limit of ± %.3g %%", nameOf(c), show.Count(len(runs), "reference run", "reference runs"), limit), 330)
+	d := newDrawing("chart", fmt.Sprintf("offset of %s from the fleet after each of %s, with U, against its limit of ± %.3g %%", nameOf(c), show.Count(len(runs), "reference run", "reference runs"), limit), 330, r)
 	place := func(r *rollcallv1.Run, v float64) point {
 		return point{x.at(float64(r.GetStartedAt().AsTime().UnixNano())), inside(y.up(v*100)) * offsetHeight}
 	}
@@ -161,6 +305,12 @@ func drawOffsets(c *rollcallv1.CellStatus, runs []*rollcallv1.Run, checks []*rol
 	d.curve("trace", middle)
 	for _, p := range middle {
 		d.mark(disc, "dot", p.x, p.y)
+	}
+	for _, e := range epochs {
+		// Where the calibration changed, a line over the whole chart.
+		if share := x.at(float64(e.GetSince().AsTime().UnixNano())); e.GetSince() != nil && e.GetSource() != "registry" && share > 0 && share < 1 {
+			d.line("epoch", share, 0, share, offsetHeight)
+		}
 	}
 	for _, k := range checks {
 		if share := x.at(float64(k.GetPerformedAt().AsTime().UnixNano())); k.GetPerformedAt() != nil && share >= 0 && share <= 1 {
@@ -186,7 +336,7 @@ func shapeOfVerdict(verdict string) (shape, class string) {
 	return cross, "none"
 }
 
-func drawSums(c *rollcallv1.CellStatus, runs []*rollcallv1.Run) template.HTML {
+func drawSums(c *rollcallv1.CellStatus, runs []*rollcallv1.Run, r reader) template.HTML {
 	runs = sorted(runs)
 	if len(runs) == 0 || c.GetCusumLimit() <= 0 {
 		return ""
@@ -198,7 +348,7 @@ func drawSums(c *rollcallv1.CellStatus, runs []*rollcallv1.Run) template.HTML {
 	}
 	x, from, until := timeAxis(runs)
 	y := axis{-reach, reach}
-	d := newDrawing("chart", fmt.Sprintf("CUSUM of %s, upward and downward, against its limit of %.3g", nameOf(c), limit), 200)
+	d := newDrawing("chart", fmt.Sprintf("CUSUM of %s, upward and downward, against its limit of %.3g", nameOf(c), limit), 200, r)
 	frameOf(d, x, from, until, y, chartHeight, "")
 	for _, edge := range []float64{limit, -limit} {
 		d.line("edge", 0, y.up(edge)*chartHeight, 1, y.up(edge)*chartHeight)
@@ -213,52 +363,4 @@ func drawSums(c *rollcallv1.CellStatus, runs []*rollcallv1.Run) template.HTML {
 	d.curve("trace", high)
 	d.curve("trace dashed", low)
 	return d.end()
-}
-
-// flagPage is the data of a flag's page.
-type flagPage struct {
-	*rollcallv1.Flag
-	Title, Link string
-	State       state
-	Cautions    []string
-	// Certificates are those of the cell's checks, newest first.
-	Certificates []*rollcallv1.Certificate
-}
-
-// mostCertificates is how many certificates a flag's page lists.
-const mostCertificates = 5
-
-func (h *handler) showFlag(ctx context.Context, r *http.Request) (answer, error) {
-	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{IncludeClosed: true, Filter: &rollcallv1.Filter{Limit: 1_000_000}})
-	if err != nil {
-		return answer{}, err
-	}
-	for _, f := range flags.GetFlags() {
-		if f.GetFlagId() != r.PathValue("id") {
-			continue
-		}
-		name := f.GetCellId()
-		if name != "" {
-			cells, err := h.fleet.ListCells(ctx, &rollcallv1.ListCellsRequest{Filter: &rollcallv1.Filter{CellId: name}})
-			if err != nil {
-				return answer{}, err
-			}
-			for _, c := range cells.GetCells() {
-				name = nameOf(c)
-			}
-		}
-		p := flagPage{Flag: f, Title: show.Title(f, name), State: stateOf(&rollcallv1.CellStatus{FlagId: f.GetFlagId(), FlagKind: f.GetKind()})}
-		if f.GetCellId() != "" {
-			p.Link = "/cells/" + f.GetCellId()
-			if p.Certificates, err = h.certificatesOf(ctx, f.GetCellId()); err != nil {
-				return answer{}, err
-			}
-			p.Certificates = p.Certificates[:min(len(p.Certificates), mostCertificates)]
-		}
-		if f.GetOpen() && f.GetNextCheck() != "" {
-			p.Cautions = []string{caution.Car, caution.Masses, caution.First}
-		}
-		return answer{page: "flag", title: p.Title, data: p}, nil
-	}
-	return answer{}, status.Error(codes.NotFound, "no such flag")
 }

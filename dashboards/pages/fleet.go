@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -17,27 +18,17 @@ import (
 	"rollcall/services/show"
 )
 
-// words are the functions of the templates.
+// words are the functions of the templates that are the same for everybody.
 var words = template.FuncMap{
-	"at":      show.At,
-	"dash":    show.Or,
-	"off":     show.OffPercent,
-	"percent": show.Percent,
-	"sized":   show.Sized,
-	"sign":    sign,
-	"lower":   strings.ToLower,
-	"cause":   show.Cause,
-	"causes":  show.Causes,
-	"tie":     tie,
-	"day":     func(t *timestamppb.Timestamp) string { return strings.Split(show.At(t), " ")[0] },
-	"chance":  func(p float64) string { return fmt.Sprintf("%.0f\u00a0%%", p*100) },
-	"count":   show.Count,
-	"name":    nameOf,
-	"ratio":   func(x float64) string { return show.Percent(&x) },
-	"effect":  func(x float64) string { return show.OffPercent(&x) },
-	"fixed":   func(x float64, decimals int) string { return show.Sentence(show.Scaled(&x, 1, decimals)) },
-	"kilo":    func(x *float64) string { return show.Scaled(x, 1000, 1) },
-	"signed":  func(x float64, decimals int) string { return show.Signed(x, decimals) },
+	"dash":   show.Or,
+	"sign":   sign,
+	"lower":  strings.ToLower,
+	"cause":  show.Cause,
+	"causes": show.Causes,
+	"chance": func(p float64) string { return fmt.Sprintf("%.0f\u00a0%%", p*100) },
+	"count":  show.Count,
+	"name":   nameOf,
+	"join":   strings.Join,
 }
 
 var ties = strings.NewReplacer(" ± ", "\u00a0±\u00a0", "± ", "±\u00a0", " %", "\u00a0%", " ±", "\u00a0±")
@@ -101,6 +92,10 @@ type fleetPage struct {
 	Cells    []cellRow
 	Sums     bool // a flag speaks of its CUSUM
 	Cautions []string
+	Week     []change // flags of the last seven days
+	Due      []dueRow
+	UnderWay []underWay
+	Offsets  *chart
 }
 
 type siteRows struct {
@@ -129,11 +124,98 @@ func (h *handler) showFleet(ctx context.Context, _ *http.Request) (answer, error
 	if err != nil {
 		return answer{}, err
 	}
-	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{})
+	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{IncludeClosed: true, Filter: &rollcallv1.Filter{Limit: 2000}})
 	if err != nil {
 		return answer{}, err
 	}
-	return answer{page: "fleet", title: "The fleet", data: fleetPageOf(cells.GetCells(), flags.GetFlags())}, nil
+	due, err := h.fleet.ListDue(ctx, &rollcallv1.ListDueRequest{})
+	if err != nil {
+		return answer{}, err
+	}
+	rd := readerFrom(ctx)
+	open := slices.DeleteFunc(slices.Clone(flags.GetFlags()), func(f *rollcallv1.Flag) bool { return !f.GetOpen() })
+	p := fleetPageOf(cells.GetCells(), open, rd)
+	if p.Empty {
+		return answer{page: "fleet", title: "The fleet", data: p}, nil
+	}
+	p.Week = changesOf(flags.GetFlags(), cells.GetCells(), h.Now().AddDate(0, 0, -7), h.Now())
+	p.Due = dueSoon(due.GetDue(), cells.GetCells(), h.Now())
+	p.UnderWay, err = h.underWay(ctx, cells.GetCells())
+	if err != nil {
+		return answer{}, err
+	}
+	p.Offsets = offsetsOfAll(p.Cells)
+	return answer{page: "fleet", title: "The fleet", data: p, charts: []*chart{p.Offsets}, message: cells, scripts: []string{"/page.js"}}, nil
+}
+
+// offsetsOfAll are the figures of the fleet's chart.
+func offsetsOfAll(cells []cellRow) *chart {
+	c := &chart{Name: "offsets", Title: "Offset of every cell from the fleet", Columns: []column{{Key: "site_id", Head: "Site"}, {Key: "cell_id", Head: "Cell"}, {Key: "state", Head: "State"}, {Key: "offset_ratio", Head: "Offset", SI: "1", Signed: true}, {Key: "expanded_uncertainty_ratio", Head: "± U", SI: "1", Difference: true}, {Key: "tolerance_ratio", Head: "Limit ±", SI: "1", Difference: true}, {Key: "runs", Head: "Runs"}, {Key: "last_run_at", Head: "Last run"}}}
+	for _, x := range cells {
+		c.Rows = append(c.Rows, []any{x.GetSiteId(), x.GetCellId(), x.State.Word, x.Offset, x.ExpandedUncertainty, x.GetTolerance(), int(x.GetRuns()), moment(x.GetLastRunAt())})
+	}
+	return c
+}
+
+// change is what happened to a flag in a span of time.
+type change struct {
+	flagRow
+	What string // opened, closed, opened and closed
+}
+
+// changesOf returns the flags that opened or closed from a time on and before
+// another, those that opened first.
+func changesOf(flags []*rollcallv1.Flag, cells []*rollcallv1.CellStatus, from, until time.Time) []change {
+	within := func(t *timestamppb.Timestamp) bool {
+		return t != nil && !t.AsTime().Before(from) && t.AsTime().Before(until)
+	}
+	var out []change
+	for _, row := range rowsOf(flags, cells) {
+		opened, closed := within(row.GetOpenedAt()), !row.GetOpen() && within(row.GetClosedAt())
+		switch {
+		case opened && closed:
+			out = append(out, change{row, "opened and closed"})
+		case opened:
+			out = append(out, change{row, "opened"})
+		case closed:
+			out = append(out, change{row, "closed"})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b change) int {
+		return cmp.Or(strings.Compare(b.What, a.What), byHarm(a.flagRow, b.flagRow))
+	})
+	return out
+}
+
+// dueRow is a check that is due.
+type dueRow struct {
+	*rollcallv1.DueCheck
+	Name, Zone string
+	Past       bool // its day is past
+}
+
+// soon is how far ahead what is due is shown on the first page.
+const soon = 14 * 24 * time.Hour
+
+// dueSoon returns the checks that are due before soon is over, the earliest
+// first.
+func dueSoon(all []*rollcallv1.DueCheck, cells []*rollcallv1.CellStatus, now time.Time) []dueRow {
+	byID := map[string]*rollcallv1.CellStatus{}
+	for _, c := range cells {
+		byID[c.GetCellId()] = c
+	}
+	var out []dueRow
+	for _, d := range all {
+		if d.GetDueAt() != nil && d.GetDueAt().AsTime().Before(now.Add(soon)) {
+			c := byID[d.GetCellId()]
+			row := dueRow{DueCheck: d, Name: d.GetCellId(), Zone: c.GetSiteZone(), Past: d.GetDueAt().AsTime().Before(now)}
+			if c != nil {
+				row.Name = nameOf(c)
+			}
+			out = append(out, row)
+		}
+	}
+	return out
 }
 
 // nameOf is what a cell is called on a page.
@@ -151,7 +233,7 @@ func siteOf(c *rollcallv1.CellStatus) string {
 	return c.GetSiteId()
 }
 
-func fleetPageOf(cells []*rollcallv1.CellStatus, flags []*rollcallv1.Flag) fleetPage {
+func fleetPageOf(cells []*rollcallv1.CellStatus, flags []*rollcallv1.Flag, r reader) fleetPage {
 	p := fleetPage{Empty: len(cells) == 0}
 	if p.Empty {
 		p.Lead = "No cell is in the registry yet."
@@ -163,13 +245,13 @@ func fleetPageOf(cells []*rollcallv1.CellStatus, flags []*rollcallv1.Flag) fleet
 		return cmp.Or(cmp.Compare(siteOf(a), siteOf(b)), cmp.Compare(a.GetSiteId(), b.GetSiteId()), cmp.Compare(a.GetCellId(), b.GetCellId()))
 	})
 	x := offsetAxis(cells)
-	p.Axis = drawOffsetAxis(x)
+	p.Axis = drawOffsetAxis(x, r)
 	names := map[string]string{}
 	seen := map[string]bool{}
 	for _, c := range cells {
 		names[c.GetCellId()] = nameOf(c)
 		row := cellRow{CellStatus: c, State: stateOf(c)}
-		row.Plot = drawOffset(c, row.State, x)
+		row.Plot = drawOffset(c, row.State, x, r)
 		if c.GetCause() != "" {
 			row.Cause = fmt.Sprintf("%s, %.0f\u00a0%%", show.Cause(c.GetCause()), c.GetCauseProbability()*100)
 		}
@@ -304,10 +386,10 @@ func offsetAxis(cells []*rollcallv1.CellStatus) axis {
 // inside is where a place off the drawing is put.
 func inside(share float64) float64 { return min(max(share, 0), 1) }
 
-func drawOffset(c *rollcallv1.CellStatus, s state, x axis) template.HTML {
+func drawOffset(c *rollcallv1.CellStatus, s state, x axis, r reader) template.HTML {
 	limit := c.GetTolerance()
 	label := fmt.Sprintf("%s: %s; limit ± %s %%; %s", nameOf(c), offsetWords(c), show.Percent(&limit), s.Word)
-	d := newDrawing("plot", label, 30)
+	d := newDrawing("plot", label, 30, r)
 	d.rect("band", inside(x.at(-limit)), 0, inside(x.at(limit)), 1)
 	for _, t := range x.ticks(6) {
 		d.line("grid", x.at(t), 0, x.at(t), 1)
@@ -356,8 +438,8 @@ func offsetWords(c *rollcallv1.CellStatus) string {
 	return s
 }
 
-func drawOffsetAxis(x axis) template.HTML {
-	d := newDrawing("axis", "offset from the fleet in percent, low to the left, high to the right", 34)
+func drawOffsetAxis(x axis, r reader) template.HTML {
+	d := newDrawing("axis", "offset from the fleet in percent, low to the left, high to the right", 34, r)
 	inPercent := axis{x.low * 100, x.high * 100}
 	ticks := inPercent.ticks(6)
 	step := roundStep((inPercent.high - inPercent.low) / 6)

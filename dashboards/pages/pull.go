@@ -12,6 +12,8 @@ import (
 	"strings"
 
 	"go.uber.org/zap"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
 	"rollcall/services/show"
@@ -22,11 +24,14 @@ type pullPage struct {
 	*rollcallv1.Pull
 	Car      string
 	Figures  []figure
-	Chart    template.HTML
-	Points   [][]string
+	Chart    *chart // nil: no curve
+	Traces   []*chart
+	reader   reader
 	Channels []*rollcallv1.ChannelSummary
 	Header   map[string]string
 	Sweeps   []*rollcallv1.Sweep
+	// NoCurve are the sweeps that give none.
+	NoCurve []*rollcallv1.Sweep
 	// Taken is the sweep that the figures are of; nil: none.
 	Taken    *rollcallv1.Sweep
 	Timeline template.HTML
@@ -35,11 +40,7 @@ type pullPage struct {
 }
 
 // figure is a quantity with its words.
-type figure struct {
-	Name, Value string
-	// Beside is what must be read with it; empty: nothing.
-	Beside string
-}
+type figure struct{ Name, Value string }
 
 // budget is an uncertainty budget in the units people use.
 type budget struct {
@@ -51,23 +52,17 @@ type budgetRow struct {
 	Input, Value, U, Kind, Sensitivity, Contribution, Share, Freedom, SharedBy, Remark string
 }
 
-// pointHeads are the heads of a curve's table, in the order of pointRow.
-var pointHeads = []string{"rpm", "km/h", "force N", "± U", "wheel kW", "± U", "loss N", "engine kW", "± U", "N·m", "corrected kW", "corrected N·m"}
-
 func (h *handler) showPull(ctx context.Context, r *http.Request) (answer, error) {
 	id := r.PathValue("id")
 	one, err := h.fleet.GetPull(ctx, &rollcallv1.GetPullRequest{PullId: id, WithSweeps: true})
 	if err != nil {
 		return answer{}, err
 	}
-	p := pullPage{Pull: one.GetPull(), Channels: one.GetChannels(), Header: one.GetHeader(), Sweeps: one.GetSweeps()}
+	p := pullPage{Pull: one.GetPull(), Channels: one.GetChannels(), Header: one.GetHeader(), Sweeps: one.GetSweeps(), NoCurve: one.GetSweepsWithoutCurve()}
 	for _, s := range p.Sweeps {
 		if s.GetTaken() {
 			p.Taken = s
 		}
-	}
-	if p.Taken != nil {
-		p.Timeline = drawSegments(p.Taken)
 	}
 	p.Car = p.GetCarId()
 	if p.Car == "" {
@@ -77,74 +72,69 @@ func (h *handler) showPull(ctx context.Context, r *http.Request) (answer, error)
 	if p.Car != "" {
 		title = fmt.Sprintf("%s on %s", p.Car, p.GetCellId())
 	}
-	p.Figures = figuresOf(p.Pull)
+	rd := readerFrom(ctx)
+	cells, err := h.fleet.ListCells(ctx, &rollcallv1.ListCellsRequest{Filter: &rollcallv1.Filter{CellId: p.GetCellId()}})
+	if err != nil && status.Code(err) != codes.NotFound {
+		return answer{}, err
+	}
+	for _, c := range cells.GetCells() {
+		rd = rd.in(c.GetSiteZone())
+	}
+	p.reader = rd
+	if p.Taken != nil {
+		p.Timeline = drawSegments(p.Taken, rd)
+	}
+	a := answer{page: "pull", title: title, reader: &rd, message: one, scripts: []string{"/uplot.js", "/page.js"}}
+	p.Figures = figuresOf(p.Pull, rd)
 	// What has no curve has no points; that is no trouble.
 	if curve, err := h.fleet.GetCurve(ctx, &rollcallv1.GetCurveRequest{PullId: id}); err == nil {
-		p.Chart = drawCurve(curve.GetPoints())
-		for _, c := range curve.GetPoints() {
-			p.Points = append(p.Points, pointRow(c))
+		if len(curve.GetPoints()) > 0 {
+			p.Chart = curveChart("curve", "Power over engine speed", curve.GetPoints(), rd)
+			a.charts = append(a.charts, p.Chart)
 		}
 	} else if p.GetState() == "computed" && p.GetKind() == "pull" {
 		return answer{}, err
 	}
+	if traces, err := h.fleet.GetTraces(ctx, &rollcallv1.GetTracesRequest{PullId: id, Most: tracePoints}); err == nil {
+		p.Traces = traceCharts(worthShowing(traces.GetTraces(), p.GetFindings()), p.GetFindings(), rd)
+		a.charts = append(a.charts, p.Traces...)
+	} else {
+		h.Log.Warn("traces not shown", zap.String("pull", id), zap.Error(err))
+	}
 	if p.GetState() == "computed" && p.GetKind() == "pull" {
 		// A pull that is being computed anew has no budget for a moment.
 		if b, err := h.fleet.GetBudget(ctx, &rollcallv1.GetBudgetRequest{PullId: id}); err == nil {
-			p.Budget = budgetOf(b)
+			p.Budget = budgetOf(b, rd)
 		} else {
 			h.Log.Info("budget not shown", zap.String("pull", id), zap.Error(err))
 		}
 	}
-	return answer{page: "pull", title: title, data: p}, nil
+	a.data = p
+	return a, nil
 }
 
-func (pullPage) PointHeads() []string { return pointHeads }
+// Headlines returns the headline figures.
+func (p pullPage) Headlines() []show.Headline { return show.HeadlinesIn(p.Pull, p.reader.Units) }
 
-func figuresOf(p *rollcallv1.Pull) []figure {
+// HeadlineLegend says how the headline figures are to be read.
+func (p pullPage) HeadlineLegend() string { return show.HeadlineLegend(p.Headlines()) }
+
+// SweepCount says how many sweeps the record has.
+func (p pullPage) SweepCount() string { return show.SweepCount(len(p.Sweeps), len(p.NoCurve)) }
+
+func figuresOf(p *rollcallv1.Pull, r reader) []figure {
 	var all []figure
 	add := func(name, value string) {
 		if value != "" && value != show.Absent {
 			all = append(all, figure{Name: name, Value: value})
 		}
 	}
-	if p.PeakEnginePowerW != nil {
-		s := show.Scaled(p.PeakEnginePowerW, 1000, 1)
-		if p.PeakEnginePowerExpandedUncertaintyW != nil {
-			s += " ± " + show.Scaled(p.PeakEnginePowerExpandedUncertaintyW, 1000, 1)
-		}
-		s += " kW"
-		if p.PeakEngineSpeedRadS != nil {
-			s += " at " + show.Scaled(p.PeakEngineSpeedRadS, show.RPM, 0) + " rpm"
-		}
-		add("Peak engine power, as measured", s)
-		// Where the standard's assumption may not hold, this is the figure that does.
-		if c := p.GetCorrectionCaution(); c != "" {
-			all[len(all)-1].Beside = c
-		}
-	}
-	if p.PeakCorrectedPowerW != nil {
-		s := show.Scaled(p.PeakCorrectedPowerW, 1000, 1)
-		if p.PeakCorrectedPowerExpandedUncertaintyW != nil {
-			s += " ± " + show.Scaled(p.PeakCorrectedPowerExpandedUncertaintyW, 1000, 1)
-		}
-		add("Peak engine power, corrected", s+" kW")
-	}
-	if p.PeakWheelPowerW != nil {
-		s := show.Scaled(p.PeakWheelPowerW, 1000, 1)
-		if p.PeakWheelPowerExpandedUncertaintyW != nil {
-			s += " ± " + show.Scaled(p.PeakWheelPowerExpandedUncertaintyW, 1000, 1)
-		}
-		add("Peak wheel power, as measured", s+" kW")
-	}
-	if p.PeakEngineTorqueNm != nil {
-		add("Peak engine torque, as measured", show.Scaled(p.PeakEngineTorqueNm, 1, 1)+" N·m")
-	}
 	if p.CorrectionFactor != nil {
 		name := p.GetCorrectionName()
 		if name == "" {
 			name = p.GetCorrection()
 		}
-		add("Correction factor", fmt.Sprintf("%.4f (%s)", p.GetCorrectionFactor(), name))
+		add("Correction factor", r.Mark(fmt.Sprintf("%.4f", p.GetCorrectionFactor()))+" ("+name+")")
 		if p.GetCorrection() != "none" {
 			judged := "inside what the standard allows"
 			if !p.GetCorrectionInRange() {
@@ -161,6 +151,7 @@ func figuresOf(p *rollcallv1.Pull) []figure {
 		}
 		add("Air of the correction", note)
 	}
+	add("Smoothing", r.MarkSentence(show.Smoothing(p)))
 	add("Session", p.GetSession())
 	add("Set-up", p.GetSetUp())
 	add("Label", p.GetLabel())
@@ -174,15 +165,17 @@ func figuresOf(p *rollcallv1.Pull) []figure {
 // Found is a finding as its row shows it.
 type Found struct {
 	*rollcallv1.Finding
+	// No is its number, which stands on the traces too.
+	No          int
 	Where, Size string
 }
 
 // Found returns the findings with their spans and sizes.
 func (p pullPage) Found() []Found {
 	var all []Found
-	for _, f := range p.GetFindings() {
-		x := Found{Finding: f, Size: show.FindingSize(f)}
-		x.Where = show.FindingSpan(f)
+	for i, f := range p.GetFindings() {
+		x := Found{Finding: f, No: i + 1, Size: p.reader.Mark(show.FindingSize(f))}
+		x.Where = p.reader.Mark(show.FindingSpan(f))
 		all = append(all, x)
 	}
 	return all
@@ -190,11 +183,9 @@ func (p pullPage) Found() []Found {
 
 // budgetOf returns a budget with its figure in the unit people use, rows with
 // the largest share first.
-func budgetOf(r *rollcallv1.GetBudgetResponse) *budget {
-	unit, by := r.GetFigureUnit(), 1.0
-	if unit == "W" {
-		unit, by = "kW", 1000
-	}
+func budgetOf(r *rollcallv1.GetBudgetResponse, rd reader) *budget {
+	scale := rd.Of(r.GetFigureUnit())
+	unit, by := scale.Symbol, scale.Scale
 	// Four digits, with an exponent only where there is no reading without.
 	number := func(x float64) string {
 		short := strconv.FormatFloat(x, 'g', 4, 64)
@@ -203,10 +194,10 @@ func budgetOf(r *rollcallv1.GetBudgetResponse) *budget {
 				short = strconv.FormatFloat(r, 'f', -1, 64)
 			}
 		}
-		return show.Sentence(short)
+		return rd.Mark(show.Sentence(short))
 	}
 	in := func(x float64) string {
-		return strings.TrimPrefix(show.Signed(x/by, 3), "+")
+		return rd.Mark(strings.TrimPrefix(show.Signed(x/by, 3), "+"))
 	}
 	freedom := func(x *float64) string {
 		if x == nil {
@@ -215,9 +206,9 @@ func budgetOf(r *rollcallv1.GetBudgetResponse) *budget {
 		return strconv.FormatFloat(*x, 'f', 0, 64)
 	}
 	b := &budget{
-		Of: r.GetOf(), Value: show.Scaled(&r.Value, by, 2) + " " + unit, U: show.Scaled(&r.ExpandedUncertainty, by, 2) + " " + unit,
+		Of: r.GetOf(), Value: rd.Mark(show.Scaled(&r.Value, by, 2)) + " " + unit, U: rd.Mark(show.Scaled(&r.ExpandedUncertainty, by, 2)) + " " + unit,
 		Own:      in(r.GetOwnStandardUncertainty()) + " " + unit,
-		Coverage: fmt.Sprintf("u %s %s, k %.2f for 95.45 %% with ν_eff %s", in(r.GetStandardUncertainty()), unit, r.GetCoverageFactor(), freedom(r.DegreesOfFreedom)),
+		Coverage: fmt.Sprintf("u %s %s, k %s for 95.45 %% with ν_eff %s", in(r.GetStandardUncertainty()), unit, rd.Mark(strconv.FormatFloat(r.GetCoverageFactor(), 'f', 2, 64)), freedom(r.DegreesOfFreedom)),
 	}
 	rows := slices.Clone(r.GetRows())
 	slices.SortStableFunc(rows, func(a, b *rollcallv1.BudgetRow) int {
@@ -234,7 +225,7 @@ func budgetOf(r *rollcallv1.GetBudgetResponse) *budget {
 			row.Kind = "A"
 		}
 		if total > 0 {
-			row.Share = fmt.Sprintf("%.1f", 100*x.GetContribution()*x.GetContribution()/total)
+			row.Share = rd.Mark(fmt.Sprintf("%.1f", 100*x.GetContribution()*x.GetContribution()/total))
 		}
 		b.Rows = append(b.Rows, row)
 	}
@@ -243,7 +234,7 @@ func budgetOf(r *rollcallv1.GetBudgetResponse) *budget {
 
 // drawSegments draws the segments of a sweep over time, the sweep solid and what
 // the loss was measured in hatched by its word.
-func drawSegments(s *rollcallv1.Sweep) template.HTML {
+func drawSegments(s *rollcallv1.Sweep, r reader) template.HTML {
 	all := s.GetSegments()
 	if len(all) == 0 {
 		return ""
@@ -256,7 +247,7 @@ func drawSegments(s *rollcallv1.Sweep) template.HTML {
 	for _, g := range all {
 		words = append(words, g.GetKind()+" "+show.Span(g.GetStartS(), g.GetEndS()))
 	}
-	d := newDrawing("chart", "segments of the record: "+strings.Join(words, "; "), 86)
+	d := newDrawing("chart", "segments of the record: "+strings.Join(words, "; "), 86, r)
 	for i, g := range all {
 		from, to := x.at(g.GetStartS()), x.at(g.GetEndS())
 		class := "trace dashed"
@@ -278,39 +269,47 @@ func drawSegments(s *rollcallv1.Sweep) template.HTML {
 	return d.end()
 }
 
-func pointRow(p *rollcallv1.CurvePoint) []string {
-	fixed := func(x, by float64, decimals int) string { return show.Scaled(&x, by, decimals) }
-	return []string{fixed(p.GetEngineSpeedRadS(), show.RPM, 0), fixed(p.GetSpeedMps(), 1/3.6, 1), fixed(p.GetTractiveForceN(), 1, 0), fixed(2*p.GetTractiveForceUncertaintyN(), 1, 0),
-		fixed(p.GetWheelPowerW(), 1000, 1), fixed(2*p.GetWheelPowerUncertaintyW(), 1000, 1), show.Scaled(p.DrivelineLossN, 1, 0), show.Scaled(p.EnginePowerW, 1000, 1),
-		show.Scaled(p.EnginePowerUncertaintyW, 500, 1), show.Scaled(p.EngineTorqueNm, 1, 0), show.Scaled(p.CorrectedPowerW, 1000, 1), show.Scaled(p.CorrectedTorqueNm, 1, 0)}
+// curveChart is a curve with its figures.
+func curveChart(name, title string, points []*rollcallv1.CurvePoint, r reader) *chart {
+	c := &chart{Name: name, Title: title, Columns: []column{{Key: "engine_speed_rad_s", Head: "Engine speed", SI: "rad/s"}, {Key: "speed_mps", Head: "Speed", SI: "m/s"},
+		{Key: "tractive_force_n", Head: "Tractive force", SI: "N"}, {Key: "tractive_force_expanded_uncertainty_n", Head: "± U", SI: "N", Difference: true},
+		{Key: "wheel_power_w", Head: "Wheel power", SI: "W"}, {Key: "wheel_power_expanded_uncertainty_w", Head: "± U", SI: "W", Difference: true}, {Key: "driveline_loss_n", Head: "Loss", SI: "N"},
+		{Key: "engine_power_w", Head: "Engine power", SI: "W"}, {Key: "engine_power_expanded_uncertainty_w", Head: "± U", SI: "W", Difference: true}, {Key: "engine_torque_nm", Head: "Engine torque", SI: "N·m"},
+		{Key: "corrected_power_w", Head: "Corrected power", SI: "W"}, {Key: "corrected_torque_nm", Head: "Corrected torque", SI: "N·m"}}}
+	expanded := func(u *float64) any {
+		if u == nil {
+			return nil
+		}
+		return 2 * *u
+	}
+	for _, p := range points {
+		c.Rows = append(c.Rows, []any{p.GetEngineSpeedRadS(), p.GetSpeedMps(), p.GetTractiveForceN(), 2 * p.GetTractiveForceUncertaintyN(), p.GetWheelPowerW(), 2 * p.GetWheelPowerUncertaintyW(), p.DrivelineLossN,
+			p.EnginePowerW, expanded(p.EnginePowerUncertaintyW), p.EngineTorqueNm, p.CorrectedPowerW, p.CorrectedTorqueNm})
+	}
+	c.Picture = drawCurve(points, r)
+	return c
 }
 
 // drawCurve draws wheel and engine power with U over engine speed.
-func drawCurve(points []*rollcallv1.CurvePoint) template.HTML {
+func drawCurve(points []*rollcallv1.CurvePoint, r reader) template.HTML {
 	if len(points) < 2 {
 		return ""
 	}
 	x := axis{math.Inf(1), math.Inf(-1)}
 	y := axis{0, 0}
+	unit, by := r.Power.Symbol, r.Power.Scale
 	for _, p := range points {
 		rpm := p.GetEngineSpeedRadS() / show.RPM
 		x.low, x.high = min(x.low, rpm), max(x.high, rpm)
-		y.high = max(y.high, (p.GetWheelPowerW()+2*p.GetWheelPowerUncertaintyW())/1000, (p.GetEnginePowerW()+2*p.GetEnginePowerUncertaintyW())/1000)
+		y.high = max(y.high, (p.GetWheelPowerW()+2*p.GetWheelPowerUncertaintyW())/by, (p.GetEnginePowerW()+2*p.GetEnginePowerUncertaintyW())/by)
 	}
 	if !(x.high > x.low) || !(y.high > 0) {
 		return ""
 	}
 	room := (x.high - x.low) * 0.05
 	x.low, x.high, y.high = x.low-room, x.high+room, y.high*1.1
-	d := newDrawing("chart", "wheel power and engine power in kW, with U, over engine speed in rpm", 320)
-	for _, t := range y.ticks(5) {
-		d.line("grid", 0, y.up(t)*chartHeight, 1, y.up(t)*chartHeight)
-		d.text("tick", "start", 0, y.up(t)*chartHeight, 2, -3, tick(t, roundStep(y.high/5))+" kW")
-	}
-	for _, t := range x.ticks(6) {
-		d.line("grid", x.at(t), 0, x.at(t), chartHeight)
-		d.text("tick", "middle", x.at(t), 1, 0, -3, tick(t, 1))
-	}
+	d := newDrawing("chart", "wheel power and engine power in "+unit+", with U, over engine speed in rpm", 320, r)
+	rpmFrame(d, x, y, unit, false)
 	draw := func(class, name string, below bool, get func(*rollcallv1.CurvePoint) (value, u float64, there bool)) {
 		var upper, middle, lower []point
 		for _, p := range points {
@@ -319,9 +318,9 @@ func drawCurve(points []*rollcallv1.CurvePoint) template.HTML {
 				continue
 			}
 			at := x.at(p.GetEngineSpeedRadS() / show.RPM)
-			middle = append(middle, point{at, inside(y.up(v/1000)) * chartHeight})
-			upper = append(upper, point{at, inside(y.up((v+2*u)/1000)) * chartHeight})
-			lower = append(lower, point{at, inside(y.up((v-2*u)/1000)) * chartHeight})
+			middle = append(middle, point{at, inside(y.up(v/by)) * chartHeight})
+			upper = append(upper, point{at, inside(y.up((v+2*u)/by)) * chartHeight})
+			lower = append(lower, point{at, inside(y.up((v-2*u)/by)) * chartHeight})
 		}
 		if len(middle) == 0 {
 			return

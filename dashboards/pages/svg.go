@@ -14,13 +14,16 @@ import (
 // that one drawing fits every width without its letters and strokes being
 // scaled; curves are paths in a frame of 1000 × 1000 that is stretched over it.
 // Looks come from classes; there are no style attributes.
-type drawing struct{ b strings.Builder }
+type drawing struct {
+	b strings.Builder
+	r reader
+}
 
 // newDrawing begins a drawing as wide as its place and height pixels high. label
-// says in words what it shows.
-func newDrawing(class, label string, height int) *drawing {
-	d := &drawing{}
-	fmt.Fprintf(&d.b, `<svg class="%s" width="100%%" height="%d" role="img" aria-label="%s">`, class, height, html.EscapeString(label))
+// says in words what it shows, its figures as r reads them.
+func newDrawing(class, label string, height int, r reader) *drawing {
+	d := &drawing{r: r}
+	fmt.Fprintf(&d.b, `<svg class="%s" width="100%%" height="%d" role="img" aria-label="%s">`, class, height, html.EscapeString(r.MarkSentence(label)))
 	return d
 }
 
@@ -42,7 +45,7 @@ func (d *drawing) rect(class string, x1, y1, x2, y2 float64) {
 
 // text writes s at a place, moved by dx and dy pixels; anchor is start, middle or end.
 func (d *drawing) text(class, anchor string, x, y float64, dx, dy int, s string) {
-	fmt.Fprintf(&d.b, `<text class="%s" text-anchor="%s" x="%s" y="%s" dx="%d" dy="%d">%s</text>`, class, anchor, pc(x), pc(y), dx, dy, html.EscapeString(s))
+	fmt.Fprintf(&d.b, `<text class="%s" text-anchor="%s" x="%s" y="%s" dx="%d" dy="%d">%s</text>`, class, anchor, pc(x), pc(y), dx, dy, html.EscapeString(d.r.Mark(s)))
 }
 
 // mark draws a shape of about 14 pixels at a place.

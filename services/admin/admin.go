@@ -204,6 +204,35 @@ func (s *Server) CloseFlag(ctx context.Context, req *pb.CloseFlagRequest) (*pb.C
 	return &pb.CloseFlagResponse{}, nil
 }
 
+// AcknowledgeFlag keeps who has taken an open flag on, and what for. The flag
+// stays open.
+func (s *Server) AcknowledgeFlag(ctx context.Context, req *pb.AcknowledgeFlagRequest) (*pb.AcknowledgeFlagResponse, error) {
+	who, err := s.person(ctx, "acknowledged_by", req.AcknowledgedBy)
+	if err != nil {
+		return nil, err
+	}
+	reason := strings.TrimSpace(req.Reason)
+	if reason == "" {
+		return nil, &wire.FieldError{Field: "reason", Reason: "is empty; say what is being done about the flag"}
+	}
+	flag, found, err := s.store.ReadFlag(ctx, fleet.FlagID(req.FlagId))
+	if err != nil {
+		return nil, err
+	}
+	if !found {
+		return nil, fmt.Errorf("flag %s: %w", req.FlagId, store.ErrNotFound)
+	}
+	if !flag.Open {
+		return nil, &wire.FieldError{Field: "flag_id", Reason: "is of a flag that is closed already"}
+	}
+	row := store.AuditRow{At: s.now().UTC(), Who: who, What: "flag acknowledged", Subject: "flag " + flag.FlagID, Before: "open", After: reason}
+	if err := s.store.AppendAudit(ctx, []store.AuditRow{row}); err != nil {
+		return nil, err
+	}
+	s.log.Info("flag acknowledged", zap.String("flag", flag.FlagID), zap.String("by", who))
+	return &pb.AcknowledgeFlagResponse{AcknowledgedBy: who}, nil
+}
+
 // signed says whether somebody has signed an open flag's closing, which the
 // flag itself shows only once the fleet was compared anew.
 func (s *Server) signed(ctx context.Context, flag store.FlagRow) (bool, error) {

@@ -102,3 +102,45 @@ func TestCloseFlagDoesNotWaitForEver(t *testing.T) {
 		t.Errorf("%d closings, error %v; want 1", len(closings), err)
 	}
 }
+
+// Who has taken a flag on is kept; it stays open, and who may not say so is
+// refused.
+func TestAcknowledgeFlag(t *testing.T) {
+	s := storetest.Open(t)
+	opened := time.Date(2026, 8, 18, 8, 50, 0, 0, time.UTC)
+	if err := s.ReplaceFlags(t.Context(), []store.FlagRow{{FlagID: "f", CellID: "fen-2", Kind: "drifting", Open: true, FirstEvidenceAt: opened, OpenedAt: opened, UpdatedAt: opened},
+		{FlagID: "shut", CellID: "fen-2", Kind: "drifting", FirstEvidenceAt: opened, OpenedAt: opened, UpdatedAt: opened}}, nil); err != nil {
+		t.Fatal(err)
+	}
+	server := New(s, NewBook(s), func() time.Time { return opened.Add(time.Hour) }, zap.NewNop())
+	local := access.NewContext(t.Context(), access.Identity{Loopback: true})
+	if r, err := server.AcknowledgeFlag(local, &pb.AcknowledgeFlagRequest{FlagId: "f", Reason: " masses on Monday ", AcknowledgedBy: "J. Dahl"}); err != nil || r.GetAcknowledgedBy() != "J. Dahl" {
+		t.Fatalf("%v, %v", r, err)
+	}
+	// A certificate's name comes before what is said.
+	manager := access.NewContext(t.Context(), access.Identity{Person: "M. Krause", Role: access.RoleQualityManager})
+	if r, err := server.AcknowledgeFlag(manager, &pb.AcknowledgeFlagRequest{FlagId: "f", Reason: "mine", AcknowledgedBy: "J. Dahl"}); err != nil || r.GetAcknowledgedBy() != "M. Krause" {
+		t.Errorf("%v, %v", r, err)
+	}
+	for name, c := range map[string]struct {
+		ctx context.Context
+		req *pb.AcknowledgeFlagRequest
+	}{
+		"a viewer":    {access.NewContext(t.Context(), access.Identity{Person: "V", Role: access.RoleViewer}), &pb.AcknowledgeFlagRequest{FlagId: "f", Reason: "x", AcknowledgedBy: "V"}},
+		"no reason":   {local, &pb.AcknowledgeFlagRequest{FlagId: "f", Reason: " ", AcknowledgedBy: "V"}},
+		"no name":     {local, &pb.AcknowledgeFlagRequest{FlagId: "f", Reason: "x"}},
+		"closed flag": {local, &pb.AcknowledgeFlagRequest{FlagId: "shut", Reason: "x", AcknowledgedBy: "V"}},
+		"no flag":     {local, &pb.AcknowledgeFlagRequest{FlagId: "g", Reason: "x", AcknowledgedBy: "V"}},
+	} {
+		if _, err := server.AcknowledgeFlag(c.ctx, c.req); err == nil {
+			t.Errorf("%s is not refused", name)
+		}
+	}
+	rows, err := s.AuditOf(t.Context(), []string{"flag acknowledged"}, []string{"flag f", "flag shut"})
+	if err != nil || len(rows) != 2 || rows[0].After == rows[1].After {
+		t.Errorf("%v, %v; want the two", rows, err)
+	}
+	if f, _, err := s.ReadFlag(t.Context(), "f"); err != nil || !f.Open {
+		t.Errorf("flag %v, %v", f, err)
+	}
+}

@@ -431,3 +431,24 @@ func TestKinds(t *testing.T) {
 		})
 	}
 }
+
+// The forecast is a recommendation for people to read: it names the day and
+// what it rests on, and no figure without its unit.
+func TestWhyNext(t *testing.T) {
+	t.Parallel()
+	made := time.Date(2026, 6, 10, 9, 0, 0, 0, time.UTC)
+	says := "due on 2026-07-10 by drift: the error was +0 of ±0.005 and goes by +0.044 a year"
+	for _, c := range []struct {
+		name string
+		next interval.Outcome
+		want string
+	}{
+		{"drift", interval.Outcome{Due: made.AddDate(0, 1, 0), Rule: interval.ByDrift, Says: says}, "due on 2026-07-10: at the drift that its checks showed, the gain error stays in tolerance until then with the probability asked, and no longer"},
+		{"out already", interval.Outcome{Due: made, Rule: interval.ByDrift, Says: says}, "due at once: at the drift that its checks showed, it is not as sure as asked that the gain error is in tolerance now"},
+		{"time", interval.Outcome{Due: made.AddDate(0, 3, 0), Rule: interval.ByTime, Says: "due on 2026-09-10 by time: 92 days after the check of 2026-06-10"}, "due on 2026-09-10 by time: 92 days after the check of 2026-06-10"},
+	} {
+		if got := whyNext(c.next, made); got != c.want {
+			t.Errorf("%s: got %q, want %q", c.name, got, c.want)
+		}
+	}
+}

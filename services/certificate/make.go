@@ -174,12 +174,24 @@ func Make(in Input) (Document, error) {
 	d.Adjustment = adjustment(in.Visit, in.Related)
 	if !in.Next.Due.IsZero() {
 		due := in.Next.Due.UTC()
-		d.Next = &Next{At: &due, Why: in.Next.Says}
+		d.Next = &Next{At: &due, Why: whyNext(in.Next, last.Check.PerformedAt)}
 	} else if in.Next.Says != "" {
 		d.Next = &Next{Why: in.Next.Says}
 	}
 	d.Statements = statements(d, kind, last)
 	return d, nil
+}
+
+// whyNext says why the next check is due when it is. A forecast from the drift
+// is said without its figures, which are no results of this check.
+func whyNext(n interval.Outcome, performed time.Time) string {
+	switch {
+	case n.Rule != interval.ByDrift:
+		return n.Says
+	case !n.Due.After(performed):
+		return "due at once: at the drift that its checks showed, it is not as sure as asked that the gain error is in tolerance now"
+	}
+	return fmt.Sprintf("due on %s: at the drift that its checks showed, the gain error stays in tolerance until then with the probability asked, and no longer", date(n.Due))
 }
 
 // title says what the document is. A check against a known force is a

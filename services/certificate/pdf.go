@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"strings"
 	"sync"
+	"time"
 
 	"github.com/go-pdf/fpdf"
 	"golang.org/x/image/font/gofont/gobold"
@@ -33,17 +34,38 @@ const (
 // date is that of issue, its fonts are its own. Every page carries the number
 // and "page n of m".
 func (d Document) PDF() ([]byte, error) {
+	s := Lay(d)
+	b, err := s.PDF(Print{
+		Made: d.IssuedAt, Subject: name(d.Item.Cell, d.Item.CellID), Foot: "May be reproduced in full only. No accreditation is claimed.", Last: "End of certificate " + s.Number + ".",
+	})
+	if err != nil {
+		return nil, fmt.Errorf("write certificate %s as PDF: %w", d.Number, err)
+	}
+	return b, nil
+}
+
+// Print is what a sheet on paper says beside its own text.
+type Print struct {
+	// Made dates the file.
+	Made    time.Time
+	Subject string
+	// Foot stands at the foot of every page, Last at the end.
+	Foot, Last string
+}
+
+// PDF returns a sheet as PDF, the same bytes for the same sheet.
+func (s Sheet) PDF(o Print) ([]byte, error) {
 	// Twice: how many pages there are is known after the first time.
-	p, err := write(d, 0)
+	p, err := write(s, o, 0)
 	if err != nil {
 		return nil, err
 	}
-	if p, err = write(d, p.PageCount()); err != nil {
+	if p, err = write(s, o, p.PageCount()); err != nil {
 		return nil, err
 	}
 	var b bytes.Buffer
 	if err := p.Output(&b); err != nil {
-		return nil, fmt.Errorf("write certificate %s as PDF: %w", d.Number, err)
+		return nil, err
 	}
 	return b.Bytes(), nil
 }
@@ -52,19 +74,19 @@ func (d Document) PDF() ([]byte, error) {
 type paper struct {
 	*fpdf.Fpdf
 	sheet Sheet
+	print Print
 	total int
 }
 
-func write(d Document, total int) (*fpdf.Fpdf, error) {
-	s := Lay(d)
-	p := &paper{Fpdf: fpdf.New("P", "mm", "A4", ""), sheet: s, total: total}
+func write(s Sheet, o Print, total int) (*fpdf.Fpdf, error) {
+	p := &paper{Fpdf: fpdf.New("P", "mm", "A4", ""), sheet: s, print: o, total: total}
 	p.SetCatalogSort(true)
-	p.SetCreationDate(d.IssuedAt)
-	p.SetModificationDate(d.IssuedAt)
+	p.SetCreationDate(o.Made)
+	p.SetModificationDate(o.Made)
 	p.SetProducer("Rollcall", true)
 	p.SetTitle(plain(s.Title+" "+s.Number), true)
-	p.SetAuthor(plain(d.Issuer), true)
-	p.SetSubject(plain(name(d.Item.Cell, d.Item.CellID)), true)
+	p.SetAuthor(plain(s.Issuer), true)
+	p.SetSubject(plain(o.Subject), true)
 	p.AddUTF8FontFromBytes("go", "", goregular.TTF)
 	p.AddUTF8FontFromBytes("go", "B", gobold.TTF)
 	p.SetMargins(marginLeft, marginTop, marginRight)
@@ -74,7 +96,7 @@ func write(d Document, total int) (*fpdf.Fpdf, error) {
 	p.AddPage()
 	p.body()
 	if err := p.Error(); err != nil {
-		return nil, fmt.Errorf("write certificate %s as PDF: %w", d.Number, err)
+		return nil, err
 	}
 	return p.Fpdf, nil
 }
@@ -104,7 +126,7 @@ func (p *paper) footer() {
 	p.SetDrawColor(150, 150, 150)
 	p.Line(marginLeft, pageHeight-16.5, pageWidth-marginRight, pageHeight-16.5)
 	p.SetX(marginLeft)
-	p.CellFormat(textWidth*0.75, 4, "May be reproduced in full only. No accreditation is claimed.", "", 0, "L", false, 0, "")
+	p.CellFormat(textWidth*0.75, 4, plain(p.print.Foot), "", 0, "L", false, 0, "")
 	p.CellFormat(textWidth*0.25, 4, fmt.Sprintf("page %d of %d", p.PageNo(), p.total), "", 0, "R", false, 0, "")
 	p.ink()
 }
@@ -147,7 +169,7 @@ func (p *paper) body() {
 		p.text(t)
 	}
 	p.font("B", textSize)
-	p.MultiCell(textWidth, textLine, plain("End of certificate "+s.Number+"."), "", "L", false)
+	p.MultiCell(textWidth, textLine, plain(p.print.Last), "", "L", false)
 }
 
 func (p *paper) section(s Section) {

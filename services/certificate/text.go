@@ -14,6 +14,11 @@ const lineWidth = 96
 // Text returns the document for a terminal.
 func (d Document) Text() string {
 	s := Lay(d)
+	return s.Text("End of certificate " + s.Number + ".")
+}
+
+// Text returns a sheet for a terminal; last is its last line.
+func (s Sheet) Text(last string) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n\n", show.Clean(s.Title))
 	facts(&b, s.Lead)
@@ -34,7 +39,7 @@ func (d Document) Text() string {
 	for _, t := range s.Statements {
 		b.WriteString(wrap(t, "", ""))
 	}
-	fmt.Fprintf(&b, "End of certificate %s.\n", show.Clean(s.Number))
+	fmt.Fprintf(&b, "%s\n", show.Clean(last))
 	return b.String()
 }
 

@@ -30,9 +30,12 @@ type Site struct {
 	ID       SiteID
 	Name     string
 	Latitude float64 // rad, north positive
-	Height   float64 // m above sea level
-	Gravity  float64 // m/s², as measured; 0: from latitude and height
-	Zone     string  // IANA time zone, for screens only
+	// Longitude is in rad, east positive; nil: not said. It is for how far apart
+	// sites are, nothing else.
+	Longitude *float64
+	Height    float64 // m above sea level
+	Gravity   float64 // m/s², as measured; 0: from latitude and height
+	Zone      string  // IANA time zone, for screens only
 }
 
 // Loss is a loss force as a function of roller-surface speed,

@@ -7,6 +7,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"rollcall/services/compute/channel"
 	"rollcall/services/compute/finding"
 	"rollcall/services/compute/powercurve"
 	"rollcall/services/fleet"
@@ -34,8 +35,39 @@ type Sweeps struct {
 	// Curves are in order of time, on the engine-speed grid and on the speed grid.
 	Curves []powercurve.Curve
 	// Taken is the index of the one that Reduce gives.
-	Taken  int
-	Reason string // why there is none
+	Taken int
+	// None are the stretches that look like a sweep and give no curve.
+	None   []NoCurve
+	Reason string // why there is no curve at all
+}
+
+// NoCurve is a stretch of a record that looks like a sweep and gives no curve.
+type NoCurve struct {
+	Span   channel.Span // s
+	Reason string
+}
+
+// Number returns what curve i is called: its place, from 1, among all sweeps of
+// the record, also those that give no curve.
+func (s *Sweeps) Number(i int) int {
+	n := i + 1
+	for _, x := range s.None {
+		if x.Span.Start < s.Curves[i].Sweep.Start {
+			n++
+		}
+	}
+	return n
+}
+
+// NumberOfNone returns what None[i] is called.
+func (s *Sweeps) NumberOfNone(i int) int {
+	n := i + 1
+	for k := range s.Curves {
+		if s.Curves[k].Sweep.Start <= s.None[i].Span.Start {
+			n++
+		}
+	}
+	return n
 }
 
 // Sweeps computes all sweeps of a record anew. It stores nothing.
@@ -73,7 +105,11 @@ func (p *Pipeline) Sweeps(ctx context.Context, id fleet.PullID) (Sweeps, error) 
 		taken, in = carried(taken, in, s.from)
 	}
 	if err == nil {
-		out.Curves, err = powercurve.ReduceAll(in)
+		var none []powercurve.NoCurve
+		out.Curves, none, err = powercurve.ReduceAll(in)
+		for _, x := range none {
+			out.None = append(out.None, NoCurve{x.Span, plain(x.Err.Error())})
+		}
 	}
 	if err != nil {
 		out.Reason = plain(err.Error())

@@ -131,10 +131,13 @@ func reduce(r record, coast *record, s situation) reduced {
 	}
 	judge := finding.Input{Pull: in, Err: err, RampRate: r.pull.RampRate, Limits: finding.DefaultLimits()}
 	if s.car != nil {
-		judge.BandLow, judge.BandHigh = s.car.BandLow, s.car.BandHigh
+		judge.BandLow, judge.BandHigh, judge.RampRates = s.car.BandLow, s.car.BandHigh, s.car.RampRates
 		rate := 0.0
-		if r.pull.RampRate != nil {
+		switch {
+		case r.pull.RampRate != nil:
 			rate = *r.pull.RampRate
+		case err == nil:
+			rate = finding.NearestRate(s.car.RampRates, curve.RampRate)
 		}
 		judge.Limits = judge.Limits.For(*s.car, rate)
 	}

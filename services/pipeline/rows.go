@@ -10,6 +10,7 @@ import (
 	"rollcall/services/compute/drift"
 	"rollcall/services/compute/finding"
 	"rollcall/services/compute/flag"
+	"rollcall/services/compute/gum"
 	"rollcall/services/compute/loadcell"
 	"rollcall/services/compute/lookback"
 	"rollcall/services/compute/powercurve"
@@ -21,7 +22,7 @@ import (
 // CodeVersion names the computation. It changes with every change that can
 // give other numbers from the same samples; whatever was computed under
 // another one is then computed anew.
-const CodeVersion = "4"
+const CodeVersion = "5"
 
 // curveRow returns what was made of a pull as its row.
 func curveRow(r reduced, effectiveAt time.Time) store.CurveRow {
@@ -48,12 +49,18 @@ func curveRow(r reduced, effectiveAt time.Time) store.CurveRow {
 		}
 		row.CorrectionNote = join(row.CorrectionNote, c.Correction.Caution)
 	}
-	peak(c.PeakWheelPower, &row.PeakWheelPower, &row.PeakWheelPowerU, &row.PeakWheelPowerEngineSpeed)
-	peak(c.PeakEnginePower, &row.PeakEnginePower, &row.PeakEnginePowerU, &row.PeakEnginePowerEngineSpeed)
-	peak(c.PeakEngineTorque, &row.PeakEngineTorque, &row.PeakEngineTorqueU, &row.PeakEngineTorqueEngineSpeed)
-	peak(c.PeakCorrectedPower, &row.PeakCorrectedPower, &row.PeakCorrectedPowerU, &row.PeakCorrectedPowerEngineSpeed)
-	peak(c.PeakCorrectedTorque, &row.PeakCorrectedTorque, &row.PeakCorrectedTorqueU, &row.PeakCorrectedTorqueEngineSpeed)
+	peak(c.PeakWheelPower, &row.PeakWheelPower, &row.PeakWheelPowerU, &row.PeakWheelPowerEngineSpeed, &row.PeakWheelPowerEngineSpeedU)
+	peak(c.PeakEnginePower, &row.PeakEnginePower, &row.PeakEnginePowerU, &row.PeakEnginePowerEngineSpeed, &row.PeakEnginePowerEngineSpeedU)
+	peak(c.PeakEngineTorque, &row.PeakEngineTorque, &row.PeakEngineTorqueU, &row.PeakEngineTorqueEngineSpeed, &row.PeakEngineTorqueEngineSpeedU)
+	peak(c.PeakCorrectedPower, &row.PeakCorrectedPower, &row.PeakCorrectedPowerU, &row.PeakCorrectedPowerEngineSpeed, &row.PeakCorrectedPowerEngineSpeedU)
+	peak(c.PeakCorrectedTorque, &row.PeakCorrectedTorque, &row.PeakCorrectedTorqueU, &row.PeakCorrectedTorqueEngineSpeed, &row.PeakCorrectedTorqueEngineSpeedU)
+	mean(c.MeanWheelPower, &row.MeanWheelPower, &row.MeanWheelPowerU, &row.MeanWheelPowerLow, &row.MeanWheelPowerHigh)
+	mean(c.MeanEnginePower, &row.MeanEnginePower, &row.MeanEnginePowerU, &row.MeanEnginePowerLow, &row.MeanEnginePowerHigh)
+	mean(c.MeanEngineTorque, &row.MeanEngineTorque, &row.MeanEngineTorqueU, &row.MeanEngineTorqueLow, &row.MeanEngineTorqueHigh)
+	mean(c.MeanCorrectedPower, &row.MeanCorrectedPower, &row.MeanCorrectedPowerU, &row.MeanCorrectedPowerLow, &row.MeanCorrectedPowerHigh)
+	mean(c.MeanCorrectedTorque, &row.MeanCorrectedTorque, &row.MeanCorrectedTorqueU, &row.MeanCorrectedTorqueLow, &row.MeanCorrectedTorqueHigh)
 	row.RampRate, row.Window, row.PassBand = ptr(c.RampRate), ptr(c.Window), ptr(c.PassBand)
+	row.WindowFromNoise = ptr(c.WindowFromNoise)
 	row.SweepStart, row.SweepEnd = ptr(c.Sweep.Start), ptr(c.Sweep.End)
 	if c.CoastDown != nil {
 		row.CoastDownStart, row.CoastDownEnd = ptr(c.CoastDown.Start), ptr(c.CoastDown.End)
@@ -431,9 +438,20 @@ func touchedRows(f flag.Flag, effects []lookback.Effect) []store.TouchedRow {
 	return rows
 }
 
-func peak(p *powercurve.Peak, value, u, speed **float64) {
+func peak(p *powercurve.Peak, value, u, speed, uSpeed **float64) {
 	if p != nil {
-		*value, *u, *speed = ptr(p.Value), ptr(p.Expanded), ptr(p.EngineSpeed)
+		*value, *u = ptr(p.Value), ptr(p.Expanded)
+		*speed = ptr(p.EngineSpeed)
+		// At an end of the sweep it is not the engine's own place, however sure.
+		if !p.AtEnd {
+			*uSpeed = ptr(gum.K * p.UEngineSpeed)
+		}
+	}
+}
+
+func mean(m *powercurve.Mean, value, u, low, high **float64) {
+	if m != nil {
+		*value, *u, *low, *high = ptr(m.Value), ptr(m.Expanded), ptr(m.Low), ptr(m.High)
 	}
 }
 

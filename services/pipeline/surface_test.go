@@ -1,6 +1,8 @@
 package pipeline_test
 
 import (
+	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -14,6 +16,7 @@ import (
 
 	pb "rollcall/proto/rollcall/v1"
 	"rollcall/services/access"
+	"rollcall/services/compute/powercurve"
 	"rollcall/services/fleet"
 	"rollcall/services/pipeline"
 	"rollcall/services/query"
@@ -156,6 +159,179 @@ func TestSweepsOnRequest(t *testing.T) {
 	refused(t, err, codes.InvalidArgument, "sweep: 3 is not there: the record has 2 sweeps")
 	_, err = server.GetCurve(ctx, &pb.GetCurveRequest{PullId: id, Grid: "time"})
 	refused(t, err, codes.InvalidArgument, `"time" is no grid; choose engine speed or speed`)
+}
+
+// The headline figures that a computed pull is stored and answered with are those
+// of its curve: peak, its engine speed and band mean, each with U, over the car's
+// band; lists leave them out.
+func TestHeadlinesThroughTheStore(t *testing.T) {
+	s := storetest.Open(t)
+	book := newBook(t, s)
+	feed(t, s, 1, 1, "fen-1")
+	p := pipeline.New(pipeline.DefaultConfig(), s, book, zaptest.NewLogger(t), nil)
+	recompute(t, p)
+	server := asked(s, book, p)
+	ctx := access.NewContext(t.Context(), access.Identity{Loopback: true})
+	rows, _ := computedPulls(t, s, "fen-1", "")
+	row := rows[0]
+	made, err := p.Reduce(t.Context(), []fleet.PullID{fleet.PullID(row.PullID)})
+	if err != nil || made[0].Curve == nil {
+		t.Fatal(err, made[0].Reason)
+	}
+	c := made[0].Curve
+	answer, err := server.GetPull(ctx, &pb.GetPullRequest{PullId: row.PullID})
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := answer.Pull.Headlines
+	if len(got) != 5 {
+		t.Fatalf("%d headline figures: %v", len(got), got)
+	}
+	car := book.At(row.StartedAt).Cars[fleet.CarID(row.CarID)]
+	for i, want := range []struct {
+		figure, unit string
+		peak         *powercurve.Peak
+		mean         *powercurve.Mean
+	}{
+		{"wheel power", "W", c.PeakWheelPower, c.MeanWheelPower}, {"engine power", "W", c.PeakEnginePower, c.MeanEnginePower},
+		{"engine torque", "N·m", c.PeakEngineTorque, c.MeanEngineTorque}, {"corrected engine power", "W", c.PeakCorrectedPower, c.MeanCorrectedPower},
+		{"corrected engine torque", "N·m", c.PeakCorrectedTorque, c.MeanCorrectedTorque},
+	} {
+		h := got[i]
+		if h.Figure != want.figure || h.Unit != want.unit {
+			t.Errorf("figure %d: %s in %s, want %s in %s", i, h.Figure, h.Unit, want.figure, want.unit)
+		}
+		for k, x := range []struct{ got, want float64 }{
+			{h.GetPeak(), want.peak.Value}, {h.GetPeakExpandedUncertainty(), want.peak.Expanded}, {h.GetPeakEngineSpeedRadS(), want.peak.EngineSpeed},
+			{h.GetBandMean(), want.mean.Value},
+			{h.GetBandMeanExpandedUncertainty(), want.mean.Expanded}, {h.GetBandLowRadS(), want.mean.Low}, {h.GetBandHighRadS(), want.mean.High},
+		} {
+			if x.got != x.want || !(x.got > 0) {
+				t.Errorf("%s, value %d: %g, the curve has %g", h.Figure, k, x.got, x.want)
+			}
+		}
+		switch u := h.PeakEngineSpeedExpandedUncertaintyRadS; {
+		case want.peak.AtEnd && u != nil:
+			t.Errorf("%s still rises at the end of the sweep; its engine speed has U %g", h.Figure, *u)
+		case !want.peak.AtEnd && (u == nil || *u != 2*want.peak.UEngineSpeed || !(*u > 0)):
+			t.Errorf("%s: U of the engine speed %v, the curve has %g", h.Figure, u, 2*want.peak.UEngineSpeed)
+		}
+		if h.GetBandLowRadS() < car.BandLow || h.GetBandHighRadS() > car.BandHigh || h.GetBandHighRadS()-h.GetBandLowRadS() < 0.8*(car.BandHigh-car.BandLow) {
+			t.Errorf("%s is of %g to %g rad/s, the car's band is %g to %g", h.Figure, h.GetBandLowRadS(), h.GetBandHighRadS(), car.BandLow, car.BandHigh)
+		}
+		if h.GetBandMean() >= h.GetPeak() {
+			t.Errorf("%s: mean %g, peak %g", h.Figure, h.GetBandMean(), h.GetPeak())
+		}
+	}
+	if x := answer.Pull; x.GetWindowS() != c.Window || x.GetPassBandHz() != c.PassBand || x.WindowFromNoise == nil || !x.GetWindowFromNoise() {
+		t.Errorf("window %v, pass band %v, from the noise %v", x.WindowS, x.PassBandHz, x.WindowFromNoise)
+	}
+	list, err := server.ListPulls(ctx, &pb.ListPullsRequest{})
+	if err != nil || len(list.Pulls) == 0 {
+		t.Fatal(err)
+	}
+	for _, x := range list.Pulls {
+		if len(x.Headlines) > 0 {
+			t.Errorf("the list has headline figures of %s", x.PullId)
+		}
+	}
+}
+
+// A sweep during which the load cell is silent counts in the record and is named
+// with its reason, and its number asks for no curve; a reference pull that was
+// asked for no rate is held against its car's.
+func TestSweepWithoutCurveAndRateOfTheCar(t *testing.T) {
+	s := storetest.Open(t)
+	book := newBook(t, s)
+	feed(t, s, 1, 1, "fen-1")
+	p := pipeline.New(pipeline.DefaultConfig(), s, book, zaptest.NewLogger(t), nil)
+	recompute(t, p)
+	f := newCarryFleet(t, s, book.At)
+	id := f.after(2, func(p *fleet.Pull) {
+		p.Car, p.CustomerCar, p.RotatingMass, p.CoastingMass = fleet.CarID(f.whole.CarID), "", nil, nil
+	}, true)
+	const later = 100
+	b := twice(f.batches[id], later)
+	from, to := *f.whole.SweepStart-1, *f.whole.SweepEnd+1
+	var sums []wire.BlockSum
+	for i := range b.Blocks {
+		block := b.Blocks[i].Block()
+		if block.Channel == fleet.LoadCellForce && block.Start < later {
+			// Samples of the first sweep that cannot be: they are left out.
+			values := block.Samples.Expand(nil)
+			for k := range values {
+				if at := block.Start + float64(k)*block.Step; at > from && at < to {
+					values[k] = 1e12
+				}
+			}
+			block.Samples = wire.Packed{Values: values}
+			block.CRC = wire.BlockCRC(wire.ToSampleBlock(block))
+			b.Blocks[i] = store.FromBlock(block)
+		}
+		sums = append(sums, block.Sum())
+	}
+	b.Ends = []store.PullEndRow{store.FromEnd(wire.NewEnd(id, "fen-1", sums), time.Unix(0, 0))}
+	if err := s.Append(t.Context(), b); err != nil {
+		t.Fatal(err)
+	}
+	recompute(t, p)
+	server := asked(s, book, p)
+	ctx := access.NewContext(t.Context(), access.Identity{Loopback: true})
+	r, err := server.GetPull(ctx, &pb.GetPullRequest{PullId: string(id), WithSweeps: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Sweeps) != 1 || len(r.SweepsWithoutCurve) != 1 || r.Sweeps[0].Number != 2 || !r.Sweeps[0].Taken {
+		t.Fatalf("sweeps %v, without curve %v; %s", r.Sweeps, r.SweepsWithoutCurve, r.Pull.Reason)
+	}
+	none := r.SweepsWithoutCurve[0]
+	if none.Number != 1 || math.Abs(none.StartS-*f.whole.SweepStart) > 0.5 || none.NoCurve != "a channel that is needed is missing: load_cell has fewer than 20 good samples in the sweep" {
+		t.Errorf("%v", none)
+	}
+	second, err := server.GetCurve(ctx, &pb.GetCurveRequest{PullId: string(id), Sweep: 2})
+	if err != nil || second.Sweep.GetNumber() != 2 || len(second.Points) == 0 {
+		t.Errorf("sweep 2: %v, %v", second.GetSweep(), err)
+	}
+	_, err = server.GetCurve(ctx, &pb.GetCurveRequest{PullId: string(id), Sweep: 1})
+	refused(t, err, codes.InvalidArgument, "sweep: 1 gives no curve: a channel that is needed is missing")
+	_, err = server.GetCurve(ctx, &pb.GetCurveRequest{PullId: string(id), Sweep: 3})
+	refused(t, err, codes.InvalidArgument, "sweep: 3 is not there: the record has 2 sweeps")
+
+	judged := func() (text string) {
+		for _, x := range curveOf(t, s, id).Findings() {
+			if x.Kind == "ramp_rate" {
+				text += x.Text
+			}
+		}
+		return text
+	}
+	if said := judged(); said != "" {
+		t.Errorf("swept at one of the car's rates: %s", said)
+	}
+	// Another rate is meant from now on: the pull, computed anew, is off it.
+	car := book.At(f.whole.StartedAt).Cars[fleet.CarID(f.whole.CarID)]
+	rate := *curveOf(t, s, id).RampRate
+	odd := rated{book, car, []float64{rate / 1.6, rate * 1.3}}
+	recompute(t, pipeline.New(pipeline.DefaultConfig(), s, odd, zaptest.NewLogger(t), nil))
+	if said := judged(); !strings.Contains(said, fmt.Sprintf("23 %% slower than the %.0f rpm/s that is the nearest of the car's ramp rates", rate*1.3*30/math.Pi)) {
+		t.Errorf("between two rates: %q", said)
+	}
+}
+
+// rated is a registry in which a car is swept at other rates.
+type rated struct {
+	pipeline.Registry
+	car   fleet.Car
+	rates []float64
+}
+
+func (r rated) At(t time.Time) fleet.Registry {
+	now := r.Registry.At(t)
+	now.Cars = maps.Clone(now.Cars)
+	car := r.car
+	car.RampRates = r.rates
+	now.Cars[car.ID] = car
+	return now
 }
 
 // A customer's pull with a declared engine is corrected as that engine: the

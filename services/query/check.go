@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/encoding/protojson"
@@ -17,14 +18,24 @@ import (
 	"rollcall/services/wire"
 )
 
+// fileKinds are the words that check files have for kinds of check that are
+// called otherwise elsewhere.
+var fileKinds = map[string]fleet.CheckKind{"zero turning": fleet.CheckZeroTurning, "transfer": fleet.CheckTransfer, "torque": fleet.CheckTorque}
+
+// plainKind is the name of a kind of check without what people write in more
+// than one way.
+func plainKind(name string) string {
+	return strings.ToLower(strings.Join(strings.FieldsFunc(name, func(r rune) bool { return r == ' ' || r == '_' || r == '-' }), " "))
+}
+
 // checkKind returns the kind of check of a name; 0 for none.
 func checkKind(name string) (fleet.CheckKind, error) {
 	if name == "" {
 		return 0, nil
 	}
-	known := ""
+	known, asked := "", plainKind(name)
 	for k := fleet.CheckDeadWeight; k <= fleet.CheckBaseInertia; k++ {
-		if k.String() == name {
+		if plainKind(k.String()) == asked || fileKinds[asked] == k {
 			return k, nil
 		}
 		known += fmt.Sprintf(", %q", k)

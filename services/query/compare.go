@@ -371,7 +371,7 @@ func summary(x side, curves []compare.Curve, set *compare.Set, mean float64, f p
 		out.CellIds = append(out.CellIds, string(c))
 	}
 	first := x.pulls[0]
-	sentence := repeat.Sentence{Figure: "peak " + f.String(), Unit: f.Unit(), Pulls: len(x.pulls), Cell: strings.Join(out.CellIds, ", "), At: set.From}
+	sentence := repeat.Sentence{Figure: "peak " + f.String(), Unit: f.Unit(), Pulls: len(x.pulls), Cell: strings.Join(out.CellIds, ", "), At: set.From, Until: set.To}
 	var tops []repeat.Pull
 	n := float64(len(x.pulls))
 	logged := true

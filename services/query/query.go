@@ -1,6 +1,6 @@
 // Package query answers the FleetService from the store: what the pages, the
 // reading commands and other programs read. It computes nothing but, when asked,
-// a comparison of pulls.
+// a comparison of pulls or a rotation of the reference cars.
 package query
 
 import (
@@ -16,6 +16,7 @@ import (
 	pb "rollcall/proto/rollcall/v1"
 	"rollcall/services/access"
 	"rollcall/services/compute/correction"
+	"rollcall/services/compute/fleetstate"
 	"rollcall/services/fleet"
 	"rollcall/services/pipeline"
 	"rollcall/services/show"
@@ -26,6 +27,8 @@ import (
 // Registry is what query needs of the registry.
 type Registry interface {
 	At(t time.Time) fleet.Registry
+	// Turns returns the times from which another registry holds, rising.
+	Turns() []time.Time
 }
 
 // Server serves the FleetService.
@@ -39,6 +42,8 @@ type Server struct {
 	Document func(at time.Time) []byte
 	// Reduce computes pulls anew from their samples, in the order asked for.
 	Reduce func(ctx context.Context, ids []fleet.PullID) ([]pipeline.Reduced, error)
+	// Model fits the fleet model to all that is known.
+	Model func(ctx context.Context) (*fleetstate.Fit, fleetstate.History, error)
 	// Sweeps computes all sweeps of a record anew.
 	Sweeps func(ctx context.Context, id fleet.PullID) (pipeline.Sweeps, error)
 }
@@ -172,6 +177,7 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 		}
 		status := &pb.CellStatus{
 			CellId: string(c.ID), SiteId: string(c.Site), Name: c.Name, SiteName: r.Sites[c.Site].Name, Tolerance: c.Tolerance,
+			SiteZone: r.Sites[c.Site].Zone,
 		}
 		e, ok := byCell[c.ID]
 		if f.Car != "" && !ok {
@@ -289,7 +295,7 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 		}
 		out.Flags = append(out.Flags, g)
 	}
-	return out, nil
+	return out, s.deeds(ctx, out.Flags)
 }
 
 // ListPulls returns pulls and coast-downs with their headline figures, newest
@@ -386,7 +392,15 @@ func fromCurve(r *store.CurveRow) *pb.Pull {
 		p.Loss, p.LossNote = lossOf(r)
 		p.LossFromPullId = r.LossAskedFrom
 	}
+	p.WindowS, p.PassBandHz, p.WindowFromNoise = r.Window, r.PassBand, r.WindowFromNoise
 	p.Findings = findings(r.Findings())
+	return p
+}
+
+// oneCurve is fromCurve with what is said of one pull only.
+func oneCurve(r *store.CurveRow) *pb.Pull {
+	p := fromCurve(r)
+	p.Headlines = headlines(r)
 	return p
 }
 
@@ -420,6 +434,9 @@ func (s *Server) GetPull(ctx context.Context, req *pb.GetPullRequest) (*pb.GetPu
 		}
 		for i := range made.Curves {
 			out.Sweeps = append(out.Sweeps, sweep(made, i))
+		}
+		for i := range made.None {
+			out.SweepsWithoutCurve = append(out.SweepsWithoutCurve, noCurve(made, i))
 		}
 	}
 	type span struct {
@@ -481,7 +498,7 @@ func (s *Server) pull(ctx context.Context, id string) (*pb.Pull, store.RawPull, 
 		return nil, raw, err
 	}
 	if ok {
-		return fromCurve(&curve), raw, nil
+		return oneCurve(&curve), raw, nil
 	}
 	if fleet.Kind(raw.Begin.Kind) == fleet.KindEmptyCoastDown {
 		at := raw.Begin.StartedAt
@@ -521,7 +538,7 @@ func (s *Server) GetCurve(ctx context.Context, req *pb.GetCurveRequest) (*pb.Get
 		}
 		return &pb.GetCurveResponse{Pull: p}, nil
 	}
-	out := &pb.GetCurveResponse{Pull: fromCurve(&r)}
+	out := &pb.GetCurveResponse{Pull: oneCurve(&r)}
 	if err := s.told(ctx, []*pb.Pull{out.Pull}); err != nil {
 		return nil, err
 	}

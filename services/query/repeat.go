@@ -53,6 +53,10 @@ func (s *Server) GetRepeatability(ctx context.Context, req *pb.GetRepeatabilityR
 	case len(cells) == 1 && req.Across:
 		return nil, &wire.FieldError{Field: "across", Reason: fmt.Sprintf("needs pulls of two cells or more, and all are of %s", cells[0])}
 	}
+	evened := ""
+	if req.Across && len(req.GetPulls().GetPullIds()) == 0 {
+		all.pulls, evened = newestOfEach(all.pulls, cells, byCell)
+	}
 	figure, err := chooseFigure(asked, [2]side{all, {name: all.name, pulls: []pipeline.Reduced{}}})
 	if err != nil {
 		return nil, err
@@ -112,6 +116,9 @@ func (s *Server) GetRepeatability(ctx context.Context, req *pb.GetRepeatabilityR
 		set := compare.Set{Cells: cells, From: all.pulls[0].Pull.StartedAt, Sessions: len(sessionsOf(all)), SD: out.StandardDeviation}
 		out.Sentence = summary(all, curves, &set, out.Mean, figure).Sentence
 	}
+	if evened != "" {
+		out.Notes = append(out.Notes, evened)
+	}
 	out.Notes = append(out.Notes, unlike(all)...)
 	more, err := s.notes(ctx, [2]side{all}, figure)
 	if err != nil {
@@ -121,6 +128,35 @@ func (s *Server) GetRepeatability(ctx context.Context, req *pb.GetRepeatabilityR
 		out.Notes = append(out.Notes, strings.Replace(n, " (pulls)", "", 1))
 	}
 	return out, nil
+}
+
+// newestOfEach returns of pulls in order of time the newest of each cell, as many
+// as the cell with the fewest has, and says so; byCell, their indices, is made
+// anew. Pulls that are as many of each cell, or of which a cell has one only, are
+// left as they are.
+func newestOfEach(pulls []pipeline.Reduced, cells []fleet.CellID, byCell map[fleet.CellID][]int) ([]pipeline.Reduced, string) {
+	fewest, most := len(pulls), 0
+	for _, c := range cells {
+		fewest, most = min(fewest, len(byCell[c])), max(most, len(byCell[c]))
+	}
+	if fewest == most || fewest < 2 {
+		return pulls, ""
+	}
+	var kept []pipeline.Reduced
+	left := map[fleet.CellID]int{}
+	for _, c := range cells {
+		left[c] = len(byCell[c]) - fewest
+		byCell[c] = nil
+	}
+	for _, r := range pulls {
+		if c := r.Pull.Cell; left[c] > 0 {
+			left[c]--
+		} else {
+			byCell[c] = append(byCell[c], len(kept))
+			kept = append(kept, r)
+		}
+	}
+	return kept, fmt.Sprintf("of each cell its newest %d pulls are taken, as many as the cell with the fewest has, for ASTM E691 wants as many of each: %d of %d", fewest, len(kept), len(pulls))
 }
 
 func orNoName(car string) string {

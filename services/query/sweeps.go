@@ -22,7 +22,7 @@ const (
 func sweep(made pipeline.Sweeps, i int) *pb.Sweep {
 	c := &made.Curves[i]
 	out := &pb.Sweep{
-		Number: uint32(i + 1), Taken: i == made.Taken, StartS: c.Sweep.Start, EndS: c.Sweep.End,
+		Number: uint32(made.Number(i)), Taken: i == made.Taken, StartS: c.Sweep.Start, EndS: c.Sweep.End,
 		EngineSpeedLowRadS: c.Low, EngineSpeedHighRadS: c.High, RampRateRadS2: c.RampRate, NoEnginePower: c.NoEnginePower,
 	}
 	if p := c.PeakWheelPower; p != nil {
@@ -43,6 +43,12 @@ func sweep(made pipeline.Sweeps, i int) *pb.Sweep {
 	return out
 }
 
+// noCurve returns a stretch of a record that gives no curve.
+func noCurve(made pipeline.Sweeps, i int) *pb.Sweep {
+	x := made.None[i]
+	return &pb.Sweep{Number: uint32(made.NumberOfNone(i)), StartS: x.Span.Start, EndS: x.Span.End, NoCurve: x.Reason}
+}
+
 // curveOnDemand fills in the points of a sweep or grid that is not stored.
 func (s *Server) curveOnDemand(ctx context.Context, req *pb.GetCurveRequest, out *pb.GetCurveResponse) error {
 	made, err := s.Sweeps(ctx, fleet.PullID(req.PullId))
@@ -53,14 +59,10 @@ func (s *Server) curveOnDemand(ctx context.Context, req *pb.GetCurveRequest, out
 		return &wire.FieldError{Field: "pull_id", Reason: "is of a pull that gives no curve: " + made.Reason}
 	}
 	i := made.Taken
-	if n := int(req.Sweep); n > len(made.Curves) {
-		have := "one sweep"
-		if len(made.Curves) > 1 {
-			have = fmt.Sprintf("%d sweeps", len(made.Curves))
+	if n := int(req.Sweep); n > 0 {
+		if i, err = numbered(made, n); err != nil {
+			return err
 		}
-		return &wire.FieldError{Field: "sweep", Reason: fmt.Sprintf("%d is not there: the record has %s that can be computed, counted from 1; `rollcall pull` lists them", n, have)}
-	} else if n > 0 {
-		i = n - 1
 	}
 	c := &made.Curves[i]
 	out.Sweep = sweep(made, i)
@@ -74,6 +76,25 @@ func (s *Server) curveOnDemand(ctx context.Context, req *pb.GetCurveRequest, out
 		out.Points = append(out.Points, curvePoint(p))
 	}
 	return nil
+}
+
+// numbered returns which curve a sweep's number is of.
+func numbered(made pipeline.Sweeps, n int) (int, error) {
+	for i := range made.Curves {
+		if made.Number(i) == n {
+			return i, nil
+		}
+	}
+	for i := range made.None {
+		if made.NumberOfNone(i) == n {
+			return 0, &wire.FieldError{Field: "sweep", Reason: fmt.Sprintf("%d gives no curve: %s", n, made.None[i].Reason)}
+		}
+	}
+	have := "one sweep"
+	if all := len(made.Curves) + len(made.None); all > 1 {
+		have = fmt.Sprintf("%d sweeps", all)
+	}
+	return 0, &wire.FieldError{Field: "sweep", Reason: fmt.Sprintf("%d is not there: the record has %s, counted from 1; `rollcall pull` lists them", n, have)}
 }
 
 func curvePoint(p powercurve.Point) *pb.CurvePoint {

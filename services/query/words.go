@@ -101,7 +101,8 @@ func peakNote(r *store.CurveRow) string {
 			n--
 		}
 	}
-	if n < 2 || at == nil || *at != r.EngineSpeed[n-1] {
+	// The top of a peak's parabola may stand at its end but for rounding.
+	if n < 2 || at == nil || *at < r.EngineSpeed[n-1]*(1-1e-9) {
 		return ""
 	}
 	return what + " is greatest at the last point of the curve, so it was still rising: the true peak may lie beyond the sweep"

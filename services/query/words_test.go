@@ -6,6 +6,7 @@ import (
 	"time"
 
 	pb "rollcall/proto/rollcall/v1"
+	"rollcall/services/fleet"
 	"rollcall/services/store"
 )
 
@@ -101,5 +102,26 @@ func TestCut(t *testing.T) {
 	f := store.Filter{Limit: math.MaxInt32}
 	if asked := oneMore(&f); asked != math.MaxInt32 || f.Limit != math.MaxInt32+1 {
 		t.Errorf("%d of %d", asked, f.Limit)
+	}
+}
+
+// A kind of check is found by the word of the column KIND and by the words that
+// check files and mappings have for it.
+func TestCheckKind(t *testing.T) {
+	t.Parallel()
+	for name, want := range map[string]fleet.CheckKind{
+		"": 0, "dead weight": fleet.CheckDeadWeight, "dead_weight": fleet.CheckDeadWeight, "Dead-Weight": fleet.CheckDeadWeight,
+		"zero": fleet.CheckZero, "zero, rollers turning": fleet.CheckZeroTurning, "zero_turning": fleet.CheckZeroTurning, "zero turning": fleet.CheckZeroTurning,
+		"shunt": fleet.CheckShunt, "transfer": fleet.CheckTransfer, "transfer load cell": fleet.CheckTransfer,
+		"torque": fleet.CheckTorque, "torque reference": fleet.CheckTorque, "base_inertia": fleet.CheckBaseInertia,
+	} {
+		if got, err := checkKind(name); err != nil || got != want {
+			t.Errorf("%q: got %v and %v, want %v", name, got, err, want)
+		}
+	}
+	for _, name := range []string{"weights", " ", "unknown kind"} {
+		if got, err := checkKind(name); err == nil {
+			t.Errorf("%q: got %v, want an error", name, got)
+		}
 	}
 }

@@ -3,12 +3,14 @@ package reader
 import (
 	"context"
 	"fmt"
+	"math"
 	"strconv"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/proto"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/fleet"
 	"rollcall/services/show"
 )
 
@@ -67,6 +69,14 @@ func (a *app) cells() *cobra.Command {
 		(*rollcallv1.ListCellsResponse).GetCells, printCells)
 }
 
+// outdated reports whether a cell without a flag has an offset beyond its
+// tolerance from before its last check, which passed.
+func outdated(s *rollcallv1.CellStatus) bool {
+	return s.GetFlagId() == "" && s.Offset != nil && math.Abs(s.GetOffset()) > s.GetTolerance() &&
+		s.GetLastCheckVerdict() == fleet.VerdictPass.String() && s.GetLastCheckAt() != nil && s.GetLastRunAt() != nil &&
+		s.GetLastCheckAt().AsTime().After(s.GetLastRunAt().AsTime())
+}
+
 func printCells(c *cobra.Command, cells []*rollcallv1.CellStatus) error {
 	t := table{heads: []string{"SITE", "CELL", ">OFFSET %", ">± U %", ">LIMIT ± %", "LAST CHECK", "FLAG", "CAUSE", ">RUNS", "LAST RUN (UTC)", "AGENT SEEN (UTC)", ">WAITING"}}
 	for _, s := range cells {
@@ -94,6 +104,10 @@ func printCells(c *cobra.Command, cells []*rollcallv1.CellStatus) error {
 	for _, s := range cells {
 		if err == nil && s.GetStandingAgainst() != "" {
 			_, err = fmt.Fprintf(w, "%s: %s\n", s.GetCellId(), show.Clean(show.Sentence(s.GetStandingAgainst())))
+		}
+		if err == nil && outdated(s) {
+			_, err = fmt.Fprintf(w, "%s: The offset is of the runs until %s UTC; the check of %s UTC, made since, passed. The next reference run shows how the cell reads now.\n",
+				s.GetCellId(), show.At(s.GetLastRunAt()), show.At(s.GetLastCheckAt()))
 		}
 		if err == nil && s.GetNotSeparable() != "" {
 			_, err = fmt.Fprintf(w, "%s: %s\n", s.GetCellId(), show.Clean(s.GetNotSeparable()))

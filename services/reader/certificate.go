@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"os"
-	"os/user"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -123,19 +122,7 @@ func (a *app) saveCertificate(use, short string, bytes func(*rollcallv1.GetCerti
 	return c
 }
 
-// signer is who signs: --by, else the user's name on this computer.
-func signer(by string) (string, error) {
-	if strings.TrimSpace(by) != "" {
-		return by, nil
-	}
-	u, err := user.Current()
-	if err != nil {
-		return "", &UsageError{fmt.Errorf("say who signs with --by: %w", err)}
-	}
-	return u.Username, nil
-}
-
-const byHelp = "who signs (default the user's name on this computer); whoever comes with a certificate signs by the certificate's name"
+const byHelp = "who signs (needed without a certificate of your own, whose name signs otherwise)"
 
 func (a *app) signCertificate() *cobra.Command {
 	var by, customer, remark string
@@ -147,12 +134,8 @@ func (a *app) signCertificate() *cobra.Command {
 	c.Flags().StringVar(&remark, "remark", "", "what else is to stand on it")
 	timeoutFlag(c)
 	c.RunE = func(c *cobra.Command, args []string) error {
-		who, err := signer(by)
-		if err != nil {
-			return err
-		}
 		return a.call(c, func(ctx context.Context, conn grpc.ClientConnInterface) error {
-			r, err := rollcallv1.NewAdminServiceClient(conn).SignCertificate(ctx, &rollcallv1.SignCertificateRequest{CheckId: args[0], SignedBy: who, Customer: customer, Remark: remark})
+			r, err := rollcallv1.NewAdminServiceClient(conn).SignCertificate(ctx, &rollcallv1.SignCertificateRequest{CheckId: args[0], SignedBy: by, Customer: customer, Remark: remark})
 			if err != nil {
 				return err
 			}
@@ -182,11 +165,7 @@ func (a *app) correctCertificate() *cobra.Command {
 		if strings.TrimSpace(reason) == "" {
 			return &UsageError{fmt.Errorf("a correction says what was wrong: give --reason")}
 		}
-		who, err := signer(by)
-		if err != nil {
-			return err
-		}
-		request := &rollcallv1.CorrectCertificateRequest{Number: args[0], Reason: reason, SignedBy: who}
+		request := &rollcallv1.CorrectCertificateRequest{Number: args[0], Reason: reason, SignedBy: by}
 		if c.Flags().Changed("customer") {
 			request.Customer = &customer
 		}

@@ -29,6 +29,18 @@ func (a *app) check() *cobra.Command {
 // figure is a number with six significant digits, the minus as in print.
 func figure(x float64) string { return show.Sentence(strconv.FormatFloat(x, 'g', 6, 64)) }
 
+// leastRisk is the risk, a probability, under which its size says nothing: no
+// model of the readings holds so far out in the tails.
+const leastRisk = 1e-5
+
+// riskPercent is the probability of a wrong decision in percent, two digits.
+func riskPercent(p float64) string {
+	if p < leastRisk {
+		return "< " + strconv.FormatFloat(100*leastRisk, 'f', -1, 64)
+	}
+	return strconv.FormatFloat(100*p, 'g', 2, 64)
+}
+
 // sized is a result of a check with U in the unit people use.
 func sized(value, u float64, unit string) string {
 	if unit == "1" {
@@ -74,7 +86,7 @@ func printCheck(w io.Writer, r *rollcallv1.GetCheckResponse) error {
 	line("verdict", show.Or(c.GetVerdict()))
 	line("why", c.GetReason())
 	if c.Risk != nil {
-		line("risk", fmt.Sprintf("the decision is wrong with a probability of %.2g %%", 100*c.GetRisk()))
+		line("risk", "the decision is wrong with a probability of "+riskPercent(c.GetRisk())+" %")
 	}
 	line("standard", c.GetStandardId())
 	if m.ArmAngleRad != nil {
@@ -130,7 +142,7 @@ func printCheck(w io.Writer, r *rollcallv1.GetCheckResponse) error {
 		for _, p := range x.GetPoints() {
 			limit, risk := show.Absent, show.Absent
 			if p.GetToleranceN() > 0 {
-				limit, risk = strconv.FormatFloat(p.GetToleranceN(), 'f', 2, 64), strconv.FormatFloat(100*p.GetRisk(), 'g', 2, 64)
+				limit, risk = strconv.FormatFloat(p.GetToleranceN(), 'f', 2, 64), riskPercent(p.GetRisk())
 			}
 			t.add("  "+show.Sentence(strconv.FormatFloat(p.GetLoadN(), 'f', 2, 64)), direction(p.GetDirection()), strconv.Itoa(int(p.GetCount())), show.Signed(p.GetErrorN(), 3), strconv.FormatFloat(p.GetExpandedUncertaintyN(), 'f', 3, 64), limit, show.Or(p.GetVerdict()), risk)
 		}
@@ -227,7 +239,13 @@ func printCheck(w io.Writer, r *rollcallv1.GetCheckResponse) error {
 		if len(s.GetBudget()) == 0 {
 			continue
 		}
-		heading("Budget of the " + s.GetQuantity())
+		// The contributions are in the result's own unit, each sensitivity in it
+		// per the input's.
+		unit := ", " + s.GetUnit()
+		if s.GetUnit() == "1" {
+			unit = ", as a ratio"
+		}
+		heading("Budget of the " + s.GetQuantity() + strings.TrimSuffix(unit, ", "))
 		if err := printCheckBudget(&b, s.GetBudget()); err != nil {
 			return err
 		}
@@ -282,9 +300,14 @@ func printInertia(b *strings.Builder, i *rollcallv1.BaseInertiaResult) error {
 	}
 	if len(i.GetLimits()) > 0 {
 		b.WriteString("\nLimits\n")
-		t := table{heads: []string{"  LIMIT", ">AT MOST", ">FOUND", "WITHIN", "SOURCE"}}
+		t := table{heads: []string{"  LIMIT", ">ASKED", ">FOUND", "WITHIN", "SOURCE"}}
 		for _, l := range i.GetLimits() {
-			t.add("  "+l.GetName(), figure(l.GetLimit()), figure(l.GetValue()), map[bool]string{true: "yes", false: "no"}[l.GetWithin()], show.Or(l.GetSource()))
+			// A number of values is a least one; the others are ratios, and most ones.
+			asked, found := "at least "+figure(l.GetLimit()), figure(l.GetValue())
+			if limit, value := l.GetLimit(), l.GetValue(); limit < 1 {
+				asked, found = "±"+strconv.FormatFloat(100*limit, 'g', 6, 64)+" %", show.Signed(100*value, 3)+" %"
+			}
+			t.add("  "+l.GetName(), asked, found, map[bool]string{true: "yes", false: "no"}[l.GetWithin()], show.Or(l.GetSource()))
 		}
 		if err := t.print(b); err != nil {
 			return err
@@ -377,7 +400,7 @@ func (a *app) parasitic() *cobra.Command {
 					change = show.Signed(l.GetChangeN(), 2)
 				}
 				t.add(show.At(l.GetStartedAt()), l.GetCellId(), show.Signed(l.GetF0N(), 2), show.Signed(l.GetF1NSM(), 3), show.Signed(l.GetF2NS2M2(), 5), show.Signed(l.GetAgainstInForceN(), 2), strconv.FormatFloat(l.GetAgainstInForceExpandedUncertaintyN(), 'f', 2, 64),
-					change, show.Scaled(l.ChangeExpandedUncertaintyN, 1, 2), show.Or(l.GetChangeSays()), adopted, l.GetPullId())
+					change, show.Scaled(l.ChangeExpandedUncertaintyN, 1, 2), show.Or(show.Sentence(l.GetChangeSays())), adopted, l.GetPullId())
 			}
 			return t.print(c.OutOrStdout())
 		})
@@ -428,6 +451,23 @@ func (a *app) adoptParasitic() *cobra.Command {
 	return c
 }
 
+// whyDue says why a check is due when it is, in the units people use.
+func whyDue(d *rollcallv1.DueCheck) string {
+	if d.GetRule() != "drift" || d.RatePerDay == nil || d.RateExpandedUncertaintyPerDay == nil || d.InToleranceAtDue == nil {
+		return d.GetSays()
+	}
+	const year = 365.25 // days
+	unit := "N"
+	if d.GetOf() == "load-cell gain" {
+		unit = "1"
+	}
+	drift := "its checks showed a steady drift of " + show.Sized(year*d.GetRatePerDay(), year*d.GetRateExpandedUncertaintyPerDay(), unit) + " a year, and scatter beside it: "
+	if d.GetInToleranceAtDue() < d.GetReliability() {
+		return drift + fmt.Sprintf("that it is in tolerance now is not %.0f %% sure", 100*d.GetReliability())
+	}
+	return drift + fmt.Sprintf("it stays in tolerance until then with a probability of %.0f %%, and no longer", 100*d.GetReliability())
+}
+
 func (a *app) due() *cobra.Command {
 	return listCommand(a, "due", "When the next checks are due, the earliest first",
 		"When each cell's next check of its load cell is due, the earliest first: by the time and\nthe number of pulls that the registry allows (check_every_days, check_pulls), and by the\ndrift that its checks showed, while it stays in tolerance with the reliability asked\n(reliability_percent). RULE says which of them rules.", "cell with checks",
@@ -448,7 +488,7 @@ func (a *app) due() *cobra.Command {
 				if d.GetPullsSince() > 0 {
 					pulls = strconv.Itoa(int(d.GetPullsSince()))
 				}
-				t.add(show.At(d.GetDueAt()), late, d.GetCellId(), d.GetOf(), show.Or(d.GetRule()), in, show.At(d.GetLastCheckAt()), pulls, show.Sentence(d.GetSays()))
+				t.add(show.At(d.GetDueAt()), late, d.GetCellId(), d.GetOf(), show.Or(d.GetRule()), in, show.At(d.GetLastCheckAt()), pulls, show.Sentence(whyDue(d)))
 			}
 			if err := t.print(c.OutOrStdout()); err != nil {
 				return err

@@ -139,7 +139,7 @@ func printComparison(w io.Writer, r *rollcallv1.ComparePullsResponse, points boo
 	}
 	of := r.GetFigure()
 	if c := r.GetCorrection(); c != "" && c != "none" {
-		of += " (" + c + ")"
+		of += " (" + show.Correction(c) + ")"
 	}
 	fmt.Fprintf(&b, "%s, %.0f to %.0f rpm\n", show.Clean(of), r.GetEngineSpeedLowRadS()/show.RPM, r.GetEngineSpeedHighRadS()/show.RPM)
 	for _, x := range []struct {
@@ -175,7 +175,7 @@ func printComparison(w io.Writer, r *rollcallv1.ComparePullsResponse, points boo
 		return err
 	}
 	fmt.Fprintf(&b, "\n%s.\n%s.\n", show.Clean(r.GetStatement()), show.Clean(r.GetPlan()))
-	line := func(head, text string) { fmt.Fprintf(&b, "  %-9s %s\n", head, show.Clean(text)) }
+	line := func(head, text string) { fmt.Fprintf(&b, "  %-9s %s\n", head, show.Clean(show.Sentence(text))) }
 	line("before", r.GetBefore().GetSentence())
 	line("after", r.GetAfter().GetSentence())
 	for _, n := range r.GetNotes() {

@@ -27,7 +27,7 @@ func (a *app) flags() *cobra.Command {
 		})
 	c.Flags().BoolVar(&closed, "closed", false, "also the closed ones")
 	c.Flags().BoolVar(&touched, "touched", false, "list the customer pulls a flag touches")
-	c.AddCommand(a.closeFlag())
+	c.AddCommand(a.acknowledgeFlag(), a.closeFlag())
 	return c
 }
 
@@ -49,6 +49,9 @@ func printFlags(w io.Writer, flags []*rollcallv1.Flag, touched bool) error {
 			}
 		}
 		line("flag", f.GetFlagId())
+		if f.GetOpen() && f.GetAcknowledgedBy() != "" {
+			line("taken on", "by "+f.GetAcknowledgedBy()+", "+show.At(f.GetAcknowledgedAt())+" UTC")
+		}
 		line("seen", f.GetEvidence())
 		line("since", show.At(f.GetFirstEvidenceAt())+" UTC, first evidence")
 		for j, cause := range show.Causes(f.GetCauses()) {
@@ -65,6 +68,9 @@ func printFlags(w io.Writer, flags []*rollcallv1.Flag, touched bool) error {
 		if f.GetOpen() {
 			line("next", f.GetNextCheck())
 			asks = asks || f.GetNextCheck() != ""
+		}
+		if len(f.GetTouchedPulls()) == 0 && f.GetOpen() && f.GetCellId() != "" && f.GetKind() == "recalibrate" {
+			line("touches", "no customer pull")
 		}
 		if n := len(f.GetTouchedPulls()); n > 0 {
 			line("touches", show.Count(n, "customer pull", "customer pulls"))
@@ -85,6 +91,30 @@ func printFlags(w io.Writer, flags []*rollcallv1.Flag, touched bool) error {
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+func (a *app) acknowledgeFlag() *cobra.Command {
+	var reason, by string
+	c := &cobra.Command{Use: "acknowledge ID", Short: "Say that you have taken a flag on", Args: cobra.ExactArgs(1),
+		Long:    "Say that you have taken an open flag on, and what you do about it. The flag stays open.\nReason and name are kept for good; a certificate's name comes before --by.",
+		Example: `  rollcall flags acknowledge 6f0d… --by "J. Dahl" --reason "dead weights on Monday"`}
+	c.Flags().StringVar(&reason, "reason", "", "what is being done (needed)")
+	c.Flags().StringVar(&by, "by", "", "who has taken it on (needed)")
+	timeoutFlag(c)
+	c.RunE = func(c *cobra.Command, args []string) error {
+		if strings.TrimSpace(reason) == "" || strings.TrimSpace(by) == "" {
+			return &UsageError{fmt.Errorf("give both --reason and --by")}
+		}
+		return a.call(c, func(ctx context.Context, conn grpc.ClientConnInterface) error {
+			r, err := rollcallv1.NewAdminServiceClient(conn).AcknowledgeFlag(ctx, &rollcallv1.AcknowledgeFlagRequest{FlagId: args[0], Reason: reason, AcknowledgedBy: by})
+			if err != nil {
+				return err
+			}
+			_, err = fmt.Fprintf(c.OutOrStdout(), "flag %s taken on by %s\n", args[0], show.Clean(r.GetAcknowledgedBy()))
+			return err
+		})
+	}
+	return c
 }
 
 func (a *app) closeFlag() *cobra.Command {

@@ -53,7 +53,7 @@ func factor(p *rollcallv1.Pull) string {
 	if p.CorrectionFactor == nil {
 		return show.Absent
 	}
-	s := fmt.Sprintf("%.4f %s", p.GetCorrectionFactor(), p.GetCorrection())
+	s := fmt.Sprintf("%.4f %s", p.GetCorrectionFactor(), show.Correction(p.GetCorrection()))
 	if !p.GetCorrectionInRange() {
 		s += " (outside its range)"
 	}
@@ -109,11 +109,13 @@ func (a *app) pull() *cobra.Command {
 
 func printPull(w io.Writer, r *rollcallv1.GetPullResponse) error {
 	var b strings.Builder
-	pullHead(&b, r.GetPull())
+	if err := pullHead(&b, r.GetPull()); err != nil {
+		return err
+	}
 	for _, k := range sortedKeys(r.GetHeader()) {
 		fmt.Fprintf(&b, "  %-12s %s: %s\n", "header", show.Clean(k), show.Clean(r.GetHeader()[k]))
 	}
-	if err := sweepTables(&b, r.GetSweeps()); err != nil {
+	if err := sweepTables(&b, r.GetSweeps(), r.GetSweepsWithoutCurve()); err != nil {
 		return err
 	}
 	if len(r.GetChannels()) > 0 {
@@ -131,13 +133,13 @@ func printPull(w io.Writer, r *rollcallv1.GetPullResponse) error {
 	return err
 }
 
-// sweepTables writes the sweeps of a record and the segments of the one taken.
-func sweepTables(b *strings.Builder, sweeps []*rollcallv1.Sweep) error {
+// sweepTables writes the sweeps of a record, those too that give no curve, and the
+// segments of the one taken.
+func sweepTables(b *strings.Builder, sweeps, none []*rollcallv1.Sweep) error {
 	for _, s := range sweeps {
-		if !s.GetTaken() {
-			continue
+		if s.GetTaken() {
+			fmt.Fprintf(b, "\n%s; the figures are of number %d\n", show.SweepCount(len(sweeps), len(none)), s.GetNumber())
 		}
-		fmt.Fprintf(b, "\n%s in the record; the figures are of number %d\n", show.Count(len(sweeps), "sweep", "sweeps"), s.GetNumber())
 	}
 	if len(sweeps) > 1 {
 		t := table{heads: []string{">SWEEP", ">FROM s", ">TO s", ">FROM rpm", ">TO rpm", ">RAMP rpm/s", ">WHEEL kW", ">ENGINE kW", ""}}
@@ -152,6 +154,9 @@ func sweepTables(b *strings.Builder, sweeps []*rollcallv1.Sweep) error {
 		if err := t.print(b); err != nil {
 			return err
 		}
+	}
+	for _, s := range none {
+		fmt.Fprintf(b, "sweep %d, %s, gives no curve: %s\n", s.GetNumber(), show.Span(s.GetStartS(), s.GetEndS()), show.Clean(show.Sentence(s.GetNoCurve())))
 	}
 	for _, s := range sweeps {
 		if !s.GetTaken() {
@@ -170,7 +175,7 @@ func sweepTables(b *strings.Builder, sweeps []*rollcallv1.Sweep) error {
 }
 
 // pullHead writes what there is to say of a pull as a whole.
-func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
+func pullHead(b *strings.Builder, p *rollcallv1.Pull) error {
 	b.WriteString(show.Clean(p.GetKind()))
 	if car := carOf(p); car != show.Absent {
 		b.WriteString(" of " + show.Clean(car))
@@ -194,29 +199,16 @@ func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
 	for _, id := range p.GetDoubtFlagIds() {
 		line("by flag", id)
 	}
-	if p.PeakWheelPowerW != nil {
-		s := show.Scaled(p.PeakWheelPowerW, 1000, 2) + " kW peak"
-		if p.PeakWheelPowerExpandedUncertaintyW != nil {
-			s += " ± " + show.Scaled(p.PeakWheelPowerExpandedUncertaintyW, 1000, 2) + " kW (U, k = 2)"
+	if headlines := show.Headlines(p); len(headlines) > 0 {
+		t := table{heads: []string{"  FIGURE", ">PEAK", ">± U", "UNIT", ">AT rpm", ">± U", ">BAND MEAN", ">± U", "UNIT", "BAND rpm"}}
+		for _, h := range headlines {
+			t.add("  "+h.Figure, h.Peak, h.PeakU, h.Unit, h.At, h.AtU, h.BandMean, h.MeanU, h.Unit, h.Band)
 		}
-		line("wheel power", s+", as measured")
-	}
-	if p.PeakEnginePowerW != nil {
-		s := show.Scaled(p.PeakEnginePowerW, 1000, 2) + " kW peak"
-		if p.PeakEnginePowerExpandedUncertaintyW != nil {
-			s += " ± " + show.Scaled(p.PeakEnginePowerExpandedUncertaintyW, 1000, 2) + " kW (U, k = 2)"
+		b.WriteByte('\n')
+		if err := t.print(b); err != nil {
+			return err
 		}
-		if p.PeakEngineSpeedRadS != nil {
-			s += " at " + show.Scaled(p.PeakEngineSpeedRadS, show.RPM, 0) + " rpm"
-		}
-		line("engine power", s+", as measured")
-	}
-	if p.PeakCorrectedPowerW != nil {
-		s := show.Scaled(p.PeakCorrectedPowerW, 1000, 2) + " kW peak"
-		if p.PeakCorrectedPowerExpandedUncertaintyW != nil {
-			s += " ± " + show.Scaled(p.PeakCorrectedPowerExpandedUncertaintyW, 1000, 2) + " kW (U, k = 2)"
-		}
-		line("corrected", s+", engine power times the correction factor")
+		b.WriteString("  " + show.HeadlineLegend(headlines) + "\n\n")
 	}
 	if loss := p.GetLoss(); loss == "none" {
 		line("loss", "none: "+p.GetLossNote())
@@ -224,13 +216,11 @@ func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
 		line("loss", p.GetLossNote())
 	}
 	line("note", p.GetPeakNote())
-	if p.PeakEngineTorqueNm != nil {
-		line("torque", show.Scaled(p.PeakEngineTorqueNm, 1, 1)+" N·m peak")
-	}
 	if p.CorrectionFactor != nil {
 		line("correction", factor(p))
 	}
 	line("note", p.GetCorrectionNote())
+	line("smoothing", show.Smoothing(p))
 	line("calibration", p.GetEpoch())
 	if p.GetCodeVersion() != "" {
 		line("computed", "by code version "+p.GetCodeVersion())
@@ -258,6 +248,7 @@ func pullHead(b *strings.Builder, p *rollcallv1.Pull) {
 		}
 		line("finding", s)
 	}
+	return nil
 }
 
 func sortedKeys(m map[string]string) []string {
@@ -304,7 +295,9 @@ func article(noun string) string {
 
 func printCurve(w io.Writer, r *rollcallv1.GetCurveResponse) error {
 	var b strings.Builder
-	pullHead(&b, r.GetPull())
+	if err := pullHead(&b, r.GetPull()); err != nil {
+		return err
+	}
 	if s := r.GetSweep(); s != nil {
 		taken := ", not the one that the figures above are of"
 		if s.GetTaken() {

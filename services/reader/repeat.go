@@ -77,7 +77,7 @@ func printRepeatability(w io.Writer, r *rollcallv1.GetRepeatabilityResponse) err
 	fixed := func(x float64) string { return show.Scaled(&x, by, decimals) }
 	of := "peak " + r.GetFigure()
 	if c := r.GetCorrection(); c != "" && c != "none" {
-		of += " (" + c + ")"
+		of += " (" + show.Correction(c) + ")"
 	}
 	fmt.Fprintf(&b, "%s of %s\n\n", show.Clean(of), show.Count(len(r.GetPulls()), "pull", "pulls"))
 	t := table{heads: []string{"STARTED (UTC)", "CELL", ">" + unit, ">AT rpm", ">RAMP rpm/s", ">INTAKE °C", ">G", "", "PULL"}}

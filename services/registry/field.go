@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"rollcall/services/compute/loadcell"
 	"rollcall/services/fleet"
 )
 
@@ -61,6 +62,7 @@ type field[T any] struct {
 	open      bool    // low itself is not allowed
 
 	num   func(*T) *float64
+	opt   func(*T) **float64 // in place of num: a number of which 0 is one and nil is not said
 	nums  func(*T) *[]float64
 	lim   func(*T) *fleet.Limit
 	less  bool // of a limit: less is worse
@@ -143,6 +145,27 @@ func (f field[T]) within(y float64) bool {
 	return y <= f.high && (y > f.low || !f.open && y == f.low)
 }
 
+// number returns a number and whether it is to be written.
+func (f field[T]) number(entry *T) (float64, bool) {
+	if f.opt != nil {
+		if x := *f.opt(entry); x != nil {
+			return *x, true
+		}
+		return 0, false
+	}
+	x := *f.num(entry)
+	return x, x != 0 || f.need || f.unset != nil
+}
+
+// put sets a number.
+func (f field[T]) put(entry *T, x float64) {
+	if f.opt != nil {
+		*f.opt(entry) = &x
+		return
+	}
+	*f.num(entry) = x
+}
+
 func keys[T any](fields []field[T]) []string {
 	var all []string
 	for _, f := range fields {
@@ -160,6 +183,8 @@ var siteFields = []field[fleet.Site]{
 		get: func(s fleet.Site) string { return s.Name }, set: func(s *fleet.Site, v string) { s.Name = v }},
 	{key: "latitude_deg", what: "the latitude in degrees, north positive", need: true, unit: degree, low: -90, high: 90,
 		num: func(s *fleet.Site) *float64 { return &s.Latitude }},
+	{key: "longitude_deg", what: "the longitude in degrees, east positive; only how far apart sites are needs it", unit: degree, low: -180, high: 180,
+		opt: func(s *fleet.Site) **float64 { return &s.Longitude }},
 	{key: "height_m", what: "the height above sea level in metres", need: true, unit: si, low: -430, high: 6000,
 		num: func(s *fleet.Site) *float64 { return &s.Height }},
 	{key: "gravity_mps2", what: "the measured gravity in m/s²; leave it out to have it computed from latitude and height", unit: si, low: 9.7, high: 9.9,
@@ -208,7 +233,7 @@ var cellFields = []field[fleet.Cell]{
 		count: func(c *fleet.Cell) *int { return &c.CheckPulls }},
 	{key: "reliability_percent", what: "the probability in percent with which the load cell is to be in tolerance until its next check", unit: percent, low: 50, high: 99.9,
 		num: func(c *fleet.Cell) *float64 { return &c.Reliability }},
-	{key: "class", kind: text, what: "the class that checks are held against beside the tolerance, such as iso_376 1",
+	{key: "class", kind: text, what: "the class that checks are held against beside the tolerance, such as iso_376 1", one: loadcell.ClassTables(),
 		get: func(c fleet.Cell) string { return c.Class }, set: func(c *fleet.Cell, v string) { c.Class = v }},
 	{key: "uncertainty", kind: group, what: "the standard uncertainties of the cell's geometry and instruments", sub: []field[fleet.Cell]{
 		{key: "roller_radius_m", what: "the roller radius's standard uncertainty in metres", unit: si, open: true, high: 0.1,

@@ -424,7 +424,7 @@ func readValue[T any](r *reader, where string, f field[T], p pair, entry *T) boo
 	case number:
 		y, ok := number1(r, where, f, p.line, p.value)
 		if ok {
-			*f.num(entry) = f.unit.toSI(y)
+			f.put(entry, f.unit.toSI(y))
 		}
 		return ok
 	case numbers:

@@ -13,6 +13,7 @@
 //	  harbour:                          # the id: a to z, 0 to 9, hyphen
 //	    name: "Harbour Road"
 //	    latitude_deg: 53.54
+//	    longitude_deg: 9.93             # optional; for how far apart sites are
 //	    height_m: 8
 //	    gravity_mps2: 9.8137            # optional; else from latitude and height
 //	    time_zone: "Europe/Berlin"      # optional; screens only

@@ -399,6 +399,10 @@ func TestStandardsAndChecks(t *testing.T) {
 	if diff := cmp.Diff(want, doc.Registry.Standards, near); diff != "" {
 		t.Errorf("standards (-want +got):\n%s", diff)
 	}
+	_, wrong := Parse("f.yaml", bytes.Replace(text, []byte("iso_376 1"), []byte("iso_376 3"), 1), noon)
+	if len(wrong) != 1 || !strings.Contains(wrong[0].Mend, "iso_376 1") {
+		t.Errorf("a class that is none: %v", wrong)
+	}
 	for _, line := range []string{"    check_every_days: 30.5\n", "    check_pulls: 400\n", "    range_nm: 500\n", "    range_n: 5000\n    expanded_uncertainty_percent: 0.05\n    least_expanded_uncertainty_n: 0.5\n"} {
 		if !strings.Contains(string(Render(doc.Registry)), line) {
 			t.Errorf("rendered without %q:\n%s", line, Render(doc.Registry))
@@ -522,3 +526,34 @@ func TestCarLimits(t *testing.T) {
 		}
 	}
 }
+
+// A longitude is optional and 0 is one: it is read, written, told from none, and
+// what was stored before it was known is written as it was.
+func TestLongitude(t *testing.T) {
+	const head = "sites:\n  a:\n    name: \"A\"\n    latitude_deg: 51.48\n"
+	for name, c := range map[string]struct {
+		line string
+		want *float64
+	}{
+		"none":      {"", nil},
+		"Greenwich": {"    longitude_deg: 0\n", new(float64)},
+		"west":      {"    longitude_deg: -2.8\n", ptr(-2.8 * math.Pi / 180)},
+	} {
+		doc, problems := Parse("r.yaml", []byte(head+c.line+"    height_m: 47\n"), time.Now())
+		if len(problems) > 0 {
+			t.Fatalf("%s: %v", name, problems)
+		}
+		got := doc.Registry.Sites["a"].Longitude
+		if (got == nil) != (c.want == nil) || got != nil && *got != *c.want {
+			t.Errorf("%s: longitude %v, want %v", name, got, c.want)
+		}
+		if text := string(Render(doc.Registry)); text != head+c.line+"    height_m: 47\n" {
+			t.Errorf("%s: written as\n%s", name, text)
+		}
+	}
+	if _, problems := Parse("r.yaml", []byte(head+"    longitude_deg: 181\n    height_m: 47\n"), time.Now()); len(problems) == 0 {
+		t.Error("181 degrees were taken")
+	}
+}
+
+func ptr(x float64) *float64 { return &x }

@@ -112,11 +112,9 @@ func written[T any](fields []field[T], entry T) []written1 {
 				all = append(all, written1{key: f.key, sub: sub})
 			}
 		case number:
-			x := *f.num(&entry)
-			if x == 0 && !f.need && f.unset == nil {
-				continue
+			if x, ok := f.number(&entry); ok {
+				all = append(all, written1{key: f.key, value: f.unit.decimal(x)})
 			}
-			all = append(all, written1{key: f.key, value: f.unit.decimal(x)})
 		case numbers:
 			var list []string
 			for _, x := range *f.nums(&entry) {

@@ -209,7 +209,7 @@ func unbodyKeys[T any](fields []field[T], values map[string]json.RawMessage, ent
 		case number:
 			var y float64
 			err = json.Unmarshal(raw, &y)
-			*f.num(entry) = f.unit.toSI(y)
+			f.put(entry, f.unit.toSI(y))
 		case numbers:
 			var ys []float64
 			err = json.Unmarshal(raw, &ys)

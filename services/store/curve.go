@@ -23,100 +23,126 @@ const (
 // uncertainty where it is an array (a point each) and an expanded one, k = 2,
 // where it is a headline figure.
 type CurveRow struct {
-	PullID                         string     `ch:"pull_id"`
-	CellID                         string     `ch:"cell_id"`
-	CarID                          string     `ch:"car_id"`
-	Kind                           uint8      `ch:"kind"`
-	StartedAt                      time.Time  `ch:"started_at"`
-	Session                        string     `ch:"session"`
-	Label                          string     `ch:"label"`
-	CustomerCar                    string     `ch:"customer_car"`
-	State                          string     `ch:"state"` // computed, incomplete, unusable
-	Reason                         string     `ch:"reason"`
-	Correction                     string     `ch:"correction"`
-	CorrectionInRange              bool       `ch:"correction_in_range"`
-	CorrectionNote                 string     `ch:"correction_note"`
-	NoEnginePower                  string     `ch:"no_engine_power"` // why engine power is not stated
-	EngineSpeedLogged              bool       `ch:"engine_speed_logged"`
-	CorrectionFactor               *float64   `ch:"correction_factor"`
-	CorrectionFactorU              *float64   `ch:"correction_factor_u"`
-	PeakWheelPower                 *float64   `ch:"peak_wheel_power_w"`                       // W
-	PeakWheelPowerU                *float64   `ch:"peak_wheel_power_u_w"`                     // W
-	PeakWheelPowerEngineSpeed      *float64   `ch:"peak_wheel_power_engine_speed_rad_s"`      // rad/s
-	PeakEnginePower                *float64   `ch:"peak_engine_power_w"`                      // W
-	PeakEnginePowerU               *float64   `ch:"peak_engine_power_u_w"`                    // W
-	PeakEnginePowerEngineSpeed     *float64   `ch:"peak_engine_power_engine_speed_rad_s"`     // rad/s
-	PeakEngineTorque               *float64   `ch:"peak_engine_torque_nm"`                    // N·m
-	PeakEngineTorqueU              *float64   `ch:"peak_engine_torque_u_nm"`                  // N·m
-	PeakEngineTorqueEngineSpeed    *float64   `ch:"peak_engine_torque_engine_speed_rad_s"`    // rad/s
-	PeakCorrectedPower             *float64   `ch:"peak_corrected_power_w"`                   // W
-	PeakCorrectedPowerU            *float64   `ch:"peak_corrected_power_u_w"`                 // W
-	PeakCorrectedPowerEngineSpeed  *float64   `ch:"peak_corrected_power_engine_speed_rad_s"`  // rad/s
-	PeakCorrectedTorque            *float64   `ch:"peak_corrected_torque_nm"`                 // N·m
-	PeakCorrectedTorqueU           *float64   `ch:"peak_corrected_torque_u_nm"`               // N·m
-	PeakCorrectedTorqueEngineSpeed *float64   `ch:"peak_corrected_torque_engine_speed_rad_s"` // rad/s
-	RampRate                       *float64   `ch:"ramp_rate_rad_s2"`                         // rad/s²
-	Window                         *float64   `ch:"window_s"`                                 // s
-	PassBand                       *float64   `ch:"pass_band_hz"`                             // Hz
-	SweepStart                     *float64   `ch:"sweep_start_s"`                            // s
-	SweepEnd                       *float64   `ch:"sweep_end_s"`                              // s
-	CoastDownStart                 *float64   `ch:"coast_down_start_s"`                       // s
-	CoastDownEnd                   *float64   `ch:"coast_down_end_s"`                         // s
-	AirPressure                    *float64   `ch:"air_pressure_pa"`                          // Pa
-	AirTemperature                 *float64   `ch:"air_temperature_k"`                        // K
-	RelativeHumidity               *float64   `ch:"relative_humidity"`
-	LossF0                         *float64   `ch:"loss_f0_n"`                   // N
-	LossF1                         *float64   `ch:"loss_f1_n_s_m"`               // N·s/m
-	LossF2                         *float64   `ch:"loss_f2_n_s2_m2"`             // N·s²/m²
-	LossMass                       *float64   `ch:"loss_mass_kg"`                // kg
-	LossNoise                      *float64   `ch:"loss_noise_mps"`              // m/s
-	LossSpeedLow                   *float64   `ch:"loss_speed_low_mps"`          // m/s
-	LossSpeedHigh                  *float64   `ch:"loss_speed_high_mps"`         // m/s
-	LossCov                        []float64  `ch:"loss_cov"`                    // of f0, f1, f2: 00 01 02 11 12 22; empty without a coast-down
-	EngineSpeed                    []float64  `ch:"engine_speed_rad_s"`          // rad/s
-	Time                           []float64  `ch:"time_s"`                      // s
-	Speed                          []float64  `ch:"speed_mps"`                   // m/s
-	Acceleration                   []float64  `ch:"acceleration_mps2"`           // m/s²
-	BrakeForce                     []float64  `ch:"brake_force_n"`               // N
-	TractiveForce                  []float64  `ch:"tractive_force_n"`            // N
-	TractiveForceU                 []float64  `ch:"tractive_force_u_n"`          // N
-	TractiveForceOwnU              []float64  `ch:"tractive_force_own_u_n"`      // N
-	WheelPower                     []float64  `ch:"wheel_power_w"`               // W
-	WheelPowerU                    []float64  `ch:"wheel_power_u_w"`             // W
-	Loss                           []*float64 `ch:"loss_n"`                      // N
-	LossU                          []*float64 `ch:"loss_u_n"`                    // N
-	EnginePower                    []*float64 `ch:"engine_power_w"`              // W
-	EnginePowerU                   []*float64 `ch:"engine_power_u_w"`            // W
-	EngineTorque                   []*float64 `ch:"engine_torque_nm"`            // N·m
-	EngineTorqueU                  []*float64 `ch:"engine_torque_u_nm"`          // N·m
-	CorrectedPower                 []*float64 `ch:"corrected_power_w"`           // W
-	CorrectedPowerU                []*float64 `ch:"corrected_power_u_w"`         // W
-	CorrectedTorque                []*float64 `ch:"corrected_torque_nm"`         // N·m
-	CorrectedTorqueU               []*float64 `ch:"corrected_torque_u_nm"`       // N·m
-	BandEngineSpeed                []float64  `ch:"band_engine_speed_rad_s"`     // rad/s
-	BandTime                       []float64  `ch:"band_time_s"`                 // s
-	BandSpeed                      []float64  `ch:"band_speed_mps"`              // m/s
-	BandAcceleration               []float64  `ch:"band_acceleration_mps2"`      // m/s²
-	BandBrakeForce                 []float64  `ch:"band_brake_force_n"`          // N
-	BandTractiveForce              []float64  `ch:"band_tractive_force_n"`       // N
-	BandTractiveForceU             []float64  `ch:"band_tractive_force_u_n"`     // N
-	BandTractiveForceOwnU          []float64  `ch:"band_tractive_force_own_u_n"` // N
-	FindingKind                    []string   `ch:"finding_kind"`
-	FindingChannel                 []string   `ch:"finding_channel"`
-	FindingStart                   []float64  `ch:"finding_start_s"` // s
-	FindingEnd                     []float64  `ch:"finding_end_s"`   // s
-	FindingSize                    []float64  `ch:"finding_size"`
-	FindingUnit                    []string   `ch:"finding_unit"`
-	FindingDisqualifying           []bool     `ch:"finding_disqualifying"`
-	FindingText                    []string   `ch:"finding_text"`
-	Epoch                          string     `ch:"epoch"`                 // of the load-cell calibration it was computed with
-	RegistryEffectiveAt            time.Time  `ch:"registry_effective_at"` // of the cell's registry entry it was computed with
-	CodeVersion                    string     `ch:"code_version"`
-	BaseInertiaEpoch               string     `ch:"base_inertia_epoch"` // of the base inertia it was computed with; empty: the registry's
-	ParasiticEpoch                 string     `ch:"parasitic_epoch"`    // of the parasitic loss it was computed with; empty: the registry's
-	SetUp                          string     `ch:"set_up"`
-	LossAskedFrom                  string     `ch:"loss_asked_from"`   // the baseline pull whose loss was to be carried
-	LossCarriedFrom                string     `ch:"loss_carried_from"` // the one whose loss this is; empty: its own, or none
+	PullID                          string     `ch:"pull_id"`
+	CellID                          string     `ch:"cell_id"`
+	CarID                           string     `ch:"car_id"`
+	Kind                            uint8      `ch:"kind"`
+	StartedAt                       time.Time  `ch:"started_at"`
+	Session                         string     `ch:"session"`
+	Label                           string     `ch:"label"`
+	CustomerCar                     string     `ch:"customer_car"`
+	State                           string     `ch:"state"` // computed, incomplete, unusable
+	Reason                          string     `ch:"reason"`
+	Correction                      string     `ch:"correction"`
+	CorrectionInRange               bool       `ch:"correction_in_range"`
+	CorrectionNote                  string     `ch:"correction_note"`
+	NoEnginePower                   string     `ch:"no_engine_power"` // why engine power is not stated
+	EngineSpeedLogged               bool       `ch:"engine_speed_logged"`
+	CorrectionFactor                *float64   `ch:"correction_factor"`
+	CorrectionFactorU               *float64   `ch:"correction_factor_u"`
+	PeakWheelPower                  *float64   `ch:"peak_wheel_power_w"`                       // W
+	PeakWheelPowerU                 *float64   `ch:"peak_wheel_power_u_w"`                     // W
+	PeakWheelPowerEngineSpeed       *float64   `ch:"peak_wheel_power_engine_speed_rad_s"`      // rad/s
+	PeakEnginePower                 *float64   `ch:"peak_engine_power_w"`                      // W
+	PeakEnginePowerU                *float64   `ch:"peak_engine_power_u_w"`                    // W
+	PeakEnginePowerEngineSpeed      *float64   `ch:"peak_engine_power_engine_speed_rad_s"`     // rad/s
+	PeakEngineTorque                *float64   `ch:"peak_engine_torque_nm"`                    // N·m
+	PeakEngineTorqueU               *float64   `ch:"peak_engine_torque_u_nm"`                  // N·m
+	PeakEngineTorqueEngineSpeed     *float64   `ch:"peak_engine_torque_engine_speed_rad_s"`    // rad/s
+	PeakCorrectedPower              *float64   `ch:"peak_corrected_power_w"`                   // W
+	PeakCorrectedPowerU             *float64   `ch:"peak_corrected_power_u_w"`                 // W
+	PeakCorrectedPowerEngineSpeed   *float64   `ch:"peak_corrected_power_engine_speed_rad_s"`  // rad/s
+	PeakCorrectedTorque             *float64   `ch:"peak_corrected_torque_nm"`                 // N·m
+	PeakCorrectedTorqueU            *float64   `ch:"peak_corrected_torque_u_nm"`               // N·m
+	PeakCorrectedTorqueEngineSpeed  *float64   `ch:"peak_corrected_torque_engine_speed_rad_s"` // rad/s
+	RampRate                        *float64   `ch:"ramp_rate_rad_s2"`                         // rad/s²
+	Window                          *float64   `ch:"window_s"`                                 // s
+	PassBand                        *float64   `ch:"pass_band_hz"`                             // Hz
+	SweepStart                      *float64   `ch:"sweep_start_s"`                            // s
+	SweepEnd                        *float64   `ch:"sweep_end_s"`                              // s
+	CoastDownStart                  *float64   `ch:"coast_down_start_s"`                       // s
+	CoastDownEnd                    *float64   `ch:"coast_down_end_s"`                         // s
+	AirPressure                     *float64   `ch:"air_pressure_pa"`                          // Pa
+	AirTemperature                  *float64   `ch:"air_temperature_k"`                        // K
+	RelativeHumidity                *float64   `ch:"relative_humidity"`
+	LossF0                          *float64   `ch:"loss_f0_n"`                   // N
+	LossF1                          *float64   `ch:"loss_f1_n_s_m"`               // N·s/m
+	LossF2                          *float64   `ch:"loss_f2_n_s2_m2"`             // N·s²/m²
+	LossMass                        *float64   `ch:"loss_mass_kg"`                // kg
+	LossNoise                       *float64   `ch:"loss_noise_mps"`              // m/s
+	LossSpeedLow                    *float64   `ch:"loss_speed_low_mps"`          // m/s
+	LossSpeedHigh                   *float64   `ch:"loss_speed_high_mps"`         // m/s
+	LossCov                         []float64  `ch:"loss_cov"`                    // of f0, f1, f2: 00 01 02 11 12 22; empty without a coast-down
+	EngineSpeed                     []float64  `ch:"engine_speed_rad_s"`          // rad/s
+	Time                            []float64  `ch:"time_s"`                      // s
+	Speed                           []float64  `ch:"speed_mps"`                   // m/s
+	Acceleration                    []float64  `ch:"acceleration_mps2"`           // m/s²
+	BrakeForce                      []float64  `ch:"brake_force_n"`               // N
+	TractiveForce                   []float64  `ch:"tractive_force_n"`            // N
+	TractiveForceU                  []float64  `ch:"tractive_force_u_n"`          // N
+	TractiveForceOwnU               []float64  `ch:"tractive_force_own_u_n"`      // N
+	WheelPower                      []float64  `ch:"wheel_power_w"`               // W
+	WheelPowerU                     []float64  `ch:"wheel_power_u_w"`             // W
+	Loss                            []*float64 `ch:"loss_n"`                      // N
+	LossU                           []*float64 `ch:"loss_u_n"`                    // N
+	EnginePower                     []*float64 `ch:"engine_power_w"`              // W
+	EnginePowerU                    []*float64 `ch:"engine_power_u_w"`            // W
+	EngineTorque                    []*float64 `ch:"engine_torque_nm"`            // N·m
+	EngineTorqueU                   []*float64 `ch:"engine_torque_u_nm"`          // N·m
+	CorrectedPower                  []*float64 `ch:"corrected_power_w"`           // W
+	CorrectedPowerU                 []*float64 `ch:"corrected_power_u_w"`         // W
+	CorrectedTorque                 []*float64 `ch:"corrected_torque_nm"`         // N·m
+	CorrectedTorqueU                []*float64 `ch:"corrected_torque_u_nm"`       // N·m
+	BandEngineSpeed                 []float64  `ch:"band_engine_speed_rad_s"`     // rad/s
+	BandTime                        []float64  `ch:"band_time_s"`                 // s
+	BandSpeed                       []float64  `ch:"band_speed_mps"`              // m/s
+	BandAcceleration                []float64  `ch:"band_acceleration_mps2"`      // m/s²
+	BandBrakeForce                  []float64  `ch:"band_brake_force_n"`          // N
+	BandTractiveForce               []float64  `ch:"band_tractive_force_n"`       // N
+	BandTractiveForceU              []float64  `ch:"band_tractive_force_u_n"`     // N
+	BandTractiveForceOwnU           []float64  `ch:"band_tractive_force_own_u_n"` // N
+	FindingKind                     []string   `ch:"finding_kind"`
+	FindingChannel                  []string   `ch:"finding_channel"`
+	FindingStart                    []float64  `ch:"finding_start_s"` // s
+	FindingEnd                      []float64  `ch:"finding_end_s"`   // s
+	FindingSize                     []float64  `ch:"finding_size"`
+	FindingUnit                     []string   `ch:"finding_unit"`
+	FindingDisqualifying            []bool     `ch:"finding_disqualifying"`
+	FindingText                     []string   `ch:"finding_text"`
+	Epoch                           string     `ch:"epoch"`                 // of the load-cell calibration it was computed with
+	RegistryEffectiveAt             time.Time  `ch:"registry_effective_at"` // of the cell's registry entry it was computed with
+	CodeVersion                     string     `ch:"code_version"`
+	BaseInertiaEpoch                string     `ch:"base_inertia_epoch"` // of the base inertia it was computed with; empty: the registry's
+	ParasiticEpoch                  string     `ch:"parasitic_epoch"`    // of the parasitic loss it was computed with; empty: the registry's
+	SetUp                           string     `ch:"set_up"`
+	LossAskedFrom                   string     `ch:"loss_asked_from"`                            // the baseline pull whose loss was to be carried
+	LossCarriedFrom                 string     `ch:"loss_carried_from"`                          // the one whose loss this is; empty: its own, or none
+	PeakWheelPowerEngineSpeedU      *float64   `ch:"peak_wheel_power_engine_speed_u_rad_s"`      // rad/s
+	PeakEnginePowerEngineSpeedU     *float64   `ch:"peak_engine_power_engine_speed_u_rad_s"`     // rad/s
+	PeakEngineTorqueEngineSpeedU    *float64   `ch:"peak_engine_torque_engine_speed_u_rad_s"`    // rad/s
+	PeakCorrectedPowerEngineSpeedU  *float64   `ch:"peak_corrected_power_engine_speed_u_rad_s"`  // rad/s
+	PeakCorrectedTorqueEngineSpeedU *float64   `ch:"peak_corrected_torque_engine_speed_u_rad_s"` // rad/s
+	MeanWheelPower                  *float64   `ch:"mean_wheel_power_w"`                         // W, over the band
+	MeanWheelPowerU                 *float64   `ch:"mean_wheel_power_u_w"`                       // W
+	MeanWheelPowerLow               *float64   `ch:"mean_wheel_power_low_rad_s"`                 // rad/s
+	MeanWheelPowerHigh              *float64   `ch:"mean_wheel_power_high_rad_s"`                // rad/s
+	MeanEnginePower                 *float64   `ch:"mean_engine_power_w"`                        // W, over the band
+	MeanEnginePowerU                *float64   `ch:"mean_engine_power_u_w"`                      // W
+	MeanEnginePowerLow              *float64   `ch:"mean_engine_power_low_rad_s"`                // rad/s
+	MeanEnginePowerHigh             *float64   `ch:"mean_engine_power_high_rad_s"`               // rad/s
+	MeanEngineTorque                *float64   `ch:"mean_engine_torque_nm"`                      // N·m, over the band
+	MeanEngineTorqueU               *float64   `ch:"mean_engine_torque_u_nm"`                    // N·m
+	MeanEngineTorqueLow             *float64   `ch:"mean_engine_torque_low_rad_s"`               // rad/s
+	MeanEngineTorqueHigh            *float64   `ch:"mean_engine_torque_high_rad_s"`              // rad/s
+	MeanCorrectedPower              *float64   `ch:"mean_corrected_power_w"`                     // W, over the band
+	MeanCorrectedPowerU             *float64   `ch:"mean_corrected_power_u_w"`                   // W
+	MeanCorrectedPowerLow           *float64   `ch:"mean_corrected_power_low_rad_s"`             // rad/s
+	MeanCorrectedPowerHigh          *float64   `ch:"mean_corrected_power_high_rad_s"`            // rad/s
+	MeanCorrectedTorque             *float64   `ch:"mean_corrected_torque_nm"`                   // N·m, over the band
+	MeanCorrectedTorqueU            *float64   `ch:"mean_corrected_torque_u_nm"`                 // N·m
+	MeanCorrectedTorqueLow          *float64   `ch:"mean_corrected_torque_low_rad_s"`            // rad/s
+	MeanCorrectedTorqueHigh         *float64   `ch:"mean_corrected_torque_high_rad_s"`           // rad/s
+	WindowFromNoise                 *bool      `ch:"window_from_noise"`                          // nil: not said
 }
 
 // FindingRow is one finding of a pull. The arrays Finding… of CurveRow hold

@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 	"time"
+
+	"github.com/ClickHouse/clickhouse-go/v2"
 )
 
 // RegistryRow is a row of registry_versions.
@@ -37,7 +39,7 @@ func (s *Store) ReadRegistry(ctx context.Context) ([]RegistryRow, error) {
 type AuditRow struct {
 	At      time.Time `ch:"at"`
 	Who     string    `ch:"who"`
-	What    string    `ch:"what"`    // registry applied, flag closed, recomputed
+	What    string    `ch:"what"`    // registry applied, flag acknowledged, flag closed, recomputed
 	Subject string    `ch:"subject"` // of what, such as cell bath-1
 	Before  string    `ch:"before"`
 	After   string    `ch:"after"`
@@ -58,6 +60,22 @@ func (s *Store) ListAudit(ctx context.Context, f Filter) ([]AuditRow, error) {
 	rows, err := selectRows[AuditRow](ctx, s, selectAudit, f.args()...)
 	if err != nil {
 		return nil, fmt.Errorf("list the audit: %w", err)
+	}
+	return rows, nil
+}
+
+var selectAuditOf = "SELECT " + columnsOf[AuditRow]() + ` FROM audit FINAL
+WHERE what IN {what:Array(String)} AND subject IN {subjects:Array(String)} ORDER BY at, who, what, subject`
+
+// AuditOf returns what people did of certain kinds about certain subjects,
+// oldest first.
+func (s *Store) AuditOf(ctx context.Context, what, subjects []string) ([]AuditRow, error) {
+	if len(subjects) == 0 {
+		return nil, nil
+	}
+	rows, err := selectRows[AuditRow](ctx, s, selectAuditOf, clickhouse.Named("what", what), clickhouse.Named("subjects", subjects))
+	if err != nil {
+		return nil, fmt.Errorf("read the audit: %w", err)
 	}
 	return rows, nil
 }

@@ -148,7 +148,6 @@ func (m *Mapping) readCheck(l *lines, h *head, cell fleet.CellID, version string
 		slots[i] = slot
 		return i
 	}
-	cycle := find(columns.Cycle, slotText)
 	// A column that a file of this kind of check need not have.
 	may := func(name string, slot int) int {
 		if name == "" || rejection != nil || !slices.Contains(h.names, name) {
@@ -156,11 +155,12 @@ func (m *Mapping) readCheck(l *lines, h *head, cell fleet.CellID, version string
 		}
 		return find(name, slot)
 	}
-	direction, masses := -1, -1
-	if kind == "base_inertia" {
-		direction = may(columns.Direction, slotText)
-	} else {
-		direction = find(columns.Direction, slotText)
+	cycle, direction, masses := -1, -1, -1
+	switch kind {
+	case "zero", "zero_turning", "shunt", "base_inertia": // no load goes up and down
+		cycle, direction = may(columns.Cycle, slotText), may(columns.Direction, slotText)
+	default:
+		cycle, direction = find(columns.Cycle, slotText), find(columns.Direction, slotText)
 	}
 	if kind == "dead_weight" {
 		masses = find(columns.Masses, slotText)
@@ -199,7 +199,7 @@ func (m *Mapping) readCheck(l *lines, h *head, cell fleet.CellID, version string
 		return nil, rejection
 	}
 	if len(missing) > 0 {
-		return nil, h.missing(missing)
+		return nil, h.missing(missing, "take it out of the mapping's readings where no check has it")
 	}
 	parse := func(s string) (unit.Unit, error) { return unit.ParseAs(s, unit.Force) }
 	if columns.Scale != nil {

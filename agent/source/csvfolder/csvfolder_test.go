@@ -695,6 +695,8 @@ var bad = []struct {
 	{"check with a bad direction", "check_a.csv", checkText("zero", "as found", "1,sideways,,0\n"), `"sideways" is no direction`, "Direction", 8},
 	{"check with a bad cycle", "check_a.csv", checkText("zero", "as found", "one,rising,,0\n"), "number of a cycle", "Cycle", 8},
 	{"check with no id of a mass", "check_a.csv", checkText("dead weight", "as found", "1,rising,m20-a+20 kg,0\n"), "no id", "", 0},
+	{"check without two columns", "check_a.csv", strings.Replace(checkText("dead weight", "as found", ",0\n"), "Cycle,Direction,Masses,Reading\n,,,N", "Masses,Reading\n,N", 1),
+		`columns "Cycle", "Direction" are missing; the header row has "Masses", "Reading"`, "take it out of the mapping's readings where no check has it", 6},
 	{"check torn", "check_a.csv", checkText("zero", "as found", "1,rising,,0\n1,ris"), "torn", "", 9},
 	{"check with NaN", "check_a.csv", checkText("zero", "as found", "1,rising,,nan\n"), "no number", "Reading", 8},
 }
@@ -1087,6 +1089,25 @@ func TestLimitsCoverTheChannels(t *testing.T) {
 		l, ok := limits[c]
 		if !ok || !(l.low < l.high) || l.why == "" {
 			t.Errorf("channel %s has limits %+v", c, l)
+		}
+	}
+}
+
+// A check without loads going up and down needs no columns that say so, though
+// the mapping has them for the other kinds.
+func TestTakeCheckWithoutCycles(t *testing.T) {
+	text := strings.Replace(checkText("zero", "as found", "0.4\n0.2\n"), "Cycle,Direction,Masses,Reading\n,,,N", "Reading\nN", 1)
+	s, err := take(t, mapping(t, plainMapping), "check_a.csv", text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := s.requests[len(s.requests)-1].GetCalibrationCheck().GetReadings()
+	if len(got) != 2 {
+		t.Fatalf("%d readings were taken", len(got))
+	}
+	for i, x := range got {
+		if x.GetCycle() != 1 || x.GetDirection() != rollcallv1.LoadDirection_LOAD_DIRECTION_RISING {
+			t.Errorf("reading %d is of cycle %d, %v", i, x.GetCycle(), x.GetDirection())
 		}
 	}
 }

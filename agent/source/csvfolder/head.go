@@ -446,8 +446,9 @@ func (h *head) find(name string) (int, *Rejection) {
 	return at, nil
 }
 
-// missing says which columns are not there.
-func (h *head) missing(names []string) *Rejection {
+// missing says which columns are not there; without says how the mapping does
+// without one.
+func (h *head) missing(names []string, without string) *Rejection {
 	var near []string
 	for _, n := range names {
 		for _, have := range h.names {
@@ -456,8 +457,12 @@ func (h *head) missing(names []string) *Rejection {
 			}
 		}
 	}
-	r := &Rejection{What: fmt.Sprintf("column %s is missing; the header row has %s", quoted(names, ", "), quoted(h.names, ", ")), Line: h.row,
-		Mend: "let the logger export it, or mend its name in the mapping, or let it be optional there"}
+	columns := "column %s is missing"
+	if len(names) > 1 {
+		columns = "columns %s are missing"
+	}
+	r := &Rejection{What: fmt.Sprintf(columns+"; the header row has %s", quoted(names, ", "), quoted(h.names, ", ")), Line: h.row,
+		Mend: "let the logger export it, or mend its name in the mapping, or " + without}
 	if len(near) > 0 {
 		r.Mend = "write the name in the mapping as the file does: " + strings.Join(near, ", ")
 	}

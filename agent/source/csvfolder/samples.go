@@ -314,7 +314,7 @@ func (s *samplesReader) bind(fields int) error {
 		s.columns = append(s.columns, &bound{Column: col, field: i, unit: u, limit: l, low: low, high: high})
 	}
 	if len(missing) > 0 {
-		return h.missing(missing)
+		return h.missing(missing, "let it be optional there")
 	}
 	if len(s.columns) == 0 {
 		return &Rejection{What: "the file has none of the mapped columns", Line: h.row, Mend: "mend the column names in the mapping"}

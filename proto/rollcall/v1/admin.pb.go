@@ -384,6 +384,112 @@ func (*CloseFlagResponse) Descriptor() ([]byte, []int) {
 	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{5}
 }
 
+type AcknowledgeFlagRequest struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	FlagId string                 `protobuf:"bytes,1,opt,name=flag_id,json=flagId,proto3" json:"flag_id,omitempty"`
+	// What is being done.
+	Reason         string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	AcknowledgedBy string `protobuf:"bytes,3,opt,name=acknowledged_by,json=acknowledgedBy,proto3" json:"acknowledged_by,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *AcknowledgeFlagRequest) Reset() {
+	*x = AcknowledgeFlagRequest{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AcknowledgeFlagRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AcknowledgeFlagRequest) ProtoMessage() {}
+
+func (x *AcknowledgeFlagRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AcknowledgeFlagRequest.ProtoReflect.Descriptor instead.
+func (*AcknowledgeFlagRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *AcknowledgeFlagRequest) GetFlagId() string {
+	if x != nil {
+		return x.FlagId
+	}
+	return ""
+}
+
+func (x *AcknowledgeFlagRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *AcknowledgeFlagRequest) GetAcknowledgedBy() string {
+	if x != nil {
+		return x.AcknowledgedBy
+	}
+	return ""
+}
+
+type AcknowledgeFlagResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Who is on record for it.
+	AcknowledgedBy string `protobuf:"bytes,1,opt,name=acknowledged_by,json=acknowledgedBy,proto3" json:"acknowledged_by,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *AcknowledgeFlagResponse) Reset() {
+	*x = AcknowledgeFlagResponse{}
+	mi := &file_rollcall_v1_admin_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AcknowledgeFlagResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AcknowledgeFlagResponse) ProtoMessage() {}
+
+func (x *AcknowledgeFlagResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_admin_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AcknowledgeFlagResponse.ProtoReflect.Descriptor instead.
+func (*AcknowledgeFlagResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *AcknowledgeFlagResponse) GetAcknowledgedBy() string {
+	if x != nil {
+		return x.AcknowledgedBy
+	}
+	return ""
+}
+
 type AdoptParasiticRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Of the coast-down.
@@ -398,7 +504,7 @@ type AdoptParasiticRequest struct {
 
 func (x *AdoptParasiticRequest) Reset() {
 	*x = AdoptParasiticRequest{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[6]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -410,7 +516,7 @@ func (x *AdoptParasiticRequest) String() string {
 func (*AdoptParasiticRequest) ProtoMessage() {}
 
 func (x *AdoptParasiticRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[6]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -423,7 +529,7 @@ func (x *AdoptParasiticRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdoptParasiticRequest.ProtoReflect.Descriptor instead.
 func (*AdoptParasiticRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{6}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *AdoptParasiticRequest) GetPullId() string {
@@ -468,7 +574,7 @@ type AdoptParasiticResponse struct {
 
 func (x *AdoptParasiticResponse) Reset() {
 	*x = AdoptParasiticResponse{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[7]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -480,7 +586,7 @@ func (x *AdoptParasiticResponse) String() string {
 func (*AdoptParasiticResponse) ProtoMessage() {}
 
 func (x *AdoptParasiticResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[7]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -493,7 +599,7 @@ func (x *AdoptParasiticResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdoptParasiticResponse.ProtoReflect.Descriptor instead.
 func (*AdoptParasiticResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{7}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *AdoptParasiticResponse) GetCellId() string {
@@ -546,7 +652,7 @@ type CarryLossRequest struct {
 
 func (x *CarryLossRequest) Reset() {
 	*x = CarryLossRequest{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -558,7 +664,7 @@ func (x *CarryLossRequest) String() string {
 func (*CarryLossRequest) ProtoMessage() {}
 
 func (x *CarryLossRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[8]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -571,7 +677,7 @@ func (x *CarryLossRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CarryLossRequest.ProtoReflect.Descriptor instead.
 func (*CarryLossRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{8}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *CarryLossRequest) GetFromPullId() string {
@@ -614,7 +720,7 @@ type CarryLossResponse struct {
 
 func (x *CarryLossResponse) Reset() {
 	*x = CarryLossResponse{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -626,7 +732,7 @@ func (x *CarryLossResponse) String() string {
 func (*CarryLossResponse) ProtoMessage() {}
 
 func (x *CarryLossResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[9]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -639,7 +745,7 @@ func (x *CarryLossResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CarryLossResponse.ProtoReflect.Descriptor instead.
 func (*CarryLossResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{9}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *CarryLossResponse) GetDecidedBy() string {
@@ -668,7 +774,7 @@ type UndoCarriedLossRequest struct {
 
 func (x *UndoCarriedLossRequest) Reset() {
 	*x = UndoCarriedLossRequest{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -680,7 +786,7 @@ func (x *UndoCarriedLossRequest) String() string {
 func (*UndoCarriedLossRequest) ProtoMessage() {}
 
 func (x *UndoCarriedLossRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[10]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -693,7 +799,7 @@ func (x *UndoCarriedLossRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UndoCarriedLossRequest.ProtoReflect.Descriptor instead.
 func (*UndoCarriedLossRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{10}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *UndoCarriedLossRequest) GetPullIds() []string {
@@ -726,7 +832,7 @@ type UndoCarriedLossResponse struct {
 
 func (x *UndoCarriedLossResponse) Reset() {
 	*x = UndoCarriedLossResponse{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -738,7 +844,7 @@ func (x *UndoCarriedLossResponse) String() string {
 func (*UndoCarriedLossResponse) ProtoMessage() {}
 
 func (x *UndoCarriedLossResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[11]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -751,7 +857,7 @@ func (x *UndoCarriedLossResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UndoCarriedLossResponse.ProtoReflect.Descriptor instead.
 func (*UndoCarriedLossResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{11}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *UndoCarriedLossResponse) GetDecidedBy() string {
@@ -769,7 +875,7 @@ type RecomputeRequest struct {
 
 func (x *RecomputeRequest) Reset() {
 	*x = RecomputeRequest{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[12]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -781,7 +887,7 @@ func (x *RecomputeRequest) String() string {
 func (*RecomputeRequest) ProtoMessage() {}
 
 func (x *RecomputeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[12]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -794,7 +900,7 @@ func (x *RecomputeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecomputeRequest.ProtoReflect.Descriptor instead.
 func (*RecomputeRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{12}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{14}
 }
 
 type RecomputeResponse struct {
@@ -808,7 +914,7 @@ type RecomputeResponse struct {
 
 func (x *RecomputeResponse) Reset() {
 	*x = RecomputeResponse{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[13]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -820,7 +926,7 @@ func (x *RecomputeResponse) String() string {
 func (*RecomputeResponse) ProtoMessage() {}
 
 func (x *RecomputeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[13]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -833,7 +939,7 @@ func (x *RecomputeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecomputeResponse.ProtoReflect.Descriptor instead.
 func (*RecomputeResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{13}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *RecomputeResponse) GetStage() string {
@@ -870,7 +976,7 @@ type SignCertificateRequest struct {
 
 func (x *SignCertificateRequest) Reset() {
 	*x = SignCertificateRequest{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[14]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -882,7 +988,7 @@ func (x *SignCertificateRequest) String() string {
 func (*SignCertificateRequest) ProtoMessage() {}
 
 func (x *SignCertificateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[14]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -895,7 +1001,7 @@ func (x *SignCertificateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignCertificateRequest.ProtoReflect.Descriptor instead.
 func (*SignCertificateRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{14}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *SignCertificateRequest) GetCheckId() string {
@@ -935,7 +1041,7 @@ type SignCertificateResponse struct {
 
 func (x *SignCertificateResponse) Reset() {
 	*x = SignCertificateResponse{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[15]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -947,7 +1053,7 @@ func (x *SignCertificateResponse) String() string {
 func (*SignCertificateResponse) ProtoMessage() {}
 
 func (x *SignCertificateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[15]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -960,7 +1066,7 @@ func (x *SignCertificateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignCertificateResponse.ProtoReflect.Descriptor instead.
 func (*SignCertificateResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{15}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *SignCertificateResponse) GetCertificate() *Certificate {
@@ -985,7 +1091,7 @@ type CorrectCertificateRequest struct {
 
 func (x *CorrectCertificateRequest) Reset() {
 	*x = CorrectCertificateRequest{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[16]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -997,7 +1103,7 @@ func (x *CorrectCertificateRequest) String() string {
 func (*CorrectCertificateRequest) ProtoMessage() {}
 
 func (x *CorrectCertificateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[16]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1010,7 +1116,7 @@ func (x *CorrectCertificateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectCertificateRequest.ProtoReflect.Descriptor instead.
 func (*CorrectCertificateRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{16}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *CorrectCertificateRequest) GetNumber() string {
@@ -1057,7 +1163,7 @@ type CorrectCertificateResponse struct {
 
 func (x *CorrectCertificateResponse) Reset() {
 	*x = CorrectCertificateResponse{}
-	mi := &file_rollcall_v1_admin_proto_msgTypes[17]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1069,7 +1175,7 @@ func (x *CorrectCertificateResponse) String() string {
 func (*CorrectCertificateResponse) ProtoMessage() {}
 
 func (x *CorrectCertificateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_admin_proto_msgTypes[17]
+	mi := &file_rollcall_v1_admin_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1082,7 +1188,7 @@ func (x *CorrectCertificateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CorrectCertificateResponse.ProtoReflect.Descriptor instead.
 func (*CorrectCertificateResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{17}
+	return file_rollcall_v1_admin_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *CorrectCertificateResponse) GetCertificate() *Certificate {
@@ -1120,7 +1226,13 @@ const file_rollcall_v1_admin_proto_rawDesc = "" +
 	"\aflag_id\x18\x01 \x01(\tR\x06flagId\x12\x16\n" +
 	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x1b\n" +
 	"\tclosed_by\x18\x03 \x01(\tR\bclosedBy\"\x13\n" +
-	"\x11CloseFlagResponse\"\xa6\x01\n" +
+	"\x11CloseFlagResponse\"r\n" +
+	"\x16AcknowledgeFlagRequest\x12\x17\n" +
+	"\aflag_id\x18\x01 \x01(\tR\x06flagId\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\x12'\n" +
+	"\x0facknowledged_by\x18\x03 \x01(\tR\x0eacknowledgedBy\"B\n" +
+	"\x17AcknowledgeFlagResponse\x12'\n" +
+	"\x0facknowledged_by\x18\x01 \x01(\tR\x0eacknowledgedBy\"\xa6\x01\n" +
 	"\x15AdoptParasiticRequest\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x16\n" +
 	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x1d\n" +
@@ -1174,10 +1286,11 @@ const file_rollcall_v1_admin_proto_rawDesc = "" +
 	"\t_customerB\t\n" +
 	"\a_remark\"X\n" +
 	"\x1aCorrectCertificateResponse\x12:\n" +
-	"\vcertificate\x18\x01 \x01(\v2\x18.rollcall.v1.CertificateR\vcertificate2\xca\x05\n" +
+	"\vcertificate\x18\x01 \x01(\v2\x18.rollcall.v1.CertificateR\vcertificate2\xa8\x06\n" +
 	"\fAdminService\x12V\n" +
 	"\rApplyRegistry\x12!.rollcall.v1.ApplyRegistryRequest\x1a\".rollcall.v1.ApplyRegistryResponse\x12J\n" +
-	"\tCloseFlag\x12\x1d.rollcall.v1.CloseFlagRequest\x1a\x1e.rollcall.v1.CloseFlagResponse\x12Y\n" +
+	"\tCloseFlag\x12\x1d.rollcall.v1.CloseFlagRequest\x1a\x1e.rollcall.v1.CloseFlagResponse\x12\\\n" +
+	"\x0fAcknowledgeFlag\x12#.rollcall.v1.AcknowledgeFlagRequest\x1a$.rollcall.v1.AcknowledgeFlagResponse\x12Y\n" +
 	"\x0eAdoptParasitic\x12\".rollcall.v1.AdoptParasiticRequest\x1a#.rollcall.v1.AdoptParasiticResponse\x12J\n" +
 	"\tCarryLoss\x12\x1d.rollcall.v1.CarryLossRequest\x1a\x1e.rollcall.v1.CarryLossResponse\x12\\\n" +
 	"\x0fUndoCarriedLoss\x12#.rollcall.v1.UndoCarriedLossRequest\x1a$.rollcall.v1.UndoCarriedLossResponse\x12L\n" +
@@ -1197,7 +1310,7 @@ func file_rollcall_v1_admin_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_admin_proto_rawDescData
 }
 
-var file_rollcall_v1_admin_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
+var file_rollcall_v1_admin_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
 var file_rollcall_v1_admin_proto_goTypes = []any{
 	(*ApplyRegistryRequest)(nil),       // 0: rollcall.v1.ApplyRegistryRequest
 	(*ApplyRegistryResponse)(nil),      // 1: rollcall.v1.ApplyRegistryResponse
@@ -1205,47 +1318,51 @@ var file_rollcall_v1_admin_proto_goTypes = []any{
 	(*RegistryProblem)(nil),            // 3: rollcall.v1.RegistryProblem
 	(*CloseFlagRequest)(nil),           // 4: rollcall.v1.CloseFlagRequest
 	(*CloseFlagResponse)(nil),          // 5: rollcall.v1.CloseFlagResponse
-	(*AdoptParasiticRequest)(nil),      // 6: rollcall.v1.AdoptParasiticRequest
-	(*AdoptParasiticResponse)(nil),     // 7: rollcall.v1.AdoptParasiticResponse
-	(*CarryLossRequest)(nil),           // 8: rollcall.v1.CarryLossRequest
-	(*CarryLossResponse)(nil),          // 9: rollcall.v1.CarryLossResponse
-	(*UndoCarriedLossRequest)(nil),     // 10: rollcall.v1.UndoCarriedLossRequest
-	(*UndoCarriedLossResponse)(nil),    // 11: rollcall.v1.UndoCarriedLossResponse
-	(*RecomputeRequest)(nil),           // 12: rollcall.v1.RecomputeRequest
-	(*RecomputeResponse)(nil),          // 13: rollcall.v1.RecomputeResponse
-	(*SignCertificateRequest)(nil),     // 14: rollcall.v1.SignCertificateRequest
-	(*SignCertificateResponse)(nil),    // 15: rollcall.v1.SignCertificateResponse
-	(*CorrectCertificateRequest)(nil),  // 16: rollcall.v1.CorrectCertificateRequest
-	(*CorrectCertificateResponse)(nil), // 17: rollcall.v1.CorrectCertificateResponse
-	(*timestamppb.Timestamp)(nil),      // 18: google.protobuf.Timestamp
-	(*Certificate)(nil),                // 19: rollcall.v1.Certificate
+	(*AcknowledgeFlagRequest)(nil),     // 6: rollcall.v1.AcknowledgeFlagRequest
+	(*AcknowledgeFlagResponse)(nil),    // 7: rollcall.v1.AcknowledgeFlagResponse
+	(*AdoptParasiticRequest)(nil),      // 8: rollcall.v1.AdoptParasiticRequest
+	(*AdoptParasiticResponse)(nil),     // 9: rollcall.v1.AdoptParasiticResponse
+	(*CarryLossRequest)(nil),           // 10: rollcall.v1.CarryLossRequest
+	(*CarryLossResponse)(nil),          // 11: rollcall.v1.CarryLossResponse
+	(*UndoCarriedLossRequest)(nil),     // 12: rollcall.v1.UndoCarriedLossRequest
+	(*UndoCarriedLossResponse)(nil),    // 13: rollcall.v1.UndoCarriedLossResponse
+	(*RecomputeRequest)(nil),           // 14: rollcall.v1.RecomputeRequest
+	(*RecomputeResponse)(nil),          // 15: rollcall.v1.RecomputeResponse
+	(*SignCertificateRequest)(nil),     // 16: rollcall.v1.SignCertificateRequest
+	(*SignCertificateResponse)(nil),    // 17: rollcall.v1.SignCertificateResponse
+	(*CorrectCertificateRequest)(nil),  // 18: rollcall.v1.CorrectCertificateRequest
+	(*CorrectCertificateResponse)(nil), // 19: rollcall.v1.CorrectCertificateResponse
+	(*timestamppb.Timestamp)(nil),      // 20: google.protobuf.Timestamp
+	(*Certificate)(nil),                // 21: rollcall.v1.Certificate
 }
 var file_rollcall_v1_admin_proto_depIdxs = []int32{
 	2,  // 0: rollcall.v1.ApplyRegistryResponse.changes:type_name -> rollcall.v1.RegistryChange
 	3,  // 1: rollcall.v1.ApplyRegistryResponse.problems:type_name -> rollcall.v1.RegistryProblem
-	18, // 2: rollcall.v1.AdoptParasiticRequest.effective_at:type_name -> google.protobuf.Timestamp
-	18, // 3: rollcall.v1.AdoptParasiticResponse.effective_at:type_name -> google.protobuf.Timestamp
-	18, // 4: rollcall.v1.CarryLossResponse.from_started_at:type_name -> google.protobuf.Timestamp
-	19, // 5: rollcall.v1.SignCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
-	19, // 6: rollcall.v1.CorrectCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	20, // 2: rollcall.v1.AdoptParasiticRequest.effective_at:type_name -> google.protobuf.Timestamp
+	20, // 3: rollcall.v1.AdoptParasiticResponse.effective_at:type_name -> google.protobuf.Timestamp
+	20, // 4: rollcall.v1.CarryLossResponse.from_started_at:type_name -> google.protobuf.Timestamp
+	21, // 5: rollcall.v1.SignCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	21, // 6: rollcall.v1.CorrectCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
 	0,  // 7: rollcall.v1.AdminService.ApplyRegistry:input_type -> rollcall.v1.ApplyRegistryRequest
 	4,  // 8: rollcall.v1.AdminService.CloseFlag:input_type -> rollcall.v1.CloseFlagRequest
-	6,  // 9: rollcall.v1.AdminService.AdoptParasitic:input_type -> rollcall.v1.AdoptParasiticRequest
-	8,  // 10: rollcall.v1.AdminService.CarryLoss:input_type -> rollcall.v1.CarryLossRequest
-	10, // 11: rollcall.v1.AdminService.UndoCarriedLoss:input_type -> rollcall.v1.UndoCarriedLossRequest
-	12, // 12: rollcall.v1.AdminService.Recompute:input_type -> rollcall.v1.RecomputeRequest
-	14, // 13: rollcall.v1.AdminService.SignCertificate:input_type -> rollcall.v1.SignCertificateRequest
-	16, // 14: rollcall.v1.AdminService.CorrectCertificate:input_type -> rollcall.v1.CorrectCertificateRequest
-	1,  // 15: rollcall.v1.AdminService.ApplyRegistry:output_type -> rollcall.v1.ApplyRegistryResponse
-	5,  // 16: rollcall.v1.AdminService.CloseFlag:output_type -> rollcall.v1.CloseFlagResponse
-	7,  // 17: rollcall.v1.AdminService.AdoptParasitic:output_type -> rollcall.v1.AdoptParasiticResponse
-	9,  // 18: rollcall.v1.AdminService.CarryLoss:output_type -> rollcall.v1.CarryLossResponse
-	11, // 19: rollcall.v1.AdminService.UndoCarriedLoss:output_type -> rollcall.v1.UndoCarriedLossResponse
-	13, // 20: rollcall.v1.AdminService.Recompute:output_type -> rollcall.v1.RecomputeResponse
-	15, // 21: rollcall.v1.AdminService.SignCertificate:output_type -> rollcall.v1.SignCertificateResponse
-	17, // 22: rollcall.v1.AdminService.CorrectCertificate:output_type -> rollcall.v1.CorrectCertificateResponse
-	15, // [15:23] is the sub-list for method output_type
-	7,  // [7:15] is the sub-list for method input_type
+	6,  // 9: rollcall.v1.AdminService.AcknowledgeFlag:input_type -> rollcall.v1.AcknowledgeFlagRequest
+	8,  // 10: rollcall.v1.AdminService.AdoptParasitic:input_type -> rollcall.v1.AdoptParasiticRequest
+	10, // 11: rollcall.v1.AdminService.CarryLoss:input_type -> rollcall.v1.CarryLossRequest
+	12, // 12: rollcall.v1.AdminService.UndoCarriedLoss:input_type -> rollcall.v1.UndoCarriedLossRequest
+	14, // 13: rollcall.v1.AdminService.Recompute:input_type -> rollcall.v1.RecomputeRequest
+	16, // 14: rollcall.v1.AdminService.SignCertificate:input_type -> rollcall.v1.SignCertificateRequest
+	18, // 15: rollcall.v1.AdminService.CorrectCertificate:input_type -> rollcall.v1.CorrectCertificateRequest
+	1,  // 16: rollcall.v1.AdminService.ApplyRegistry:output_type -> rollcall.v1.ApplyRegistryResponse
+	5,  // 17: rollcall.v1.AdminService.CloseFlag:output_type -> rollcall.v1.CloseFlagResponse
+	7,  // 18: rollcall.v1.AdminService.AcknowledgeFlag:output_type -> rollcall.v1.AcknowledgeFlagResponse
+	9,  // 19: rollcall.v1.AdminService.AdoptParasitic:output_type -> rollcall.v1.AdoptParasiticResponse
+	11, // 20: rollcall.v1.AdminService.CarryLoss:output_type -> rollcall.v1.CarryLossResponse
+	13, // 21: rollcall.v1.AdminService.UndoCarriedLoss:output_type -> rollcall.v1.UndoCarriedLossResponse
+	15, // 22: rollcall.v1.AdminService.Recompute:output_type -> rollcall.v1.RecomputeResponse
+	17, // 23: rollcall.v1.AdminService.SignCertificate:output_type -> rollcall.v1.SignCertificateResponse
+	19, // 24: rollcall.v1.AdminService.CorrectCertificate:output_type -> rollcall.v1.CorrectCertificateResponse
+	16, // [16:25] is the sub-list for method output_type
+	7,  // [7:16] is the sub-list for method input_type
 	7,  // [7:7] is the sub-list for extension type_name
 	7,  // [7:7] is the sub-list for extension extendee
 	0,  // [0:7] is the sub-list for field type_name
@@ -1257,14 +1374,14 @@ func file_rollcall_v1_admin_proto_init() {
 		return
 	}
 	file_rollcall_v1_fleet_proto_init()
-	file_rollcall_v1_admin_proto_msgTypes[16].OneofWrappers = []any{}
+	file_rollcall_v1_admin_proto_msgTypes[18].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_admin_proto_rawDesc), len(file_rollcall_v1_admin_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   18,
+			NumMessages:   20,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

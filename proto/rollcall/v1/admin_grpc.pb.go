@@ -23,6 +23,7 @@ const _ = grpc.SupportPackageIsVersion9
 const (
 	AdminService_ApplyRegistry_FullMethodName      = "/rollcall.v1.AdminService/ApplyRegistry"
 	AdminService_CloseFlag_FullMethodName          = "/rollcall.v1.AdminService/CloseFlag"
+	AdminService_AcknowledgeFlag_FullMethodName    = "/rollcall.v1.AdminService/AcknowledgeFlag"
 	AdminService_AdoptParasitic_FullMethodName     = "/rollcall.v1.AdminService/AdoptParasitic"
 	AdminService_CarryLoss_FullMethodName          = "/rollcall.v1.AdminService/CarryLoss"
 	AdminService_UndoCarriedLoss_FullMethodName    = "/rollcall.v1.AdminService/UndoCarriedLoss"
@@ -42,6 +43,8 @@ type AdminServiceClient interface {
 	ApplyRegistry(ctx context.Context, in *ApplyRegistryRequest, opts ...grpc.CallOption) (*ApplyRegistryResponse, error)
 	// CloseFlag closes a flag by a signed reason.
 	CloseFlag(ctx context.Context, in *CloseFlagRequest, opts ...grpc.CallOption) (*CloseFlagResponse, error)
+	// AcknowledgeFlag says that somebody has taken an open flag on, and what for.
+	AcknowledgeFlag(ctx context.Context, in *AcknowledgeFlagRequest, opts ...grpc.CallOption) (*AcknowledgeFlagResponse, error)
 	// AdoptParasitic takes the loss that a coast-down of the empty rollers showed
 	// as the cell's parasitic loss, by a signed reason.
 	AdoptParasitic(ctx context.Context, in *AdoptParasiticRequest, opts ...grpc.CallOption) (*AdoptParasiticResponse, error)
@@ -83,6 +86,16 @@ func (c *adminServiceClient) CloseFlag(ctx context.Context, in *CloseFlagRequest
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(CloseFlagResponse)
 	err := c.cc.Invoke(ctx, AdminService_CloseFlag_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *adminServiceClient) AcknowledgeFlag(ctx context.Context, in *AcknowledgeFlagRequest, opts ...grpc.CallOption) (*AcknowledgeFlagResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AcknowledgeFlagResponse)
+	err := c.cc.Invoke(ctx, AdminService_AcknowledgeFlag_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -169,6 +182,8 @@ type AdminServiceServer interface {
 	ApplyRegistry(context.Context, *ApplyRegistryRequest) (*ApplyRegistryResponse, error)
 	// CloseFlag closes a flag by a signed reason.
 	CloseFlag(context.Context, *CloseFlagRequest) (*CloseFlagResponse, error)
+	// AcknowledgeFlag says that somebody has taken an open flag on, and what for.
+	AcknowledgeFlag(context.Context, *AcknowledgeFlagRequest) (*AcknowledgeFlagResponse, error)
 	// AdoptParasitic takes the loss that a coast-down of the empty rollers showed
 	// as the cell's parasitic loss, by a signed reason.
 	AdoptParasitic(context.Context, *AdoptParasiticRequest) (*AdoptParasiticResponse, error)
@@ -201,6 +216,9 @@ func (UnimplementedAdminServiceServer) ApplyRegistry(context.Context, *ApplyRegi
 }
 func (UnimplementedAdminServiceServer) CloseFlag(context.Context, *CloseFlagRequest) (*CloseFlagResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CloseFlag not implemented")
+}
+func (UnimplementedAdminServiceServer) AcknowledgeFlag(context.Context, *AcknowledgeFlagRequest) (*AcknowledgeFlagResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method AcknowledgeFlag not implemented")
 }
 func (UnimplementedAdminServiceServer) AdoptParasitic(context.Context, *AdoptParasiticRequest) (*AdoptParasiticResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method AdoptParasitic not implemented")
@@ -273,6 +291,24 @@ func _AdminService_CloseFlag_Handler(srv interface{}, ctx context.Context, dec f
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(AdminServiceServer).CloseFlag(ctx, req.(*CloseFlagRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AdminService_AcknowledgeFlag_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AcknowledgeFlagRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).AcknowledgeFlag(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_AcknowledgeFlag_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).AcknowledgeFlag(ctx, req.(*AcknowledgeFlagRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -392,6 +428,10 @@ var AdminService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CloseFlag",
 			Handler:    _AdminService_CloseFlag_Handler,
+		},
+		{
+			MethodName: "AcknowledgeFlag",
+			Handler:    _AdminService_AcknowledgeFlag_Handler,
 		},
 		{
 			MethodName: "AdoptParasitic",

@@ -235,8 +235,10 @@ type CellStatus struct {
 	// What stands against a flagged cell whose last checks passed; else empty.
 	StandingAgainst string `protobuf:"bytes,22,opt,name=standing_against,json=standingAgainst,proto3" json:"standing_against,omitempty"`
 	// When the next check of the load cell is due; absent: no rule gives a day.
-	CheckDueAt    *timestamppb.Timestamp `protobuf:"bytes,23,opt,name=check_due_at,json=checkDueAt,proto3" json:"check_due_at,omitempty"`
-	CheckOverdue  bool                   `protobuf:"varint,24,opt,name=check_overdue,json=checkOverdue,proto3" json:"check_overdue,omitempty"`
+	CheckDueAt   *timestamppb.Timestamp `protobuf:"bytes,23,opt,name=check_due_at,json=checkDueAt,proto3" json:"check_due_at,omitempty"`
+	CheckOverdue bool                   `protobuf:"varint,24,opt,name=check_overdue,json=checkOverdue,proto3" json:"check_overdue,omitempty"`
+	// The site's IANA time zone; empty: not said.
+	SiteZone      string `protobuf:"bytes,60,opt,name=site_zone,json=siteZone,proto3" json:"site_zone,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -439,6 +441,13 @@ func (x *CellStatus) GetCheckOverdue() bool {
 	return false
 }
 
+func (x *CellStatus) GetSiteZone() string {
+	if x != nil {
+		return x.SiteZone
+	}
+	return ""
+}
+
 type ListFlagsRequest struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	Filter *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
@@ -571,9 +580,14 @@ type Flag struct {
 	// Customer pulls since the cell was last known good.
 	TouchedPulls []*TouchedPull `protobuf:"bytes,17,rep,name=touched_pulls,json=touchedPulls,proto3" json:"touched_pulls,omitempty"`
 	// Of a flag of kind "check overdue": since when the check is due.
-	DueAt         *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=due_at,json=dueAt,proto3" json:"due_at,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	DueAt *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=due_at,json=dueAt,proto3" json:"due_at,omitempty"`
+	// What people did about it, oldest first.
+	History []*FlagDeed `protobuf:"bytes,60,rep,name=history,proto3" json:"history,omitempty"`
+	// Somebody has taken it on; the last one who did, and when.
+	AcknowledgedBy string                 `protobuf:"bytes,61,opt,name=acknowledged_by,json=acknowledgedBy,proto3" json:"acknowledged_by,omitempty"`
+	AcknowledgedAt *timestamppb.Timestamp `protobuf:"bytes,62,opt,name=acknowledged_at,json=acknowledgedAt,proto3" json:"acknowledged_at,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Flag) Reset() {
@@ -732,6 +746,97 @@ func (x *Flag) GetDueAt() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Flag) GetHistory() []*FlagDeed {
+	if x != nil {
+		return x.History
+	}
+	return nil
+}
+
+func (x *Flag) GetAcknowledgedBy() string {
+	if x != nil {
+		return x.AcknowledgedBy
+	}
+	return ""
+}
+
+func (x *Flag) GetAcknowledgedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.AcknowledgedAt
+	}
+	return nil
+}
+
+// FlagDeed is what somebody did about a flag.
+type FlagDeed struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	At    *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
+	By    string                 `protobuf:"bytes,2,opt,name=by,proto3" json:"by,omitempty"`
+	// flag acknowledged, flag closed
+	What          string `protobuf:"bytes,3,opt,name=what,proto3" json:"what,omitempty"`
+	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FlagDeed) Reset() {
+	*x = FlagDeed{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FlagDeed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FlagDeed) ProtoMessage() {}
+
+func (x *FlagDeed) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FlagDeed.ProtoReflect.Descriptor instead.
+func (*FlagDeed) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *FlagDeed) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *FlagDeed) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *FlagDeed) GetWhat() string {
+	if x != nil {
+		return x.What
+	}
+	return ""
+}
+
+func (x *FlagDeed) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
 // Cause is a possible fault with its probability.
 type Cause struct {
 	state       protoimpl.MessageState `protogen:"open.v1"`
@@ -748,7 +853,7 @@ type Cause struct {
 
 func (x *Cause) Reset() {
 	*x = Cause{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[7]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -760,7 +865,7 @@ func (x *Cause) String() string {
 func (*Cause) ProtoMessage() {}
 
 func (x *Cause) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[7]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -773,7 +878,7 @@ func (x *Cause) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Cause.ProtoReflect.Descriptor instead.
 func (*Cause) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{7}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Cause) GetFault() string {
@@ -826,7 +931,7 @@ type TouchedPull struct {
 
 func (x *TouchedPull) Reset() {
 	*x = TouchedPull{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[8]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -838,7 +943,7 @@ func (x *TouchedPull) String() string {
 func (*TouchedPull) ProtoMessage() {}
 
 func (x *TouchedPull) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[8]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -851,7 +956,7 @@ func (x *TouchedPull) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TouchedPull.ProtoReflect.Descriptor instead.
 func (*TouchedPull) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{8}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *TouchedPull) GetPullId() string {
@@ -900,7 +1005,7 @@ type ListChecksRequest struct {
 
 func (x *ListChecksRequest) Reset() {
 	*x = ListChecksRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[9]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -912,7 +1017,7 @@ func (x *ListChecksRequest) String() string {
 func (*ListChecksRequest) ProtoMessage() {}
 
 func (x *ListChecksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[9]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -925,7 +1030,7 @@ func (x *ListChecksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListChecksRequest.ProtoReflect.Descriptor instead.
 func (*ListChecksRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{9}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ListChecksRequest) GetFilter() *Filter {
@@ -953,7 +1058,7 @@ type ListChecksResponse struct {
 
 func (x *ListChecksResponse) Reset() {
 	*x = ListChecksResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[10]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -965,7 +1070,7 @@ func (x *ListChecksResponse) String() string {
 func (*ListChecksResponse) ProtoMessage() {}
 
 func (x *ListChecksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[10]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -978,7 +1083,7 @@ func (x *ListChecksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListChecksResponse.ProtoReflect.Descriptor instead.
 func (*ListChecksResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{10}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ListChecksResponse) GetChecks() []*Check {
@@ -1030,7 +1135,7 @@ type Check struct {
 
 func (x *Check) Reset() {
 	*x = Check{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[11]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1042,7 +1147,7 @@ func (x *Check) String() string {
 func (*Check) ProtoMessage() {}
 
 func (x *Check) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[11]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1055,7 +1160,7 @@ func (x *Check) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Check.ProtoReflect.Descriptor instead.
 func (*Check) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{11}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Check) GetCheckId() string {
@@ -1200,7 +1305,7 @@ type GetCheckRequest struct {
 
 func (x *GetCheckRequest) Reset() {
 	*x = GetCheckRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[12]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1212,7 +1317,7 @@ func (x *GetCheckRequest) String() string {
 func (*GetCheckRequest) ProtoMessage() {}
 
 func (x *GetCheckRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[12]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1225,7 +1330,7 @@ func (x *GetCheckRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckRequest.ProtoReflect.Descriptor instead.
 func (*GetCheckRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{12}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GetCheckRequest) GetCheckId() string {
@@ -1252,7 +1357,7 @@ type GetCheckResponse struct {
 
 func (x *GetCheckResponse) Reset() {
 	*x = GetCheckResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[13]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1264,7 +1369,7 @@ func (x *GetCheckResponse) String() string {
 func (*GetCheckResponse) ProtoMessage() {}
 
 func (x *GetCheckResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[13]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1277,7 +1382,7 @@ func (x *GetCheckResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckResponse.ProtoReflect.Descriptor instead.
 func (*GetCheckResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{13}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *GetCheckResponse) GetCheck() *Check {
@@ -1360,7 +1465,7 @@ type CheckResult struct {
 
 func (x *CheckResult) Reset() {
 	*x = CheckResult{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[14]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1372,7 +1477,7 @@ func (x *CheckResult) String() string {
 func (*CheckResult) ProtoMessage() {}
 
 func (x *CheckResult) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[14]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1385,7 +1490,7 @@ func (x *CheckResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckResult.ProtoReflect.Descriptor instead.
 func (*CheckResult) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{14}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *CheckResult) GetSchema() uint32 {
@@ -1583,7 +1688,7 @@ type StatedResult struct {
 
 func (x *StatedResult) Reset() {
 	*x = StatedResult{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[15]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1595,7 +1700,7 @@ func (x *StatedResult) String() string {
 func (*StatedResult) ProtoMessage() {}
 
 func (x *StatedResult) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[15]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1608,7 +1713,7 @@ func (x *StatedResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StatedResult.ProtoReflect.Descriptor instead.
 func (*StatedResult) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{15}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *StatedResult) GetQuantity() string {
@@ -1684,7 +1789,7 @@ type CheckBudgetRow struct {
 
 func (x *CheckBudgetRow) Reset() {
 	*x = CheckBudgetRow{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[16]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1696,7 +1801,7 @@ func (x *CheckBudgetRow) String() string {
 func (*CheckBudgetRow) ProtoMessage() {}
 
 func (x *CheckBudgetRow) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[16]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1709,7 +1814,7 @@ func (x *CheckBudgetRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckBudgetRow.ProtoReflect.Descriptor instead.
 func (*CheckBudgetRow) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{16}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *CheckBudgetRow) GetInput() string {
@@ -1765,7 +1870,7 @@ type ReadingResult struct {
 
 func (x *ReadingResult) Reset() {
 	*x = ReadingResult{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[17]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1777,7 +1882,7 @@ func (x *ReadingResult) String() string {
 func (*ReadingResult) ProtoMessage() {}
 
 func (x *ReadingResult) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[17]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1790,7 +1895,7 @@ func (x *ReadingResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingResult.ProtoReflect.Descriptor instead.
 func (*ReadingResult) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{17}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ReadingResult) GetIndex() uint32 {
@@ -1856,7 +1961,7 @@ type PointResult struct {
 
 func (x *PointResult) Reset() {
 	*x = PointResult{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1868,7 +1973,7 @@ func (x *PointResult) String() string {
 func (*PointResult) ProtoMessage() {}
 
 func (x *PointResult) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[18]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1881,7 +1986,7 @@ func (x *PointResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PointResult.ProtoReflect.Descriptor instead.
 func (*PointResult) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{18}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *PointResult) GetLoadN() float64 {
@@ -1991,7 +2096,7 @@ type LoadCellCurve struct {
 
 func (x *LoadCellCurve) Reset() {
 	*x = LoadCellCurve{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2003,7 +2108,7 @@ func (x *LoadCellCurve) String() string {
 func (*LoadCellCurve) ProtoMessage() {}
 
 func (x *LoadCellCurve) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[19]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2016,7 +2121,7 @@ func (x *LoadCellCurve) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoadCellCurve.ProtoReflect.Descriptor instead.
 func (*LoadCellCurve) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{19}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *LoadCellCurve) GetEpoch() string {
@@ -2133,7 +2238,7 @@ type InterpolationResult struct {
 
 func (x *InterpolationResult) Reset() {
 	*x = InterpolationResult{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2145,7 +2250,7 @@ func (x *InterpolationResult) String() string {
 func (*InterpolationResult) ProtoMessage() {}
 
 func (x *InterpolationResult) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[20]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2158,7 +2263,7 @@ func (x *InterpolationResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InterpolationResult.ProtoReflect.Descriptor instead.
 func (*InterpolationResult) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{20}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *InterpolationResult) GetDegree() uint32 {
@@ -2258,7 +2363,7 @@ type InterpolationTrial struct {
 
 func (x *InterpolationTrial) Reset() {
 	*x = InterpolationTrial{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2270,7 +2375,7 @@ func (x *InterpolationTrial) String() string {
 func (*InterpolationTrial) ProtoMessage() {}
 
 func (x *InterpolationTrial) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[21]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2283,7 +2388,7 @@ func (x *InterpolationTrial) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InterpolationTrial.ProtoReflect.Descriptor instead.
 func (*InterpolationTrial) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{21}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *InterpolationTrial) GetDegree() uint32 {
@@ -2369,7 +2474,7 @@ type DriftResult struct {
 
 func (x *DriftResult) Reset() {
 	*x = DriftResult{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2381,7 +2486,7 @@ func (x *DriftResult) String() string {
 func (*DriftResult) ProtoMessage() {}
 
 func (x *DriftResult) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[22]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2394,7 +2499,7 @@ func (x *DriftResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DriftResult.ProtoReflect.Descriptor instead.
 func (*DriftResult) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{22}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *DriftResult) GetCheckId() string {
@@ -2479,7 +2584,7 @@ type ClassResult struct {
 
 func (x *ClassResult) Reset() {
 	*x = ClassResult{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2491,7 +2596,7 @@ func (x *ClassResult) String() string {
 func (*ClassResult) ProtoMessage() {}
 
 func (x *ClassResult) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[23]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2504,7 +2609,7 @@ func (x *ClassResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClassResult.ProtoReflect.Descriptor instead.
 func (*ClassResult) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{23}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ClassResult) GetTable() string {
@@ -2578,7 +2683,7 @@ type ClassLimit struct {
 
 func (x *ClassLimit) Reset() {
 	*x = ClassLimit{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2590,7 +2695,7 @@ func (x *ClassLimit) String() string {
 func (*ClassLimit) ProtoMessage() {}
 
 func (x *ClassLimit) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[24]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2603,7 +2708,7 @@ func (x *ClassLimit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClassLimit.ProtoReflect.Descriptor instead.
 func (*ClassLimit) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{24}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ClassLimit) GetClass() string {
@@ -2664,7 +2769,7 @@ type SenseResult struct {
 
 func (x *SenseResult) Reset() {
 	*x = SenseResult{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2676,7 +2781,7 @@ func (x *SenseResult) String() string {
 func (*SenseResult) ProtoMessage() {}
 
 func (x *SenseResult) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[25]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2689,7 +2794,7 @@ func (x *SenseResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SenseResult.ProtoReflect.Descriptor instead.
 func (*SenseResult) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{25}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *SenseResult) GetSense() LoadSense {
@@ -2742,7 +2847,7 @@ type SpeedZero struct {
 
 func (x *SpeedZero) Reset() {
 	*x = SpeedZero{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2754,7 +2859,7 @@ func (x *SpeedZero) String() string {
 func (*SpeedZero) ProtoMessage() {}
 
 func (x *SpeedZero) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[26]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2767,7 +2872,7 @@ func (x *SpeedZero) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SpeedZero.ProtoReflect.Descriptor instead.
 func (*SpeedZero) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{26}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *SpeedZero) GetSpeedMps() float64 {
@@ -2827,7 +2932,7 @@ type CreepStep struct {
 
 func (x *CreepStep) Reset() {
 	*x = CreepStep{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2839,7 +2944,7 @@ func (x *CreepStep) String() string {
 func (*CreepStep) ProtoMessage() {}
 
 func (x *CreepStep) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[27]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2852,7 +2957,7 @@ func (x *CreepStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreepStep.ProtoReflect.Descriptor instead.
 func (*CreepStep) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{27}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *CreepStep) GetLoadN() float64 {
@@ -2910,7 +3015,7 @@ type CheckFinding struct {
 
 func (x *CheckFinding) Reset() {
 	*x = CheckFinding{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2922,7 +3027,7 @@ func (x *CheckFinding) String() string {
 func (*CheckFinding) ProtoMessage() {}
 
 func (x *CheckFinding) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[28]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2935,7 +3040,7 @@ func (x *CheckFinding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckFinding.ProtoReflect.Descriptor instead.
 func (*CheckFinding) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{28}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *CheckFinding) GetKind() string {
@@ -2986,7 +3091,7 @@ type BaseInertiaResult struct {
 
 func (x *BaseInertiaResult) Reset() {
 	*x = BaseInertiaResult{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2998,7 +3103,7 @@ func (x *BaseInertiaResult) String() string {
 func (*BaseInertiaResult) ProtoMessage() {}
 
 func (x *BaseInertiaResult) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[29]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3011,7 +3116,7 @@ func (x *BaseInertiaResult) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BaseInertiaResult.ProtoReflect.Descriptor instead.
 func (*BaseInertiaResult) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{29}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *BaseInertiaResult) GetMassKg() float64 {
@@ -3128,7 +3233,7 @@ type InertiaRun struct {
 
 func (x *InertiaRun) Reset() {
 	*x = InertiaRun{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3140,7 +3245,7 @@ func (x *InertiaRun) String() string {
 func (*InertiaRun) ProtoMessage() {}
 
 func (x *InertiaRun) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[30]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3153,7 +3258,7 @@ func (x *InertiaRun) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InertiaRun.ProtoReflect.Descriptor instead.
 func (*InertiaRun) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{30}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *InertiaRun) GetIndex() uint32 {
@@ -3219,7 +3324,7 @@ type InertiaValue struct {
 
 func (x *InertiaValue) Reset() {
 	*x = InertiaValue{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3231,7 +3336,7 @@ func (x *InertiaValue) String() string {
 func (*InertiaValue) ProtoMessage() {}
 
 func (x *InertiaValue) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[31]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3244,7 +3349,7 @@ func (x *InertiaValue) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InertiaValue.ProtoReflect.Descriptor instead.
 func (*InertiaValue) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{31}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *InertiaValue) GetFirst() uint32 {
@@ -3296,7 +3401,7 @@ type InertiaLimit struct {
 
 func (x *InertiaLimit) Reset() {
 	*x = InertiaLimit{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3308,7 +3413,7 @@ func (x *InertiaLimit) String() string {
 func (*InertiaLimit) ProtoMessage() {}
 
 func (x *InertiaLimit) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[32]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3321,7 +3426,7 @@ func (x *InertiaLimit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InertiaLimit.ProtoReflect.Descriptor instead.
 func (*InertiaLimit) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{32}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *InertiaLimit) GetName() string {
@@ -3369,7 +3474,7 @@ type ListEpochsRequest struct {
 
 func (x *ListEpochsRequest) Reset() {
 	*x = ListEpochsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3381,7 +3486,7 @@ func (x *ListEpochsRequest) String() string {
 func (*ListEpochsRequest) ProtoMessage() {}
 
 func (x *ListEpochsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[33]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3394,7 +3499,7 @@ func (x *ListEpochsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEpochsRequest.ProtoReflect.Descriptor instead.
 func (*ListEpochsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{33}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ListEpochsRequest) GetFilter() *Filter {
@@ -3414,7 +3519,7 @@ type ListEpochsResponse struct {
 
 func (x *ListEpochsResponse) Reset() {
 	*x = ListEpochsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3426,7 +3531,7 @@ func (x *ListEpochsResponse) String() string {
 func (*ListEpochsResponse) ProtoMessage() {}
 
 func (x *ListEpochsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[34]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3439,7 +3544,7 @@ func (x *ListEpochsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListEpochsResponse.ProtoReflect.Descriptor instead.
 func (*ListEpochsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{34}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ListEpochsResponse) GetEpochs() []*Epoch {
@@ -3475,7 +3580,7 @@ type Epoch struct {
 
 func (x *Epoch) Reset() {
 	*x = Epoch{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3487,7 +3592,7 @@ func (x *Epoch) String() string {
 func (*Epoch) ProtoMessage() {}
 
 func (x *Epoch) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[35]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3500,7 +3605,7 @@ func (x *Epoch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Epoch.ProtoReflect.Descriptor instead.
 func (*Epoch) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{35}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *Epoch) GetCellId() string {
@@ -3586,7 +3691,7 @@ type EpochValue struct {
 
 func (x *EpochValue) Reset() {
 	*x = EpochValue{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[36]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3598,7 +3703,7 @@ func (x *EpochValue) String() string {
 func (*EpochValue) ProtoMessage() {}
 
 func (x *EpochValue) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[36]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3611,7 +3716,7 @@ func (x *EpochValue) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EpochValue.ProtoReflect.Descriptor instead.
 func (*EpochValue) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{36}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *EpochValue) GetName() string {
@@ -3651,7 +3756,7 @@ type ListParasiticsRequest struct {
 
 func (x *ListParasiticsRequest) Reset() {
 	*x = ListParasiticsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[37]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3663,7 +3768,7 @@ func (x *ListParasiticsRequest) String() string {
 func (*ListParasiticsRequest) ProtoMessage() {}
 
 func (x *ListParasiticsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[37]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3676,7 +3781,7 @@ func (x *ListParasiticsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListParasiticsRequest.ProtoReflect.Descriptor instead.
 func (*ListParasiticsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{37}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ListParasiticsRequest) GetFilter() *Filter {
@@ -3697,7 +3802,7 @@ type ListParasiticsResponse struct {
 
 func (x *ListParasiticsResponse) Reset() {
 	*x = ListParasiticsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[38]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3709,7 +3814,7 @@ func (x *ListParasiticsResponse) String() string {
 func (*ListParasiticsResponse) ProtoMessage() {}
 
 func (x *ListParasiticsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[38]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3722,7 +3827,7 @@ func (x *ListParasiticsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListParasiticsResponse.ProtoReflect.Descriptor instead.
 func (*ListParasiticsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{38}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ListParasiticsResponse) GetLosses() []*ParasiticLoss {
@@ -3776,7 +3881,7 @@ type ParasiticLoss struct {
 
 func (x *ParasiticLoss) Reset() {
 	*x = ParasiticLoss{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[39]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3788,7 +3893,7 @@ func (x *ParasiticLoss) String() string {
 func (*ParasiticLoss) ProtoMessage() {}
 
 func (x *ParasiticLoss) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[39]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3801,7 +3906,7 @@ func (x *ParasiticLoss) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ParasiticLoss.ProtoReflect.Descriptor instead.
 func (*ParasiticLoss) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{39}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ParasiticLoss) GetPullId() string {
@@ -3968,7 +4073,7 @@ type ListDueRequest struct {
 
 func (x *ListDueRequest) Reset() {
 	*x = ListDueRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[40]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3980,7 +4085,7 @@ func (x *ListDueRequest) String() string {
 func (*ListDueRequest) ProtoMessage() {}
 
 func (x *ListDueRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[40]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3993,7 +4098,7 @@ func (x *ListDueRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDueRequest.ProtoReflect.Descriptor instead.
 func (*ListDueRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{40}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *ListDueRequest) GetFilter() *Filter {
@@ -4015,7 +4120,7 @@ type ListDueResponse struct {
 
 func (x *ListDueResponse) Reset() {
 	*x = ListDueResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[41]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4027,7 +4132,7 @@ func (x *ListDueResponse) String() string {
 func (*ListDueResponse) ProtoMessage() {}
 
 func (x *ListDueResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[41]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4040,7 +4145,7 @@ func (x *ListDueResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListDueResponse.ProtoReflect.Descriptor instead.
 func (*ListDueResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{41}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *ListDueResponse) GetDue() []*DueCheck {
@@ -4088,7 +4193,7 @@ type DueCheck struct {
 
 func (x *DueCheck) Reset() {
 	*x = DueCheck{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[42]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4100,7 +4205,7 @@ func (x *DueCheck) String() string {
 func (*DueCheck) ProtoMessage() {}
 
 func (x *DueCheck) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[42]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4113,7 +4218,7 @@ func (x *DueCheck) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DueCheck.ProtoReflect.Descriptor instead.
 func (*DueCheck) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{42}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *DueCheck) GetCellId() string {
@@ -4235,7 +4340,7 @@ type DueRule struct {
 
 func (x *DueRule) Reset() {
 	*x = DueRule{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[43]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4247,7 +4352,7 @@ func (x *DueRule) String() string {
 func (*DueRule) ProtoMessage() {}
 
 func (x *DueRule) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[43]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4260,7 +4365,7 @@ func (x *DueRule) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DueRule.ProtoReflect.Descriptor instead.
 func (*DueRule) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{43}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *DueRule) GetRule() string {
@@ -4300,7 +4405,7 @@ type ListPullsRequest struct {
 
 func (x *ListPullsRequest) Reset() {
 	*x = ListPullsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[44]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4312,7 +4417,7 @@ func (x *ListPullsRequest) String() string {
 func (*ListPullsRequest) ProtoMessage() {}
 
 func (x *ListPullsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[44]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4325,7 +4430,7 @@ func (x *ListPullsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPullsRequest.ProtoReflect.Descriptor instead.
 func (*ListPullsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{44}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ListPullsRequest) GetFilter() *Filter {
@@ -4346,7 +4451,7 @@ type ListPullsResponse struct {
 
 func (x *ListPullsResponse) Reset() {
 	*x = ListPullsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[45]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4358,7 +4463,7 @@ func (x *ListPullsResponse) String() string {
 func (*ListPullsResponse) ProtoMessage() {}
 
 func (x *ListPullsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[45]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4371,7 +4476,7 @@ func (x *ListPullsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPullsResponse.ProtoReflect.Descriptor instead.
 func (*ListPullsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{45}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *ListPullsResponse) GetPulls() []*Pull {
@@ -4418,8 +4523,8 @@ type Pull struct {
 	CodeVersion string `protobuf:"bytes,21,opt,name=code_version,json=codeVersion,proto3" json:"code_version,omitempty"`
 	// The base inertia and the parasitic loss it was computed with: the id of the
 	// check, and of the coast-down, that gave it; empty: the registry's.
-	BaseInertiaEpoch string `protobuf:"bytes,40,opt,name=base_inertia_epoch,json=baseInertiaEpoch,proto3" json:"base_inertia_epoch,omitempty"`
-	ParasiticEpoch   string `protobuf:"bytes,41,opt,name=parasitic_epoch,json=parasiticEpoch,proto3" json:"parasitic_epoch,omitempty"`
+	BaseInertiaEpoch string `protobuf:"bytes,41,opt,name=base_inertia_epoch,json=baseInertiaEpoch,proto3" json:"base_inertia_epoch,omitempty"`
+	ParasiticEpoch   string `protobuf:"bytes,42,opt,name=parasitic_epoch,json=parasiticEpoch,proto3" json:"parasitic_epoch,omitempty"`
 	// The greatest engine power times the correction factor.
 	PeakCorrectedPowerW                    *float64 `protobuf:"fixed64,22,opt,name=peak_corrected_power_w,json=peakCorrectedPowerW,proto3,oneof" json:"peak_corrected_power_w,omitempty"`
 	PeakCorrectedPowerExpandedUncertaintyW *float64 `protobuf:"fixed64,23,opt,name=peak_corrected_power_expanded_uncertainty_w,json=peakCorrectedPowerExpandedUncertaintyW,proto3,oneof" json:"peak_corrected_power_expanded_uncertainty_w,omitempty"`
@@ -4450,13 +4555,23 @@ type Pull struct {
 	CorrectionOutside                  string   `protobuf:"bytes,34,opt,name=correction_outside,json=correctionOutside,proto3" json:"correction_outside,omitempty"`
 	CorrectionCaution                  string   `protobuf:"bytes,35,opt,name=correction_caution,json=correctionCaution,proto3" json:"correction_caution,omitempty"`
 	PeakWheelPowerExpandedUncertaintyW *float64 `protobuf:"fixed64,36,opt,name=peak_wheel_power_expanded_uncertainty_w,json=peakWheelPowerExpandedUncertaintyW,proto3,oneof" json:"peak_wheel_power_expanded_uncertainty_w,omitempty"`
-	unknownFields                      protoimpl.UnknownFields
-	sizeCache                          protoimpl.SizeCache
+	// The headline figures that are stated: wheel power, engine power, engine
+	// torque, corrected engine power, corrected engine torque. Of one pull only, not
+	// in lists.
+	Headlines []*Headline `protobuf:"bytes,37,rep,name=headlines,proto3" json:"headlines,omitempty"`
+	// The local polynomials that the force is taken from: their length, where their
+	// derivative has fallen by 3 dB, and whether the length was chosen from the
+	// pull's own noise (false: a fixed share of the sweep); absent: not said.
+	WindowS         *float64 `protobuf:"fixed64,38,opt,name=window_s,json=windowS,proto3,oneof" json:"window_s,omitempty"`
+	PassBandHz      *float64 `protobuf:"fixed64,39,opt,name=pass_band_hz,json=passBandHz,proto3,oneof" json:"pass_band_hz,omitempty"`
+	WindowFromNoise *bool    `protobuf:"varint,40,opt,name=window_from_noise,json=windowFromNoise,proto3,oneof" json:"window_from_noise,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Pull) Reset() {
 	*x = Pull{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[46]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4468,7 +4583,7 @@ func (x *Pull) String() string {
 func (*Pull) ProtoMessage() {}
 
 func (x *Pull) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[46]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4481,7 +4596,7 @@ func (x *Pull) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Pull.ProtoReflect.Descriptor instead.
 func (*Pull) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{46}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *Pull) GetPullId() string {
@@ -4750,6 +4865,157 @@ func (x *Pull) GetPeakWheelPowerExpandedUncertaintyW() float64 {
 	return 0
 }
 
+func (x *Pull) GetHeadlines() []*Headline {
+	if x != nil {
+		return x.Headlines
+	}
+	return nil
+}
+
+func (x *Pull) GetWindowS() float64 {
+	if x != nil && x.WindowS != nil {
+		return *x.WindowS
+	}
+	return 0
+}
+
+func (x *Pull) GetPassBandHz() float64 {
+	if x != nil && x.PassBandHz != nil {
+		return *x.PassBandHz
+	}
+	return 0
+}
+
+func (x *Pull) GetWindowFromNoise() bool {
+	if x != nil && x.WindowFromNoise != nil {
+		return *x.WindowFromNoise
+	}
+	return false
+}
+
+// Headline is the peak of a figure and its mean over a band of engine speeds.
+type Headline struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As ComparePullsRequest.figure has it.
+	Figure string `protobuf:"bytes,1,opt,name=figure,proto3" json:"figure,omitempty"`
+	// Of the values and their uncertainties: W or N·m.
+	Unit                    string   `protobuf:"bytes,2,opt,name=unit,proto3" json:"unit,omitempty"`
+	Peak                    *float64 `protobuf:"fixed64,3,opt,name=peak,proto3,oneof" json:"peak,omitempty"`
+	PeakExpandedUncertainty *float64 `protobuf:"fixed64,4,opt,name=peak_expanded_uncertainty,json=peakExpandedUncertainty,proto3,oneof" json:"peak_expanded_uncertainty,omitempty"`
+	PeakEngineSpeedRadS     *float64 `protobuf:"fixed64,5,opt,name=peak_engine_speed_rad_s,json=peakEngineSpeedRadS,proto3,oneof" json:"peak_engine_speed_rad_s,omitempty"`
+	// Absent where the figure still rises at an end of the sweep: the engine's own
+	// peak is not there.
+	PeakEngineSpeedExpandedUncertaintyRadS *float64 `protobuf:"fixed64,6,opt,name=peak_engine_speed_expanded_uncertainty_rad_s,json=peakEngineSpeedExpandedUncertaintyRadS,proto3,oneof" json:"peak_engine_speed_expanded_uncertainty_rad_s,omitempty"`
+	// Over the engine speeds from band_low_rad_s to band_high_rad_s: of the car's
+	// band, or of a customer's car the curve, as far as the figure is stated there.
+	BandMean                    *float64 `protobuf:"fixed64,7,opt,name=band_mean,json=bandMean,proto3,oneof" json:"band_mean,omitempty"`
+	BandMeanExpandedUncertainty *float64 `protobuf:"fixed64,8,opt,name=band_mean_expanded_uncertainty,json=bandMeanExpandedUncertainty,proto3,oneof" json:"band_mean_expanded_uncertainty,omitempty"`
+	BandLowRadS                 *float64 `protobuf:"fixed64,9,opt,name=band_low_rad_s,json=bandLowRadS,proto3,oneof" json:"band_low_rad_s,omitempty"`
+	BandHighRadS                *float64 `protobuf:"fixed64,10,opt,name=band_high_rad_s,json=bandHighRadS,proto3,oneof" json:"band_high_rad_s,omitempty"`
+	unknownFields               protoimpl.UnknownFields
+	sizeCache                   protoimpl.SizeCache
+}
+
+func (x *Headline) Reset() {
+	*x = Headline{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Headline) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Headline) ProtoMessage() {}
+
+func (x *Headline) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Headline.ProtoReflect.Descriptor instead.
+func (*Headline) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{48}
+}
+
+func (x *Headline) GetFigure() string {
+	if x != nil {
+		return x.Figure
+	}
+	return ""
+}
+
+func (x *Headline) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *Headline) GetPeak() float64 {
+	if x != nil && x.Peak != nil {
+		return *x.Peak
+	}
+	return 0
+}
+
+func (x *Headline) GetPeakExpandedUncertainty() float64 {
+	if x != nil && x.PeakExpandedUncertainty != nil {
+		return *x.PeakExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *Headline) GetPeakEngineSpeedRadS() float64 {
+	if x != nil && x.PeakEngineSpeedRadS != nil {
+		return *x.PeakEngineSpeedRadS
+	}
+	return 0
+}
+
+func (x *Headline) GetPeakEngineSpeedExpandedUncertaintyRadS() float64 {
+	if x != nil && x.PeakEngineSpeedExpandedUncertaintyRadS != nil {
+		return *x.PeakEngineSpeedExpandedUncertaintyRadS
+	}
+	return 0
+}
+
+func (x *Headline) GetBandMean() float64 {
+	if x != nil && x.BandMean != nil {
+		return *x.BandMean
+	}
+	return 0
+}
+
+func (x *Headline) GetBandMeanExpandedUncertainty() float64 {
+	if x != nil && x.BandMeanExpandedUncertainty != nil {
+		return *x.BandMeanExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *Headline) GetBandLowRadS() float64 {
+	if x != nil && x.BandLowRadS != nil {
+		return *x.BandLowRadS
+	}
+	return 0
+}
+
+func (x *Headline) GetBandHighRadS() float64 {
+	if x != nil && x.BandHighRadS != nil {
+		return *x.BandHighRadS
+	}
+	return 0
+}
+
 // Finding is something about a pull that whoever reads it should know.
 type Finding struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
@@ -4768,7 +5034,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4780,7 +5046,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4793,7 +5059,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{47}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *Finding) GetKind() string {
@@ -4863,7 +5129,7 @@ type GetPullRequest struct {
 
 func (x *GetPullRequest) Reset() {
 	*x = GetPullRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4875,7 +5141,7 @@ func (x *GetPullRequest) String() string {
 func (*GetPullRequest) ProtoMessage() {}
 
 func (x *GetPullRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4888,7 +5154,7 @@ func (x *GetPullRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPullRequest.ProtoReflect.Descriptor instead.
 func (*GetPullRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{48}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *GetPullRequest) GetPullId() string {
@@ -4911,14 +5177,17 @@ type GetPullResponse struct {
 	Channels []*ChannelSummary      `protobuf:"bytes,2,rep,name=channels,proto3" json:"channels,omitempty"`
 	Header   map[string]string      `protobuf:"bytes,3,rep,name=header,proto3" json:"header,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"bytes,2,opt,name=value"`
 	// All sweeps of the record that give a curve, in order of time.
-	Sweeps        []*Sweep `protobuf:"bytes,4,rep,name=sweeps,proto3" json:"sweeps,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Sweeps []*Sweep `protobuf:"bytes,4,rep,name=sweeps,proto3" json:"sweeps,omitempty"`
+	// Stretches in which the rollers rise as in a sweep and that give no curve, in
+	// order of time. They count in the numbers of the sweeps.
+	SweepsWithoutCurve []*Sweep `protobuf:"bytes,5,rep,name=sweeps_without_curve,json=sweepsWithoutCurve,proto3" json:"sweeps_without_curve,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *GetPullResponse) Reset() {
 	*x = GetPullResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4930,7 +5199,7 @@ func (x *GetPullResponse) String() string {
 func (*GetPullResponse) ProtoMessage() {}
 
 func (x *GetPullResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4943,7 +5212,7 @@ func (x *GetPullResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPullResponse.ProtoReflect.Descriptor instead.
 func (*GetPullResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{49}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *GetPullResponse) GetPull() *Pull {
@@ -4974,10 +5243,17 @@ func (x *GetPullResponse) GetSweeps() []*Sweep {
 	return nil
 }
 
+func (x *GetPullResponse) GetSweepsWithoutCurve() []*Sweep {
+	if x != nil {
+		return x.SweepsWithoutCurve
+	}
+	return nil
+}
+
 // Sweep is one rpm ramp of a record, with what is before and after it.
 type Sweep struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// 1, 2, 3 … in the record.
+	// 1, 2, 3 … in the record, those that give no curve counted too.
 	Number uint32 `protobuf:"varint,1,opt,name=number,proto3" json:"number,omitempty"`
 	// The pull's figures are of this one.
 	Taken               bool     `protobuf:"varint,2,opt,name=taken,proto3" json:"taken,omitempty"`
@@ -4994,13 +5270,16 @@ type Sweep struct {
 	Steps []*Segment `protobuf:"bytes,11,rep,name=steps,proto3" json:"steps,omitempty"`
 	// Why engine power is not stated; empty: it is.
 	NoEnginePower string `protobuf:"bytes,12,opt,name=no_engine_power,json=noEnginePower,proto3" json:"no_engine_power,omitempty"`
+	// Why it gives no curve, and then only number, start and end are said; empty: it
+	// gives one.
+	NoCurve       string `protobuf:"bytes,13,opt,name=no_curve,json=noCurve,proto3" json:"no_curve,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Sweep) Reset() {
 	*x = Sweep{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5012,7 +5291,7 @@ func (x *Sweep) String() string {
 func (*Sweep) ProtoMessage() {}
 
 func (x *Sweep) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5025,7 +5304,7 @@ func (x *Sweep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Sweep.ProtoReflect.Descriptor instead.
 func (*Sweep) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{50}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *Sweep) GetNumber() uint32 {
@@ -5112,6 +5391,13 @@ func (x *Sweep) GetNoEnginePower() string {
 	return ""
 }
 
+func (x *Sweep) GetNoCurve() string {
+	if x != nil {
+		return x.NoCurve
+	}
+	return ""
+}
+
 // Segment is a stretch of a record.
 type Segment struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -5125,7 +5411,7 @@ type Segment struct {
 
 func (x *Segment) Reset() {
 	*x = Segment{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5137,7 +5423,7 @@ func (x *Segment) String() string {
 func (*Segment) ProtoMessage() {}
 
 func (x *Segment) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5150,7 +5436,7 @@ func (x *Segment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Segment.ProtoReflect.Descriptor instead.
 func (*Segment) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{51}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *Segment) GetKind() string {
@@ -5190,7 +5476,7 @@ type ChannelSummary struct {
 
 func (x *ChannelSummary) Reset() {
 	*x = ChannelSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5202,7 +5488,7 @@ func (x *ChannelSummary) String() string {
 func (*ChannelSummary) ProtoMessage() {}
 
 func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5215,7 +5501,7 @@ func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChannelSummary.ProtoReflect.Descriptor instead.
 func (*ChannelSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{52}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ChannelSummary) GetChannel() string {
@@ -5275,7 +5561,7 @@ type GetCurveRequest struct {
 
 func (x *GetCurveRequest) Reset() {
 	*x = GetCurveRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5287,7 +5573,7 @@ func (x *GetCurveRequest) String() string {
 func (*GetCurveRequest) ProtoMessage() {}
 
 func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5300,7 +5586,7 @@ func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveRequest.ProtoReflect.Descriptor instead.
 func (*GetCurveRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{53}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *GetCurveRequest) GetPullId() string {
@@ -5336,7 +5622,7 @@ type GetCurveResponse struct {
 
 func (x *GetCurveResponse) Reset() {
 	*x = GetCurveResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5348,7 +5634,7 @@ func (x *GetCurveResponse) String() string {
 func (*GetCurveResponse) ProtoMessage() {}
 
 func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5361,7 +5647,7 @@ func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveResponse.ProtoReflect.Descriptor instead.
 func (*GetCurveResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{54}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *GetCurveResponse) GetPull() *Pull {
@@ -5408,7 +5694,7 @@ type CurvePoint struct {
 
 func (x *CurvePoint) Reset() {
 	*x = CurvePoint{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5420,7 +5706,7 @@ func (x *CurvePoint) String() string {
 func (*CurvePoint) ProtoMessage() {}
 
 func (x *CurvePoint) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5433,7 +5719,7 @@ func (x *CurvePoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CurvePoint.ProtoReflect.Descriptor instead.
 func (*CurvePoint) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{55}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *CurvePoint) GetEngineSpeedRadS() float64 {
@@ -5529,7 +5815,7 @@ type ListRunsRequest struct {
 
 func (x *ListRunsRequest) Reset() {
 	*x = ListRunsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5541,7 +5827,7 @@ func (x *ListRunsRequest) String() string {
 func (*ListRunsRequest) ProtoMessage() {}
 
 func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5554,7 +5840,7 @@ func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListRunsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{56}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ListRunsRequest) GetFilter() *Filter {
@@ -5575,7 +5861,7 @@ type ListRunsResponse struct {
 
 func (x *ListRunsResponse) Reset() {
 	*x = ListRunsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5587,7 +5873,7 @@ func (x *ListRunsResponse) String() string {
 func (*ListRunsResponse) ProtoMessage() {}
 
 func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5600,7 +5886,7 @@ func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListRunsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{57}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ListRunsResponse) GetRuns() []*Run {
@@ -5645,7 +5931,7 @@ type Run struct {
 
 func (x *Run) Reset() {
 	*x = Run{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5657,7 +5943,7 @@ func (x *Run) String() string {
 func (*Run) ProtoMessage() {}
 
 func (x *Run) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5670,7 +5956,7 @@ func (x *Run) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Run.ProtoReflect.Descriptor instead.
 func (*Run) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{58}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *Run) GetRunId() string {
@@ -5788,7 +6074,7 @@ type GetRegistryRequest struct {
 
 func (x *GetRegistryRequest) Reset() {
 	*x = GetRegistryRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5800,7 +6086,7 @@ func (x *GetRegistryRequest) String() string {
 func (*GetRegistryRequest) ProtoMessage() {}
 
 func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5813,7 +6099,7 @@ func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryRequest.ProtoReflect.Descriptor instead.
 func (*GetRegistryRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{59}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *GetRegistryRequest) GetAt() *timestamppb.Timestamp {
@@ -5833,7 +6119,7 @@ type GetRegistryResponse struct {
 
 func (x *GetRegistryResponse) Reset() {
 	*x = GetRegistryResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5845,7 +6131,7 @@ func (x *GetRegistryResponse) String() string {
 func (*GetRegistryResponse) ProtoMessage() {}
 
 func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5858,7 +6144,7 @@ func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryResponse.ProtoReflect.Descriptor instead.
 func (*GetRegistryResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{60}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *GetRegistryResponse) GetYaml() []byte {
@@ -5883,7 +6169,7 @@ type PullSet struct {
 
 func (x *PullSet) Reset() {
 	*x = PullSet{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5895,7 +6181,7 @@ func (x *PullSet) String() string {
 func (*PullSet) ProtoMessage() {}
 
 func (x *PullSet) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5908,7 +6194,7 @@ func (x *PullSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullSet.ProtoReflect.Descriptor instead.
 func (*PullSet) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{61}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *PullSet) GetPullIds() []string {
@@ -5966,7 +6252,7 @@ type ComparePullsRequest struct {
 
 func (x *ComparePullsRequest) Reset() {
 	*x = ComparePullsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5978,7 +6264,7 @@ func (x *ComparePullsRequest) String() string {
 func (*ComparePullsRequest) ProtoMessage() {}
 
 func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5991,7 +6277,7 @@ func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsRequest.ProtoReflect.Descriptor instead.
 func (*ComparePullsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{62}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *ComparePullsRequest) GetBefore() *PullSet {
@@ -6071,7 +6357,7 @@ type ComparePullsResponse struct {
 
 func (x *ComparePullsResponse) Reset() {
 	*x = ComparePullsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6083,7 +6369,7 @@ func (x *ComparePullsResponse) String() string {
 func (*ComparePullsResponse) ProtoMessage() {}
 
 func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6096,7 +6382,7 @@ func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsResponse.ProtoReflect.Descriptor instead.
 func (*ComparePullsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{63}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *ComparePullsResponse) GetFigure() string {
@@ -6256,7 +6542,7 @@ type SetSummary struct {
 
 func (x *SetSummary) Reset() {
 	*x = SetSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6268,7 +6554,7 @@ func (x *SetSummary) String() string {
 func (*SetSummary) ProtoMessage() {}
 
 func (x *SetSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6281,7 +6567,7 @@ func (x *SetSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetSummary.ProtoReflect.Descriptor instead.
 func (*SetSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{64}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *SetSummary) GetPullIds() []string {
@@ -6390,7 +6676,7 @@ type PullDifference struct {
 
 func (x *PullDifference) Reset() {
 	*x = PullDifference{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6402,7 +6688,7 @@ func (x *PullDifference) String() string {
 func (*PullDifference) ProtoMessage() {}
 
 func (x *PullDifference) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6415,7 +6701,7 @@ func (x *PullDifference) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullDifference.ProtoReflect.Descriptor instead.
 func (*PullDifference) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{65}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *PullDifference) GetEngineSpeedRadS() float64 {
@@ -6508,7 +6794,7 @@ type DifferencePart struct {
 
 func (x *DifferencePart) Reset() {
 	*x = DifferencePart{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6520,7 +6806,7 @@ func (x *DifferencePart) String() string {
 func (*DifferencePart) ProtoMessage() {}
 
 func (x *DifferencePart) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6533,7 +6819,7 @@ func (x *DifferencePart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DifferencePart.ProtoReflect.Descriptor instead.
 func (*DifferencePart) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{66}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *DifferencePart) GetName() string {
@@ -6578,7 +6864,7 @@ type GetBudgetRequest struct {
 
 func (x *GetBudgetRequest) Reset() {
 	*x = GetBudgetRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6590,7 +6876,7 @@ func (x *GetBudgetRequest) String() string {
 func (*GetBudgetRequest) ProtoMessage() {}
 
 func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6603,7 +6889,7 @@ func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetRequest.ProtoReflect.Descriptor instead.
 func (*GetBudgetRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{67}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *GetBudgetRequest) GetPullId() string {
@@ -6653,7 +6939,7 @@ type GetBudgetResponse struct {
 
 func (x *GetBudgetResponse) Reset() {
 	*x = GetBudgetResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6665,7 +6951,7 @@ func (x *GetBudgetResponse) String() string {
 func (*GetBudgetResponse) ProtoMessage() {}
 
 func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6678,7 +6964,7 @@ func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetResponse.ProtoReflect.Descriptor instead.
 func (*GetBudgetResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{68}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *GetBudgetResponse) GetOf() string {
@@ -6776,7 +7062,7 @@ type BudgetRow struct {
 
 func (x *BudgetRow) Reset() {
 	*x = BudgetRow{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6788,7 +7074,7 @@ func (x *BudgetRow) String() string {
 func (*BudgetRow) ProtoMessage() {}
 
 func (x *BudgetRow) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6801,7 +7087,7 @@ func (x *BudgetRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BudgetRow.ProtoReflect.Descriptor instead.
 func (*BudgetRow) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{69}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *BudgetRow) GetInput() string {
@@ -6890,7 +7176,7 @@ type GetRepeatabilityRequest struct {
 
 func (x *GetRepeatabilityRequest) Reset() {
 	*x = GetRepeatabilityRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6902,7 +7188,7 @@ func (x *GetRepeatabilityRequest) String() string {
 func (*GetRepeatabilityRequest) ProtoMessage() {}
 
 func (x *GetRepeatabilityRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6915,7 +7201,7 @@ func (x *GetRepeatabilityRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRepeatabilityRequest.ProtoReflect.Descriptor instead.
 func (*GetRepeatabilityRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{70}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *GetRepeatabilityRequest) GetPulls() *PullSet {
@@ -6982,7 +7268,7 @@ type GetRepeatabilityResponse struct {
 
 func (x *GetRepeatabilityResponse) Reset() {
 	*x = GetRepeatabilityResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6994,7 +7280,7 @@ func (x *GetRepeatabilityResponse) String() string {
 func (*GetRepeatabilityResponse) ProtoMessage() {}
 
 func (x *GetRepeatabilityResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7007,7 +7293,7 @@ func (x *GetRepeatabilityResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRepeatabilityResponse.ProtoReflect.Descriptor instead.
 func (*GetRepeatabilityResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{71}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *GetRepeatabilityResponse) GetFigure() string {
@@ -7145,7 +7431,7 @@ type RepeatedPull struct {
 
 func (x *RepeatedPull) Reset() {
 	*x = RepeatedPull{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7157,7 +7443,7 @@ func (x *RepeatedPull) String() string {
 func (*RepeatedPull) ProtoMessage() {}
 
 func (x *RepeatedPull) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7170,7 +7456,7 @@ func (x *RepeatedPull) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RepeatedPull.ProtoReflect.Descriptor instead.
 func (*RepeatedPull) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{72}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *RepeatedPull) GetPullId() string {
@@ -7258,7 +7544,7 @@ type Trend struct {
 
 func (x *Trend) Reset() {
 	*x = Trend{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7270,7 +7556,7 @@ func (x *Trend) String() string {
 func (*Trend) ProtoMessage() {}
 
 func (x *Trend) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7283,7 +7569,7 @@ func (x *Trend) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Trend.ProtoReflect.Descriptor instead.
 func (*Trend) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{73}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *Trend) GetSlope() float64 {
@@ -7335,7 +7621,7 @@ type Agreement struct {
 
 func (x *Agreement) Reset() {
 	*x = Agreement{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7347,7 +7633,7 @@ func (x *Agreement) String() string {
 func (*Agreement) ProtoMessage() {}
 
 func (x *Agreement) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7360,7 +7646,7 @@ func (x *Agreement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Agreement.ProtoReflect.Descriptor instead.
 func (*Agreement) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{74}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *Agreement) GetMean() float64 {
@@ -7442,7 +7728,7 @@ type AgreeingCell struct {
 
 func (x *AgreeingCell) Reset() {
 	*x = AgreeingCell{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7454,7 +7740,7 @@ func (x *AgreeingCell) String() string {
 func (*AgreeingCell) ProtoMessage() {}
 
 func (x *AgreeingCell) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7467,7 +7753,7 @@ func (x *AgreeingCell) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AgreeingCell.ProtoReflect.Descriptor instead.
 func (*AgreeingCell) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{75}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *AgreeingCell) GetCellId() string {
@@ -7523,7 +7809,7 @@ type ListCertificatesRequest struct {
 
 func (x *ListCertificatesRequest) Reset() {
 	*x = ListCertificatesRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7535,7 +7821,7 @@ func (x *ListCertificatesRequest) String() string {
 func (*ListCertificatesRequest) ProtoMessage() {}
 
 func (x *ListCertificatesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7548,7 +7834,7 @@ func (x *ListCertificatesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCertificatesRequest.ProtoReflect.Descriptor instead.
 func (*ListCertificatesRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{76}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *ListCertificatesRequest) GetFilter() *Filter {
@@ -7575,7 +7861,7 @@ type ListCertificatesResponse struct {
 
 func (x *ListCertificatesResponse) Reset() {
 	*x = ListCertificatesResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7587,7 +7873,7 @@ func (x *ListCertificatesResponse) String() string {
 func (*ListCertificatesResponse) ProtoMessage() {}
 
 func (x *ListCertificatesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7600,7 +7886,7 @@ func (x *ListCertificatesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCertificatesResponse.ProtoReflect.Descriptor instead.
 func (*ListCertificatesResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{77}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *ListCertificatesResponse) GetCertificates() []*Certificate {
@@ -7645,7 +7931,7 @@ type Certificate struct {
 
 func (x *Certificate) Reset() {
 	*x = Certificate{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7657,7 +7943,7 @@ func (x *Certificate) String() string {
 func (*Certificate) ProtoMessage() {}
 
 func (x *Certificate) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7670,7 +7956,7 @@ func (x *Certificate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Certificate.ProtoReflect.Descriptor instead.
 func (*Certificate) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{78}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *Certificate) GetNumber() string {
@@ -7795,7 +8081,7 @@ type GetCertificateRequest struct {
 
 func (x *GetCertificateRequest) Reset() {
 	*x = GetCertificateRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7807,7 +8093,7 @@ func (x *GetCertificateRequest) String() string {
 func (*GetCertificateRequest) ProtoMessage() {}
 
 func (x *GetCertificateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7820,7 +8106,7 @@ func (x *GetCertificateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCertificateRequest.ProtoReflect.Descriptor instead.
 func (*GetCertificateRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{79}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *GetCertificateRequest) GetNumber() string {
@@ -7853,7 +8139,7 @@ type GetCertificateResponse struct {
 
 func (x *GetCertificateResponse) Reset() {
 	*x = GetCertificateResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7865,7 +8151,7 @@ func (x *GetCertificateResponse) String() string {
 func (*GetCertificateResponse) ProtoMessage() {}
 
 func (x *GetCertificateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7878,7 +8164,7 @@ func (x *GetCertificateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCertificateResponse.ProtoReflect.Descriptor instead.
 func (*GetCertificateResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{80}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *GetCertificateResponse) GetCertificate() *Certificate {
@@ -7925,7 +8211,7 @@ type GetCheckListRequest struct {
 
 func (x *GetCheckListRequest) Reset() {
 	*x = GetCheckListRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7937,7 +8223,7 @@ func (x *GetCheckListRequest) String() string {
 func (*GetCheckListRequest) ProtoMessage() {}
 
 func (x *GetCheckListRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7950,7 +8236,7 @@ func (x *GetCheckListRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckListRequest.ProtoReflect.Descriptor instead.
 func (*GetCheckListRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{81}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *GetCheckListRequest) GetCellId() string {
@@ -7982,7 +8268,7 @@ type GetCheckListResponse struct {
 
 func (x *GetCheckListResponse) Reset() {
 	*x = GetCheckListResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7994,7 +8280,7 @@ func (x *GetCheckListResponse) String() string {
 func (*GetCheckListResponse) ProtoMessage() {}
 
 func (x *GetCheckListResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8007,7 +8293,7 @@ func (x *GetCheckListResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckListResponse.ProtoReflect.Descriptor instead.
 func (*GetCheckListResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{82}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *GetCheckListResponse) GetCellId() string {
@@ -8097,7 +8383,7 @@ type CheckListMass struct {
 
 func (x *CheckListMass) Reset() {
 	*x = CheckListMass{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8109,7 +8395,7 @@ func (x *CheckListMass) String() string {
 func (*CheckListMass) ProtoMessage() {}
 
 func (x *CheckListMass) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8122,7 +8408,7 @@ func (x *CheckListMass) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckListMass.ProtoReflect.Descriptor instead.
 func (*CheckListMass) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{83}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *CheckListMass) GetMassId() string {
@@ -8192,7 +8478,7 @@ type CheckListStep struct {
 
 func (x *CheckListStep) Reset() {
 	*x = CheckListStep{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8204,7 +8490,7 @@ func (x *CheckListStep) String() string {
 func (*CheckListStep) ProtoMessage() {}
 
 func (x *CheckListStep) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8217,7 +8503,7 @@ func (x *CheckListStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckListStep.ProtoReflect.Descriptor instead.
 func (*CheckListStep) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{84}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *CheckListStep) GetStep() uint32 {
@@ -8276,11 +8562,744 @@ func (x *CheckListStep) GetReads() bool {
 	return false
 }
 
+type PlanRotationRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// How many weeks to plan; 0: 8.
+	Weeks uint32 `protobuf:"varint,1,opt,name=weeks,proto3" json:"weeks,omitempty"`
+	// When the first week begins; absent: now.
+	From *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=from,proto3" json:"from,omitempty"`
+	// Reference cars that cannot travel.
+	StayCarIds []string `protobuf:"bytes,3,rep,name=stay_car_ids,json=stayCarIds,proto3" json:"stay_car_ids,omitempty"`
+	// Reference cars that are not to be planned with: sold, or not ready.
+	WithoutCarIds []string `protobuf:"bytes,4,rep,name=without_car_ids,json=withoutCarIds,proto3" json:"without_car_ids,omitempty"`
+	// Weeks in which a car runs nowhere.
+	Away []*CarWeeks `protobuf:"bytes,5,rep,name=away,proto3" json:"away,omitempty"`
+	// Weeks in which a cell cannot be run on.
+	Closed []*CellWeeks `protobuf:"bytes,6,rep,name=closed,proto3" json:"closed,omitempty"`
+	// Where a car is; absent: where it last ran, a car that never ran must be placed.
+	Places []*CarPlace `protobuf:"bytes,7,rep,name=places,proto3" json:"places,omitempty"`
+	// Travel costs; what is not given is the great-circle distance in km between the
+	// sites, where both have a longitude in the registry.
+	Travel []*TravelCost `protobuf:"bytes,8,rep,name=travel,proto3" json:"travel,omitempty"`
+	// The unit of the travel costs; empty: km.
+	CostUnit string `protobuf:"bytes,9,opt,name=cost_unit,json=costUnit,proto3" json:"cost_unit,omitempty"`
+	// The most that all travel may cost; absent: no bound.
+	Budget *float64 `protobuf:"fixed64,10,opt,name=budget,proto3,oneof" json:"budget,omitempty"`
+	// The travel cost that a fall of the largest expanded uncertainty by 1 (100 %)
+	// may have; 0: the planner's own measure.
+	Worth float64 `protobuf:"fixed64,11,opt,name=worth,proto3" json:"worth,omitempty"`
+	// How many cells of its site a car runs on in a week; 0: all.
+	CellsAWeek    uint32 `protobuf:"varint,12,opt,name=cells_a_week,json=cellsAWeek,proto3" json:"cells_a_week,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlanRotationRequest) Reset() {
+	*x = PlanRotationRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[87]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlanRotationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlanRotationRequest) ProtoMessage() {}
+
+func (x *PlanRotationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[87]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlanRotationRequest.ProtoReflect.Descriptor instead.
+func (*PlanRotationRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{87}
+}
+
+func (x *PlanRotationRequest) GetWeeks() uint32 {
+	if x != nil {
+		return x.Weeks
+	}
+	return 0
+}
+
+func (x *PlanRotationRequest) GetFrom() *timestamppb.Timestamp {
+	if x != nil {
+		return x.From
+	}
+	return nil
+}
+
+func (x *PlanRotationRequest) GetStayCarIds() []string {
+	if x != nil {
+		return x.StayCarIds
+	}
+	return nil
+}
+
+func (x *PlanRotationRequest) GetWithoutCarIds() []string {
+	if x != nil {
+		return x.WithoutCarIds
+	}
+	return nil
+}
+
+func (x *PlanRotationRequest) GetAway() []*CarWeeks {
+	if x != nil {
+		return x.Away
+	}
+	return nil
+}
+
+func (x *PlanRotationRequest) GetClosed() []*CellWeeks {
+	if x != nil {
+		return x.Closed
+	}
+	return nil
+}
+
+func (x *PlanRotationRequest) GetPlaces() []*CarPlace {
+	if x != nil {
+		return x.Places
+	}
+	return nil
+}
+
+func (x *PlanRotationRequest) GetTravel() []*TravelCost {
+	if x != nil {
+		return x.Travel
+	}
+	return nil
+}
+
+func (x *PlanRotationRequest) GetCostUnit() string {
+	if x != nil {
+		return x.CostUnit
+	}
+	return ""
+}
+
+func (x *PlanRotationRequest) GetBudget() float64 {
+	if x != nil && x.Budget != nil {
+		return *x.Budget
+	}
+	return 0
+}
+
+func (x *PlanRotationRequest) GetWorth() float64 {
+	if x != nil {
+		return x.Worth
+	}
+	return 0
+}
+
+func (x *PlanRotationRequest) GetCellsAWeek() uint32 {
+	if x != nil {
+		return x.CellsAWeek
+	}
+	return 0
+}
+
+type CarWeeks struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	CarId string                 `protobuf:"bytes,1,opt,name=car_id,json=carId,proto3" json:"car_id,omitempty"`
+	// From 1.
+	Weeks         []uint32 `protobuf:"varint,2,rep,packed,name=weeks,proto3" json:"weeks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CarWeeks) Reset() {
+	*x = CarWeeks{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[88]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CarWeeks) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CarWeeks) ProtoMessage() {}
+
+func (x *CarWeeks) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[88]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CarWeeks.ProtoReflect.Descriptor instead.
+func (*CarWeeks) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{88}
+}
+
+func (x *CarWeeks) GetCarId() string {
+	if x != nil {
+		return x.CarId
+	}
+	return ""
+}
+
+func (x *CarWeeks) GetWeeks() []uint32 {
+	if x != nil {
+		return x.Weeks
+	}
+	return nil
+}
+
+type CellWeeks struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	CellId string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	// From 1; none: all weeks.
+	Weeks         []uint32 `protobuf:"varint,2,rep,packed,name=weeks,proto3" json:"weeks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CellWeeks) Reset() {
+	*x = CellWeeks{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[89]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CellWeeks) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CellWeeks) ProtoMessage() {}
+
+func (x *CellWeeks) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[89]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CellWeeks.ProtoReflect.Descriptor instead.
+func (*CellWeeks) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{89}
+}
+
+func (x *CellWeeks) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *CellWeeks) GetWeeks() []uint32 {
+	if x != nil {
+		return x.Weeks
+	}
+	return nil
+}
+
+type CarPlace struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	CarId         string                 `protobuf:"bytes,1,opt,name=car_id,json=carId,proto3" json:"car_id,omitempty"`
+	SiteId        string                 `protobuf:"bytes,2,opt,name=site_id,json=siteId,proto3" json:"site_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CarPlace) Reset() {
+	*x = CarPlace{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[90]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CarPlace) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CarPlace) ProtoMessage() {}
+
+func (x *CarPlace) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[90]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CarPlace.ProtoReflect.Descriptor instead.
+func (*CarPlace) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{90}
+}
+
+func (x *CarPlace) GetCarId() string {
+	if x != nil {
+		return x.CarId
+	}
+	return ""
+}
+
+func (x *CarPlace) GetSiteId() string {
+	if x != nil {
+		return x.SiteId
+	}
+	return ""
+}
+
+// TravelCost is what a journey between two sites costs, either way.
+type TravelCost struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	SiteId        string                 `protobuf:"bytes,1,opt,name=site_id,json=siteId,proto3" json:"site_id,omitempty"`
+	OtherSiteId   string                 `protobuf:"bytes,2,opt,name=other_site_id,json=otherSiteId,proto3" json:"other_site_id,omitempty"`
+	Cost          float64                `protobuf:"fixed64,3,opt,name=cost,proto3" json:"cost,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TravelCost) Reset() {
+	*x = TravelCost{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[91]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TravelCost) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TravelCost) ProtoMessage() {}
+
+func (x *TravelCost) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[91]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TravelCost.ProtoReflect.Descriptor instead.
+func (*TravelCost) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{91}
+}
+
+func (x *TravelCost) GetSiteId() string {
+	if x != nil {
+		return x.SiteId
+	}
+	return ""
+}
+
+func (x *TravelCost) GetOtherSiteId() string {
+	if x != nil {
+		return x.OtherSiteId
+	}
+	return ""
+}
+
+func (x *TravelCost) GetCost() float64 {
+	if x != nil {
+		return x.Cost
+	}
+	return 0
+}
+
+type PlanRotationResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	From  *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=from,proto3" json:"from,omitempty"`
+	Weeks uint32                 `protobuf:"varint,2,opt,name=weeks,proto3" json:"weeks,omitempty"`
+	// As the weeks begin; without stops.
+	Now *RotationScheme `protobuf:"bytes,3,opt,name=now,proto3" json:"now,omitempty"`
+	// What is advised.
+	Plan *RotationScheme `protobuf:"bytes,4,opt,name=plan,proto3" json:"plan,omitempty"`
+	// Every car stays where it is.
+	Stays *RotationScheme `protobuf:"bytes,5,opt,name=stays,proto3" json:"stays,omitempty"`
+	// Every car that can goes on to the next site each week.
+	Round    *RotationScheme `protobuf:"bytes,6,opt,name=round,proto3" json:"round,omitempty"`
+	CostUnit string          `protobuf:"bytes,7,opt,name=cost_unit,json=costUnit,proto3" json:"cost_unit,omitempty"`
+	// How the travel costs were found.
+	Travel string `protobuf:"bytes,8,opt,name=travel,proto3" json:"travel,omitempty"`
+	// What the plan is for, in sentences.
+	Why []string `protobuf:"bytes,9,rep,name=why,proto3" json:"why,omitempty"`
+	// Whether the search ended because nothing better was left to try, rather than
+	// by its bound.
+	Complete      bool `protobuf:"varint,10,opt,name=complete,proto3" json:"complete,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlanRotationResponse) Reset() {
+	*x = PlanRotationResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[92]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlanRotationResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlanRotationResponse) ProtoMessage() {}
+
+func (x *PlanRotationResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[92]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlanRotationResponse.ProtoReflect.Descriptor instead.
+func (*PlanRotationResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{92}
+}
+
+func (x *PlanRotationResponse) GetFrom() *timestamppb.Timestamp {
+	if x != nil {
+		return x.From
+	}
+	return nil
+}
+
+func (x *PlanRotationResponse) GetWeeks() uint32 {
+	if x != nil {
+		return x.Weeks
+	}
+	return 0
+}
+
+func (x *PlanRotationResponse) GetNow() *RotationScheme {
+	if x != nil {
+		return x.Now
+	}
+	return nil
+}
+
+func (x *PlanRotationResponse) GetPlan() *RotationScheme {
+	if x != nil {
+		return x.Plan
+	}
+	return nil
+}
+
+func (x *PlanRotationResponse) GetStays() *RotationScheme {
+	if x != nil {
+		return x.Stays
+	}
+	return nil
+}
+
+func (x *PlanRotationResponse) GetRound() *RotationScheme {
+	if x != nil {
+		return x.Round
+	}
+	return nil
+}
+
+func (x *PlanRotationResponse) GetCostUnit() string {
+	if x != nil {
+		return x.CostUnit
+	}
+	return ""
+}
+
+func (x *PlanRotationResponse) GetTravel() string {
+	if x != nil {
+		return x.Travel
+	}
+	return ""
+}
+
+func (x *PlanRotationResponse) GetWhy() []string {
+	if x != nil {
+		return x.Why
+	}
+	return nil
+}
+
+func (x *PlanRotationResponse) GetComplete() bool {
+	if x != nil {
+		return x.Complete
+	}
+	return false
+}
+
+// RotationScheme is one way to spend the weeks and what it leaves uncertain.
+type RotationScheme struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Stops      []*RotationStop        `protobuf:"bytes,1,rep,name=stops,proto3" json:"stops,omitempty"`
+	Cost       float64                `protobuf:"fixed64,2,opt,name=cost,proto3" json:"cost,omitempty"`
+	OverBudget bool                   `protobuf:"varint,3,opt,name=over_budget,json=overBudget,proto3" json:"over_budget,omitempty"`
+	// The largest expanded uncertainty of a cell's offset after the weeks, a ratio,
+	// and its cell.
+	LargestExpandedUncertainty float64 `protobuf:"fixed64,4,opt,name=largest_expanded_uncertainty,json=largestExpandedUncertainty,proto3" json:"largest_expanded_uncertainty,omitempty"`
+	LargestCellId              string  `protobuf:"bytes,5,opt,name=largest_cell_id,json=largestCellId,proto3" json:"largest_cell_id,omitempty"`
+	// The median over the cells.
+	TypicalExpandedUncertainty float64            `protobuf:"fixed64,6,opt,name=typical_expanded_uncertainty,json=typicalExpandedUncertainty,proto3" json:"typical_expanded_uncertainty,omitempty"`
+	Cells                      []*CellUncertainty `protobuf:"bytes,7,rep,name=cells,proto3" json:"cells,omitempty"`
+	unknownFields              protoimpl.UnknownFields
+	sizeCache                  protoimpl.SizeCache
+}
+
+func (x *RotationScheme) Reset() {
+	*x = RotationScheme{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[93]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RotationScheme) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RotationScheme) ProtoMessage() {}
+
+func (x *RotationScheme) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[93]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RotationScheme.ProtoReflect.Descriptor instead.
+func (*RotationScheme) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{93}
+}
+
+func (x *RotationScheme) GetStops() []*RotationStop {
+	if x != nil {
+		return x.Stops
+	}
+	return nil
+}
+
+func (x *RotationScheme) GetCost() float64 {
+	if x != nil {
+		return x.Cost
+	}
+	return 0
+}
+
+func (x *RotationScheme) GetOverBudget() bool {
+	if x != nil {
+		return x.OverBudget
+	}
+	return false
+}
+
+func (x *RotationScheme) GetLargestExpandedUncertainty() float64 {
+	if x != nil {
+		return x.LargestExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *RotationScheme) GetLargestCellId() string {
+	if x != nil {
+		return x.LargestCellId
+	}
+	return ""
+}
+
+func (x *RotationScheme) GetTypicalExpandedUncertainty() float64 {
+	if x != nil {
+		return x.TypicalExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *RotationScheme) GetCells() []*CellUncertainty {
+	if x != nil {
+		return x.Cells
+	}
+	return nil
+}
+
+// RotationStop is a car's week at a site.
+type RotationStop struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// From 1.
+	Week   uint32 `protobuf:"varint,1,opt,name=week,proto3" json:"week,omitempty"`
+	CarId  string `protobuf:"bytes,2,opt,name=car_id,json=carId,proto3" json:"car_id,omitempty"`
+	SiteId string `protobuf:"bytes,3,opt,name=site_id,json=siteId,proto3" json:"site_id,omitempty"`
+	// Where it comes from; the same: it was there.
+	FromSiteId string  `protobuf:"bytes,4,opt,name=from_site_id,json=fromSiteId,proto3" json:"from_site_id,omitempty"`
+	Cost       float64 `protobuf:"fixed64,5,opt,name=cost,proto3" json:"cost,omitempty"`
+	// It runs nowhere this week.
+	Away          bool     `protobuf:"varint,6,opt,name=away,proto3" json:"away,omitempty"`
+	CellIds       []string `protobuf:"bytes,7,rep,name=cell_ids,json=cellIds,proto3" json:"cell_ids,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RotationStop) Reset() {
+	*x = RotationStop{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[94]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RotationStop) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RotationStop) ProtoMessage() {}
+
+func (x *RotationStop) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[94]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RotationStop.ProtoReflect.Descriptor instead.
+func (*RotationStop) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{94}
+}
+
+func (x *RotationStop) GetWeek() uint32 {
+	if x != nil {
+		return x.Week
+	}
+	return 0
+}
+
+func (x *RotationStop) GetCarId() string {
+	if x != nil {
+		return x.CarId
+	}
+	return ""
+}
+
+func (x *RotationStop) GetSiteId() string {
+	if x != nil {
+		return x.SiteId
+	}
+	return ""
+}
+
+func (x *RotationStop) GetFromSiteId() string {
+	if x != nil {
+		return x.FromSiteId
+	}
+	return ""
+}
+
+func (x *RotationStop) GetCost() float64 {
+	if x != nil {
+		return x.Cost
+	}
+	return 0
+}
+
+func (x *RotationStop) GetAway() bool {
+	if x != nil {
+		return x.Away
+	}
+	return false
+}
+
+func (x *RotationStop) GetCellIds() []string {
+	if x != nil {
+		return x.CellIds
+	}
+	return nil
+}
+
+type CellUncertainty struct {
+	state               protoimpl.MessageState `protogen:"open.v1"`
+	CellId              string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	ExpandedUncertainty float64                `protobuf:"fixed64,2,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3" json:"expanded_uncertainty,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
+}
+
+func (x *CellUncertainty) Reset() {
+	*x = CellUncertainty{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[95]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CellUncertainty) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CellUncertainty) ProtoMessage() {}
+
+func (x *CellUncertainty) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[95]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CellUncertainty.ProtoReflect.Descriptor instead.
+func (*CellUncertainty) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{95}
+}
+
+func (x *CellUncertainty) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *CellUncertainty) GetExpandedUncertainty() float64 {
+	if x != nil {
+		return x.ExpandedUncertainty
+	}
+	return 0
+}
+
 var File_rollcall_v1_fleet_proto protoreflect.FileDescriptor
 
 const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\n" +
-	"\x17rollcall/v1/fleet.proto\x12\vrollcall.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18rollcall/v1/ingest.proto\"\xc9\x01\n" +
+	"\x17rollcall/v1/fleet.proto\x12\vrollcall.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18rollcall/v1/ingest.proto\x1a\x16rollcall/v1/view.proto\"\xc9\x01\n" +
 	"\x06Filter\x12\x17\n" +
 	"\asite_id\x18\x01 \x01(\tR\x06siteId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x15\n" +
@@ -8291,7 +9310,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x10ListCellsRequest\x12+\n" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"B\n" +
 	"\x11ListCellsResponse\x12-\n" +
-	"\x05cells\x18\x01 \x03(\v2\x17.rollcall.v1.CellStatusR\x05cells\"\xbf\a\n" +
+	"\x05cells\x18\x01 \x03(\v2\x17.rollcall.v1.CellStatusR\x05cells\"\xdc\a\n" +
 	"\n" +
 	"CellStatus\x12\x17\n" +
 	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x17\n" +
@@ -8321,7 +9340,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x10standing_against\x18\x16 \x01(\tR\x0fstandingAgainst\x12<\n" +
 	"\fcheck_due_at\x18\x17 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"checkDueAt\x12#\n" +
-	"\rcheck_overdue\x18\x18 \x01(\bR\fcheckOverdueB\t\n" +
+	"\rcheck_overdue\x18\x18 \x01(\bR\fcheckOverdue\x12\x1b\n" +
+	"\tsite_zone\x18< \x01(\tR\bsiteZoneB\t\n" +
 	"\a_offsetB\x17\n" +
 	"\x15_expanded_uncertainty\"f\n" +
 	"\x10ListFlagsRequest\x12+\n" +
@@ -8329,7 +9349,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x0einclude_closed\x18\x02 \x01(\bR\rincludeClosed\"P\n" +
 	"\x11ListFlagsResponse\x12'\n" +
 	"\x05flags\x18\x01 \x03(\v2\x11.rollcall.v1.FlagR\x05flags\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xce\x05\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xed\x06\n" +
 	"\x04Flag\x12\x17\n" +
 	"\aflag_id\x18\x01 \x01(\tR\x06flagId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x15\n" +
@@ -8351,7 +9371,15 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"next_check\x18\x0f \x01(\tR\tnextCheck\x12\x1a\n" +
 	"\bevidence\x18\x10 \x01(\tR\bevidence\x12=\n" +
 	"\rtouched_pulls\x18\x11 \x03(\v2\x18.rollcall.v1.TouchedPullR\ftouchedPulls\x121\n" +
-	"\x06due_at\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\x05dueAt\"\xa3\x01\n" +
+	"\x06due_at\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\x05dueAt\x12/\n" +
+	"\ahistory\x18< \x03(\v2\x15.rollcall.v1.FlagDeedR\ahistory\x12'\n" +
+	"\x0facknowledged_by\x18= \x01(\tR\x0eacknowledgedBy\x12C\n" +
+	"\x0facknowledged_at\x18> \x01(\v2\x1a.google.protobuf.TimestampR\x0eacknowledgedAt\"r\n" +
+	"\bFlagDeed\x12*\n" +
+	"\x02at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x0e\n" +
+	"\x02by\x18\x02 \x01(\tR\x02by\x12\x12\n" +
+	"\x04what\x18\x03 \x01(\tR\x04what\x12\x16\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\"\xa3\x01\n" +
 	"\x05Cause\x12\x14\n" +
 	"\x05fault\x18\x01 \x01(\tR\x05fault\x12 \n" +
 	"\vprobability\x18\x02 \x01(\x01R\vprobability\x12\x12\n" +
@@ -8729,7 +9757,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"P\n" +
 	"\x11ListPullsResponse\x12'\n" +
 	"\x05pulls\x18\x01 \x03(\v2\x11.rollcall.v1.PullR\x05pulls\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xf6\x0e\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xd7\x10\n" +
 	"\x04Pull\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x12\n" +
@@ -8756,8 +9784,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bfindings\x18\x13 \x03(\v2\x14.rollcall.v1.FindingR\bfindings\x12\x14\n" +
 	"\x05epoch\x18\x14 \x01(\tR\x05epoch\x12!\n" +
 	"\fcode_version\x18\x15 \x01(\tR\vcodeVersion\x12,\n" +
-	"\x12base_inertia_epoch\x18( \x01(\tR\x10baseInertiaEpoch\x12'\n" +
-	"\x0fparasitic_epoch\x18) \x01(\tR\x0eparasiticEpoch\x128\n" +
+	"\x12base_inertia_epoch\x18) \x01(\tR\x10baseInertiaEpoch\x12'\n" +
+	"\x0fparasitic_epoch\x18* \x01(\tR\x0eparasiticEpoch\x128\n" +
 	"\x16peak_corrected_power_w\x18\x16 \x01(\x01H\x06R\x13peakCorrectedPowerW\x88\x01\x01\x12`\n" +
 	"+peak_corrected_power_expanded_uncertainty_w\x18\x17 \x01(\x01H\aR&peakCorrectedPowerExpandedUncertaintyW\x88\x01\x01\x12\x1b\n" +
 	"\tpeak_note\x18\x18 \x01(\tR\bpeakNote\x12\x14\n" +
@@ -8772,7 +9800,13 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x0fcorrection_name\x18! \x01(\tR\x0ecorrectionName\x12-\n" +
 	"\x12correction_outside\x18\" \x01(\tR\x11correctionOutside\x12-\n" +
 	"\x12correction_caution\x18# \x01(\tR\x11correctionCaution\x12X\n" +
-	"'peak_wheel_power_expanded_uncertainty_w\x18$ \x01(\x01H\bR\"peakWheelPowerExpandedUncertaintyW\x88\x01\x01B\x14\n" +
+	"'peak_wheel_power_expanded_uncertainty_w\x18$ \x01(\x01H\bR\"peakWheelPowerExpandedUncertaintyW\x88\x01\x01\x123\n" +
+	"\theadlines\x18% \x03(\v2\x15.rollcall.v1.HeadlineR\theadlines\x12\x1e\n" +
+	"\bwindow_s\x18& \x01(\x01H\tR\awindowS\x88\x01\x01\x12%\n" +
+	"\fpass_band_hz\x18' \x01(\x01H\n" +
+	"R\n" +
+	"passBandHz\x88\x01\x01\x12/\n" +
+	"\x11window_from_noise\x18( \x01(\bH\vR\x0fwindowFromNoise\x88\x01\x01B\x14\n" +
 	"\x12_correction_factorB\x15\n" +
 	"\x13_peak_wheel_power_wB\x16\n" +
 	"\x14_peak_engine_power_wB+\n" +
@@ -8781,7 +9815,31 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x16_peak_engine_torque_nmB\x19\n" +
 	"\x17_peak_corrected_power_wB.\n" +
 	",_peak_corrected_power_expanded_uncertainty_wB*\n" +
-	"(_peak_wheel_power_expanded_uncertainty_w\"\xd0\x01\n" +
+	"(_peak_wheel_power_expanded_uncertainty_wB\v\n" +
+	"\t_window_sB\x0f\n" +
+	"\r_pass_band_hzB\x14\n" +
+	"\x12_window_from_noise\"\xbc\x05\n" +
+	"\bHeadline\x12\x16\n" +
+	"\x06figure\x18\x01 \x01(\tR\x06figure\x12\x12\n" +
+	"\x04unit\x18\x02 \x01(\tR\x04unit\x12\x17\n" +
+	"\x04peak\x18\x03 \x01(\x01H\x00R\x04peak\x88\x01\x01\x12?\n" +
+	"\x19peak_expanded_uncertainty\x18\x04 \x01(\x01H\x01R\x17peakExpandedUncertainty\x88\x01\x01\x129\n" +
+	"\x17peak_engine_speed_rad_s\x18\x05 \x01(\x01H\x02R\x13peakEngineSpeedRadS\x88\x01\x01\x12a\n" +
+	",peak_engine_speed_expanded_uncertainty_rad_s\x18\x06 \x01(\x01H\x03R&peakEngineSpeedExpandedUncertaintyRadS\x88\x01\x01\x12 \n" +
+	"\tband_mean\x18\a \x01(\x01H\x04R\bbandMean\x88\x01\x01\x12H\n" +
+	"\x1eband_mean_expanded_uncertainty\x18\b \x01(\x01H\x05R\x1bbandMeanExpandedUncertainty\x88\x01\x01\x12(\n" +
+	"\x0eband_low_rad_s\x18\t \x01(\x01H\x06R\vbandLowRadS\x88\x01\x01\x12*\n" +
+	"\x0fband_high_rad_s\x18\n" +
+	" \x01(\x01H\aR\fbandHighRadS\x88\x01\x01B\a\n" +
+	"\x05_peakB\x1c\n" +
+	"\x1a_peak_expanded_uncertaintyB\x1a\n" +
+	"\x18_peak_engine_speed_rad_sB/\n" +
+	"-_peak_engine_speed_expanded_uncertainty_rad_sB\f\n" +
+	"\n" +
+	"_band_meanB!\n" +
+	"\x1f_band_mean_expanded_uncertaintyB\x11\n" +
+	"\x0f_band_low_rad_sB\x12\n" +
+	"\x10_band_high_rad_s\"\xd0\x01\n" +
 	"\aFinding\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x18\n" +
 	"\achannel\x18\x02 \x01(\tR\achannel\x12\x17\n" +
@@ -8794,15 +9852,16 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x0eGetPullRequest\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x1f\n" +
 	"\vwith_sweeps\x18\x02 \x01(\bR\n" +
-	"withSweeps\"\x9a\x02\n" +
+	"withSweeps\"\xe0\x02\n" +
 	"\x0fGetPullResponse\x12%\n" +
 	"\x04pull\x18\x01 \x01(\v2\x11.rollcall.v1.PullR\x04pull\x127\n" +
 	"\bchannels\x18\x02 \x03(\v2\x1b.rollcall.v1.ChannelSummaryR\bchannels\x12@\n" +
 	"\x06header\x18\x03 \x03(\v2(.rollcall.v1.GetPullResponse.HeaderEntryR\x06header\x12*\n" +
-	"\x06sweeps\x18\x04 \x03(\v2\x12.rollcall.v1.SweepR\x06sweeps\x1a9\n" +
+	"\x06sweeps\x18\x04 \x03(\v2\x12.rollcall.v1.SweepR\x06sweeps\x12D\n" +
+	"\x14sweeps_without_curve\x18\x05 \x03(\v2\x12.rollcall.v1.SweepR\x12sweepsWithoutCurve\x1a9\n" +
 	"\vHeaderEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\x91\x04\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xac\x04\n" +
 	"\x05Sweep\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\rR\x06number\x12\x14\n" +
 	"\x05taken\x18\x02 \x01(\bR\x05taken\x12\x17\n" +
@@ -8816,7 +9875,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bsegments\x18\n" +
 	" \x03(\v2\x14.rollcall.v1.SegmentR\bsegments\x12*\n" +
 	"\x05steps\x18\v \x03(\v2\x14.rollcall.v1.SegmentR\x05steps\x12&\n" +
-	"\x0fno_engine_power\x18\f \x01(\tR\rnoEnginePowerB\x15\n" +
+	"\x0fno_engine_power\x18\f \x01(\tR\rnoEnginePower\x12\x19\n" +
+	"\bno_curve\x18\r \x01(\tR\anoCurveB\x15\n" +
 	"\x13_peak_wheel_power_wB\x16\n" +
 	"\x14_peak_engine_power_w\"K\n" +
 	"\aSegment\x12\x12\n" +
@@ -9138,7 +10198,71 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\tdirection\x18\x05 \x01(\tR\tdirection\x12\x19\n" +
 	"\bmass_ids\x18\x06 \x03(\tR\amassIds\x12\x15\n" +
 	"\x06load_n\x18\a \x01(\x01R\x05loadN\x12\x14\n" +
-	"\x05reads\x18\b \x01(\bR\x05reads2\xb7\v\n" +
+	"\x05reads\x18\b \x01(\bR\x05reads\"\xdd\x03\n" +
+	"\x13PlanRotationRequest\x12\x14\n" +
+	"\x05weeks\x18\x01 \x01(\rR\x05weeks\x12.\n" +
+	"\x04from\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04from\x12 \n" +
+	"\fstay_car_ids\x18\x03 \x03(\tR\n" +
+	"stayCarIds\x12&\n" +
+	"\x0fwithout_car_ids\x18\x04 \x03(\tR\rwithoutCarIds\x12)\n" +
+	"\x04away\x18\x05 \x03(\v2\x15.rollcall.v1.CarWeeksR\x04away\x12.\n" +
+	"\x06closed\x18\x06 \x03(\v2\x16.rollcall.v1.CellWeeksR\x06closed\x12-\n" +
+	"\x06places\x18\a \x03(\v2\x15.rollcall.v1.CarPlaceR\x06places\x12/\n" +
+	"\x06travel\x18\b \x03(\v2\x17.rollcall.v1.TravelCostR\x06travel\x12\x1b\n" +
+	"\tcost_unit\x18\t \x01(\tR\bcostUnit\x12\x1b\n" +
+	"\x06budget\x18\n" +
+	" \x01(\x01H\x00R\x06budget\x88\x01\x01\x12\x14\n" +
+	"\x05worth\x18\v \x01(\x01R\x05worth\x12 \n" +
+	"\fcells_a_week\x18\f \x01(\rR\n" +
+	"cellsAWeekB\t\n" +
+	"\a_budget\"7\n" +
+	"\bCarWeeks\x12\x15\n" +
+	"\x06car_id\x18\x01 \x01(\tR\x05carId\x12\x14\n" +
+	"\x05weeks\x18\x02 \x03(\rR\x05weeks\":\n" +
+	"\tCellWeeks\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x14\n" +
+	"\x05weeks\x18\x02 \x03(\rR\x05weeks\":\n" +
+	"\bCarPlace\x12\x15\n" +
+	"\x06car_id\x18\x01 \x01(\tR\x05carId\x12\x17\n" +
+	"\asite_id\x18\x02 \x01(\tR\x06siteId\"]\n" +
+	"\n" +
+	"TravelCost\x12\x17\n" +
+	"\asite_id\x18\x01 \x01(\tR\x06siteId\x12\"\n" +
+	"\rother_site_id\x18\x02 \x01(\tR\votherSiteId\x12\x12\n" +
+	"\x04cost\x18\x03 \x01(\x01R\x04cost\"\x85\x03\n" +
+	"\x14PlanRotationResponse\x12.\n" +
+	"\x04from\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04from\x12\x14\n" +
+	"\x05weeks\x18\x02 \x01(\rR\x05weeks\x12-\n" +
+	"\x03now\x18\x03 \x01(\v2\x1b.rollcall.v1.RotationSchemeR\x03now\x12/\n" +
+	"\x04plan\x18\x04 \x01(\v2\x1b.rollcall.v1.RotationSchemeR\x04plan\x121\n" +
+	"\x05stays\x18\x05 \x01(\v2\x1b.rollcall.v1.RotationSchemeR\x05stays\x121\n" +
+	"\x05round\x18\x06 \x01(\v2\x1b.rollcall.v1.RotationSchemeR\x05round\x12\x1b\n" +
+	"\tcost_unit\x18\a \x01(\tR\bcostUnit\x12\x16\n" +
+	"\x06travel\x18\b \x01(\tR\x06travel\x12\x10\n" +
+	"\x03why\x18\t \x03(\tR\x03why\x12\x1a\n" +
+	"\bcomplete\x18\n" +
+	" \x01(\bR\bcomplete\"\xd6\x02\n" +
+	"\x0eRotationScheme\x12/\n" +
+	"\x05stops\x18\x01 \x03(\v2\x19.rollcall.v1.RotationStopR\x05stops\x12\x12\n" +
+	"\x04cost\x18\x02 \x01(\x01R\x04cost\x12\x1f\n" +
+	"\vover_budget\x18\x03 \x01(\bR\n" +
+	"overBudget\x12@\n" +
+	"\x1clargest_expanded_uncertainty\x18\x04 \x01(\x01R\x1alargestExpandedUncertainty\x12&\n" +
+	"\x0flargest_cell_id\x18\x05 \x01(\tR\rlargestCellId\x12@\n" +
+	"\x1ctypical_expanded_uncertainty\x18\x06 \x01(\x01R\x1atypicalExpandedUncertainty\x122\n" +
+	"\x05cells\x18\a \x03(\v2\x1c.rollcall.v1.CellUncertaintyR\x05cells\"\xb7\x01\n" +
+	"\fRotationStop\x12\x12\n" +
+	"\x04week\x18\x01 \x01(\rR\x04week\x12\x15\n" +
+	"\x06car_id\x18\x02 \x01(\tR\x05carId\x12\x17\n" +
+	"\asite_id\x18\x03 \x01(\tR\x06siteId\x12 \n" +
+	"\ffrom_site_id\x18\x04 \x01(\tR\n" +
+	"fromSiteId\x12\x12\n" +
+	"\x04cost\x18\x05 \x01(\x01R\x04cost\x12\x12\n" +
+	"\x04away\x18\x06 \x01(\bR\x04away\x12\x19\n" +
+	"\bcell_ids\x18\a \x03(\tR\acellIds\"]\n" +
+	"\x0fCellUncertainty\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x121\n" +
+	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty2\xd1\x0e\n" +
 	"\fFleetService\x12J\n" +
 	"\tListCells\x12\x1d.rollcall.v1.ListCellsRequest\x1a\x1e.rollcall.v1.ListCellsResponse\x12J\n" +
 	"\tListFlags\x12\x1d.rollcall.v1.ListFlagsRequest\x1a\x1e.rollcall.v1.ListFlagsResponse\x12M\n" +
@@ -9156,10 +10280,15 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\fComparePulls\x12 .rollcall.v1.ComparePullsRequest\x1a!.rollcall.v1.ComparePullsResponse\x12J\n" +
 	"\tGetBudget\x12\x1d.rollcall.v1.GetBudgetRequest\x1a\x1e.rollcall.v1.GetBudgetResponse\x12_\n" +
 	"\x10GetRepeatability\x12$.rollcall.v1.GetRepeatabilityRequest\x1a%.rollcall.v1.GetRepeatabilityResponse\x12P\n" +
-	"\vGetRegistry\x12\x1f.rollcall.v1.GetRegistryRequest\x1a .rollcall.v1.GetRegistryResponse\x12_\n" +
+	"\vGetRegistry\x12\x1f.rollcall.v1.GetRegistryRequest\x1a .rollcall.v1.GetRegistryResponse\x12S\n" +
+	"\fPlanRotation\x12 .rollcall.v1.PlanRotationRequest\x1a!.rollcall.v1.PlanRotationResponse\x12_\n" +
 	"\x10ListCertificates\x12$.rollcall.v1.ListCertificatesRequest\x1a%.rollcall.v1.ListCertificatesResponse\x12Y\n" +
 	"\x0eGetCertificate\x12\".rollcall.v1.GetCertificateRequest\x1a#.rollcall.v1.GetCertificateResponse\x12S\n" +
-	"\fGetCheckList\x12 .rollcall.v1.GetCheckListRequest\x1a!.rollcall.v1.GetCheckListResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
+	"\fGetCheckList\x12 .rollcall.v1.GetCheckListRequest\x1a!.rollcall.v1.GetCheckListResponse\x12G\n" +
+	"\bListCars\x12\x1c.rollcall.v1.ListCarsRequest\x1a\x1d.rollcall.v1.ListCarsResponse\x12Y\n" +
+	"\x0eListGeometries\x12\".rollcall.v1.ListGeometriesRequest\x1a#.rollcall.v1.ListGeometriesResponse\x12J\n" +
+	"\tGetTraces\x12\x1d.rollcall.v1.GetTracesRequest\x1a\x1e.rollcall.v1.GetTracesResponse\x12S\n" +
+	"\fListUnderWay\x12 .rollcall.v1.ListUnderWayRequest\x1a!.rollcall.v1.ListUnderWayResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
 
 var (
 	file_rollcall_v1_fleet_proto_rawDescOnce sync.Once
@@ -9173,7 +10302,7 @@ func file_rollcall_v1_fleet_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_fleet_proto_rawDescData
 }
 
-var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 86)
+var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 97)
 var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*Filter)(nil),                   // 0: rollcall.v1.Filter
 	(*ListCellsRequest)(nil),         // 1: rollcall.v1.ListCellsRequest
@@ -9182,250 +10311,296 @@ var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*ListFlagsRequest)(nil),         // 4: rollcall.v1.ListFlagsRequest
 	(*ListFlagsResponse)(nil),        // 5: rollcall.v1.ListFlagsResponse
 	(*Flag)(nil),                     // 6: rollcall.v1.Flag
-	(*Cause)(nil),                    // 7: rollcall.v1.Cause
-	(*TouchedPull)(nil),              // 8: rollcall.v1.TouchedPull
-	(*ListChecksRequest)(nil),        // 9: rollcall.v1.ListChecksRequest
-	(*ListChecksResponse)(nil),       // 10: rollcall.v1.ListChecksResponse
-	(*Check)(nil),                    // 11: rollcall.v1.Check
-	(*GetCheckRequest)(nil),          // 12: rollcall.v1.GetCheckRequest
-	(*GetCheckResponse)(nil),         // 13: rollcall.v1.GetCheckResponse
-	(*CheckResult)(nil),              // 14: rollcall.v1.CheckResult
-	(*StatedResult)(nil),             // 15: rollcall.v1.StatedResult
-	(*CheckBudgetRow)(nil),           // 16: rollcall.v1.CheckBudgetRow
-	(*ReadingResult)(nil),            // 17: rollcall.v1.ReadingResult
-	(*PointResult)(nil),              // 18: rollcall.v1.PointResult
-	(*LoadCellCurve)(nil),            // 19: rollcall.v1.LoadCellCurve
-	(*InterpolationResult)(nil),      // 20: rollcall.v1.InterpolationResult
-	(*InterpolationTrial)(nil),       // 21: rollcall.v1.InterpolationTrial
-	(*DriftResult)(nil),              // 22: rollcall.v1.DriftResult
-	(*ClassResult)(nil),              // 23: rollcall.v1.ClassResult
-	(*ClassLimit)(nil),               // 24: rollcall.v1.ClassLimit
-	(*SenseResult)(nil),              // 25: rollcall.v1.SenseResult
-	(*SpeedZero)(nil),                // 26: rollcall.v1.SpeedZero
-	(*CreepStep)(nil),                // 27: rollcall.v1.CreepStep
-	(*CheckFinding)(nil),             // 28: rollcall.v1.CheckFinding
-	(*BaseInertiaResult)(nil),        // 29: rollcall.v1.BaseInertiaResult
-	(*InertiaRun)(nil),               // 30: rollcall.v1.InertiaRun
-	(*InertiaValue)(nil),             // 31: rollcall.v1.InertiaValue
-	(*InertiaLimit)(nil),             // 32: rollcall.v1.InertiaLimit
-	(*ListEpochsRequest)(nil),        // 33: rollcall.v1.ListEpochsRequest
-	(*ListEpochsResponse)(nil),       // 34: rollcall.v1.ListEpochsResponse
-	(*Epoch)(nil),                    // 35: rollcall.v1.Epoch
-	(*EpochValue)(nil),               // 36: rollcall.v1.EpochValue
-	(*ListParasiticsRequest)(nil),    // 37: rollcall.v1.ListParasiticsRequest
-	(*ListParasiticsResponse)(nil),   // 38: rollcall.v1.ListParasiticsResponse
-	(*ParasiticLoss)(nil),            // 39: rollcall.v1.ParasiticLoss
-	(*ListDueRequest)(nil),           // 40: rollcall.v1.ListDueRequest
-	(*ListDueResponse)(nil),          // 41: rollcall.v1.ListDueResponse
-	(*DueCheck)(nil),                 // 42: rollcall.v1.DueCheck
-	(*DueRule)(nil),                  // 43: rollcall.v1.DueRule
-	(*ListPullsRequest)(nil),         // 44: rollcall.v1.ListPullsRequest
-	(*ListPullsResponse)(nil),        // 45: rollcall.v1.ListPullsResponse
-	(*Pull)(nil),                     // 46: rollcall.v1.Pull
-	(*Finding)(nil),                  // 47: rollcall.v1.Finding
-	(*GetPullRequest)(nil),           // 48: rollcall.v1.GetPullRequest
-	(*GetPullResponse)(nil),          // 49: rollcall.v1.GetPullResponse
-	(*Sweep)(nil),                    // 50: rollcall.v1.Sweep
-	(*Segment)(nil),                  // 51: rollcall.v1.Segment
-	(*ChannelSummary)(nil),           // 52: rollcall.v1.ChannelSummary
-	(*GetCurveRequest)(nil),          // 53: rollcall.v1.GetCurveRequest
-	(*GetCurveResponse)(nil),         // 54: rollcall.v1.GetCurveResponse
-	(*CurvePoint)(nil),               // 55: rollcall.v1.CurvePoint
-	(*ListRunsRequest)(nil),          // 56: rollcall.v1.ListRunsRequest
-	(*ListRunsResponse)(nil),         // 57: rollcall.v1.ListRunsResponse
-	(*Run)(nil),                      // 58: rollcall.v1.Run
-	(*GetRegistryRequest)(nil),       // 59: rollcall.v1.GetRegistryRequest
-	(*GetRegistryResponse)(nil),      // 60: rollcall.v1.GetRegistryResponse
-	(*PullSet)(nil),                  // 61: rollcall.v1.PullSet
-	(*ComparePullsRequest)(nil),      // 62: rollcall.v1.ComparePullsRequest
-	(*ComparePullsResponse)(nil),     // 63: rollcall.v1.ComparePullsResponse
-	(*SetSummary)(nil),               // 64: rollcall.v1.SetSummary
-	(*PullDifference)(nil),           // 65: rollcall.v1.PullDifference
-	(*DifferencePart)(nil),           // 66: rollcall.v1.DifferencePart
-	(*GetBudgetRequest)(nil),         // 67: rollcall.v1.GetBudgetRequest
-	(*GetBudgetResponse)(nil),        // 68: rollcall.v1.GetBudgetResponse
-	(*BudgetRow)(nil),                // 69: rollcall.v1.BudgetRow
-	(*GetRepeatabilityRequest)(nil),  // 70: rollcall.v1.GetRepeatabilityRequest
-	(*GetRepeatabilityResponse)(nil), // 71: rollcall.v1.GetRepeatabilityResponse
-	(*RepeatedPull)(nil),             // 72: rollcall.v1.RepeatedPull
-	(*Trend)(nil),                    // 73: rollcall.v1.Trend
-	(*Agreement)(nil),                // 74: rollcall.v1.Agreement
-	(*AgreeingCell)(nil),             // 75: rollcall.v1.AgreeingCell
-	(*ListCertificatesRequest)(nil),  // 76: rollcall.v1.ListCertificatesRequest
-	(*ListCertificatesResponse)(nil), // 77: rollcall.v1.ListCertificatesResponse
-	(*Certificate)(nil),              // 78: rollcall.v1.Certificate
-	(*GetCertificateRequest)(nil),    // 79: rollcall.v1.GetCertificateRequest
-	(*GetCertificateResponse)(nil),   // 80: rollcall.v1.GetCertificateResponse
-	(*GetCheckListRequest)(nil),      // 81: rollcall.v1.GetCheckListRequest
-	(*GetCheckListResponse)(nil),     // 82: rollcall.v1.GetCheckListResponse
-	(*CheckListMass)(nil),            // 83: rollcall.v1.CheckListMass
-	(*CheckListStep)(nil),            // 84: rollcall.v1.CheckListStep
-	nil,                              // 85: rollcall.v1.GetPullResponse.HeaderEntry
-	(*timestamppb.Timestamp)(nil),    // 86: google.protobuf.Timestamp
-	(*CalibrationCheck)(nil),         // 87: rollcall.v1.CalibrationCheck
-	(LoadDirection)(0),               // 88: rollcall.v1.LoadDirection
-	(LoadSense)(0),                   // 89: rollcall.v1.LoadSense
+	(*FlagDeed)(nil),                 // 7: rollcall.v1.FlagDeed
+	(*Cause)(nil),                    // 8: rollcall.v1.Cause
+	(*TouchedPull)(nil),              // 9: rollcall.v1.TouchedPull
+	(*ListChecksRequest)(nil),        // 10: rollcall.v1.ListChecksRequest
+	(*ListChecksResponse)(nil),       // 11: rollcall.v1.ListChecksResponse
+	(*Check)(nil),                    // 12: rollcall.v1.Check
+	(*GetCheckRequest)(nil),          // 13: rollcall.v1.GetCheckRequest
+	(*GetCheckResponse)(nil),         // 14: rollcall.v1.GetCheckResponse
+	(*CheckResult)(nil),              // 15: rollcall.v1.CheckResult
+	(*StatedResult)(nil),             // 16: rollcall.v1.StatedResult
+	(*CheckBudgetRow)(nil),           // 17: rollcall.v1.CheckBudgetRow
+	(*ReadingResult)(nil),            // 18: rollcall.v1.ReadingResult
+	(*PointResult)(nil),              // 19: rollcall.v1.PointResult
+	(*LoadCellCurve)(nil),            // 20: rollcall.v1.LoadCellCurve
+	(*InterpolationResult)(nil),      // 21: rollcall.v1.InterpolationResult
+	(*InterpolationTrial)(nil),       // 22: rollcall.v1.InterpolationTrial
+	(*DriftResult)(nil),              // 23: rollcall.v1.DriftResult
+	(*ClassResult)(nil),              // 24: rollcall.v1.ClassResult
+	(*ClassLimit)(nil),               // 25: rollcall.v1.ClassLimit
+	(*SenseResult)(nil),              // 26: rollcall.v1.SenseResult
+	(*SpeedZero)(nil),                // 27: rollcall.v1.SpeedZero
+	(*CreepStep)(nil),                // 28: rollcall.v1.CreepStep
+	(*CheckFinding)(nil),             // 29: rollcall.v1.CheckFinding
+	(*BaseInertiaResult)(nil),        // 30: rollcall.v1.BaseInertiaResult
+	(*InertiaRun)(nil),               // 31: rollcall.v1.InertiaRun
+	(*InertiaValue)(nil),             // 32: rollcall.v1.InertiaValue
+	(*InertiaLimit)(nil),             // 33: rollcall.v1.InertiaLimit
+	(*ListEpochsRequest)(nil),        // 34: rollcall.v1.ListEpochsRequest
+	(*ListEpochsResponse)(nil),       // 35: rollcall.v1.ListEpochsResponse
+	(*Epoch)(nil),                    // 36: rollcall.v1.Epoch
+	(*EpochValue)(nil),               // 37: rollcall.v1.EpochValue
+	(*ListParasiticsRequest)(nil),    // 38: rollcall.v1.ListParasiticsRequest
+	(*ListParasiticsResponse)(nil),   // 39: rollcall.v1.ListParasiticsResponse
+	(*ParasiticLoss)(nil),            // 40: rollcall.v1.ParasiticLoss
+	(*ListDueRequest)(nil),           // 41: rollcall.v1.ListDueRequest
+	(*ListDueResponse)(nil),          // 42: rollcall.v1.ListDueResponse
+	(*DueCheck)(nil),                 // 43: rollcall.v1.DueCheck
+	(*DueRule)(nil),                  // 44: rollcall.v1.DueRule
+	(*ListPullsRequest)(nil),         // 45: rollcall.v1.ListPullsRequest
+	(*ListPullsResponse)(nil),        // 46: rollcall.v1.ListPullsResponse
+	(*Pull)(nil),                     // 47: rollcall.v1.Pull
+	(*Headline)(nil),                 // 48: rollcall.v1.Headline
+	(*Finding)(nil),                  // 49: rollcall.v1.Finding
+	(*GetPullRequest)(nil),           // 50: rollcall.v1.GetPullRequest
+	(*GetPullResponse)(nil),          // 51: rollcall.v1.GetPullResponse
+	(*Sweep)(nil),                    // 52: rollcall.v1.Sweep
+	(*Segment)(nil),                  // 53: rollcall.v1.Segment
+	(*ChannelSummary)(nil),           // 54: rollcall.v1.ChannelSummary
+	(*GetCurveRequest)(nil),          // 55: rollcall.v1.GetCurveRequest
+	(*GetCurveResponse)(nil),         // 56: rollcall.v1.GetCurveResponse
+	(*CurvePoint)(nil),               // 57: rollcall.v1.CurvePoint
+	(*ListRunsRequest)(nil),          // 58: rollcall.v1.ListRunsRequest
+	(*ListRunsResponse)(nil),         // 59: rollcall.v1.ListRunsResponse
+	(*Run)(nil),                      // 60: rollcall.v1.Run
+	(*GetRegistryRequest)(nil),       // 61: rollcall.v1.GetRegistryRequest
+	(*GetRegistryResponse)(nil),      // 62: rollcall.v1.GetRegistryResponse
+	(*PullSet)(nil),                  // 63: rollcall.v1.PullSet
+	(*ComparePullsRequest)(nil),      // 64: rollcall.v1.ComparePullsRequest
+	(*ComparePullsResponse)(nil),     // 65: rollcall.v1.ComparePullsResponse
+	(*SetSummary)(nil),               // 66: rollcall.v1.SetSummary
+	(*PullDifference)(nil),           // 67: rollcall.v1.PullDifference
+	(*DifferencePart)(nil),           // 68: rollcall.v1.DifferencePart
+	(*GetBudgetRequest)(nil),         // 69: rollcall.v1.GetBudgetRequest
+	(*GetBudgetResponse)(nil),        // 70: rollcall.v1.GetBudgetResponse
+	(*BudgetRow)(nil),                // 71: rollcall.v1.BudgetRow
+	(*GetRepeatabilityRequest)(nil),  // 72: rollcall.v1.GetRepeatabilityRequest
+	(*GetRepeatabilityResponse)(nil), // 73: rollcall.v1.GetRepeatabilityResponse
+	(*RepeatedPull)(nil),             // 74: rollcall.v1.RepeatedPull
+	(*Trend)(nil),                    // 75: rollcall.v1.Trend
+	(*Agreement)(nil),                // 76: rollcall.v1.Agreement
+	(*AgreeingCell)(nil),             // 77: rollcall.v1.AgreeingCell
+	(*ListCertificatesRequest)(nil),  // 78: rollcall.v1.ListCertificatesRequest
+	(*ListCertificatesResponse)(nil), // 79: rollcall.v1.ListCertificatesResponse
+	(*Certificate)(nil),              // 80: rollcall.v1.Certificate
+	(*GetCertificateRequest)(nil),    // 81: rollcall.v1.GetCertificateRequest
+	(*GetCertificateResponse)(nil),   // 82: rollcall.v1.GetCertificateResponse
+	(*GetCheckListRequest)(nil),      // 83: rollcall.v1.GetCheckListRequest
+	(*GetCheckListResponse)(nil),     // 84: rollcall.v1.GetCheckListResponse
+	(*CheckListMass)(nil),            // 85: rollcall.v1.CheckListMass
+	(*CheckListStep)(nil),            // 86: rollcall.v1.CheckListStep
+	(*PlanRotationRequest)(nil),      // 87: rollcall.v1.PlanRotationRequest
+	(*CarWeeks)(nil),                 // 88: rollcall.v1.CarWeeks
+	(*CellWeeks)(nil),                // 89: rollcall.v1.CellWeeks
+	(*CarPlace)(nil),                 // 90: rollcall.v1.CarPlace
+	(*TravelCost)(nil),               // 91: rollcall.v1.TravelCost
+	(*PlanRotationResponse)(nil),     // 92: rollcall.v1.PlanRotationResponse
+	(*RotationScheme)(nil),           // 93: rollcall.v1.RotationScheme
+	(*RotationStop)(nil),             // 94: rollcall.v1.RotationStop
+	(*CellUncertainty)(nil),          // 95: rollcall.v1.CellUncertainty
+	nil,                              // 96: rollcall.v1.GetPullResponse.HeaderEntry
+	(*timestamppb.Timestamp)(nil),    // 97: google.protobuf.Timestamp
+	(*CalibrationCheck)(nil),         // 98: rollcall.v1.CalibrationCheck
+	(LoadDirection)(0),               // 99: rollcall.v1.LoadDirection
+	(LoadSense)(0),                   // 100: rollcall.v1.LoadSense
+	(*ListCarsRequest)(nil),          // 101: rollcall.v1.ListCarsRequest
+	(*ListGeometriesRequest)(nil),    // 102: rollcall.v1.ListGeometriesRequest
+	(*GetTracesRequest)(nil),         // 103: rollcall.v1.GetTracesRequest
+	(*ListUnderWayRequest)(nil),      // 104: rollcall.v1.ListUnderWayRequest
+	(*ListCarsResponse)(nil),         // 105: rollcall.v1.ListCarsResponse
+	(*ListGeometriesResponse)(nil),   // 106: rollcall.v1.ListGeometriesResponse
+	(*GetTracesResponse)(nil),        // 107: rollcall.v1.GetTracesResponse
+	(*ListUnderWayResponse)(nil),     // 108: rollcall.v1.ListUnderWayResponse
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
-	86,  // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
-	86,  // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
+	97,  // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
+	97,  // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
 	0,   // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
 	3,   // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
-	86,  // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
-	86,  // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
-	86,  // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
-	86,  // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
+	97,  // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
+	97,  // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
+	97,  // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
+	97,  // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
 	0,   // 8: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
 	6,   // 9: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
-	86,  // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
-	86,  // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
-	86,  // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
-	86,  // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
-	7,   // 14: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
-	8,   // 15: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
-	86,  // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
-	86,  // 17: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
-	0,   // 18: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
-	11,  // 19: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	86,  // 20: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
-	86,  // 21: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
-	11,  // 22: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
-	87,  // 23: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
-	14,  // 24: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
-	86,  // 25: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
-	15,  // 26: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
-	17,  // 27: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
-	17,  // 28: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
-	18,  // 29: rollcall.v1.CheckResult.points:type_name -> rollcall.v1.PointResult
-	19,  // 30: rollcall.v1.CheckResult.as_left:type_name -> rollcall.v1.LoadCellCurve
-	20,  // 31: rollcall.v1.CheckResult.interpolation:type_name -> rollcall.v1.InterpolationResult
-	22,  // 32: rollcall.v1.CheckResult.drift:type_name -> rollcall.v1.DriftResult
-	23,  // 33: rollcall.v1.CheckResult.class:type_name -> rollcall.v1.ClassResult
-	25,  // 34: rollcall.v1.CheckResult.senses:type_name -> rollcall.v1.SenseResult
-	26,  // 35: rollcall.v1.CheckResult.speed_zeros:type_name -> rollcall.v1.SpeedZero
-	27,  // 36: rollcall.v1.CheckResult.creep_steps:type_name -> rollcall.v1.CreepStep
-	28,  // 37: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
-	29,  // 38: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
-	16,  // 39: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	88,  // 40: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
-	88,  // 41: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
-	16,  // 42: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	86,  // 43: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
-	21,  // 44: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
-	86,  // 45: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
-	24,  // 46: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
-	89,  // 47: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
-	14,  // 48: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
-	16,  // 49: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	30,  // 50: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
-	31,  // 51: rollcall.v1.BaseInertiaResult.values:type_name -> rollcall.v1.InertiaValue
-	32,  // 52: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
-	0,   // 53: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
-	35,  // 54: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
-	86,  // 55: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
-	86,  // 56: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
-	36,  // 57: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
-	0,   // 58: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
-	39,  // 59: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
-	86,  // 60: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
-	86,  // 61: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
-	86,  // 62: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
-	0,   // 63: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
-	42,  // 64: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
-	86,  // 65: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
-	86,  // 66: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
-	43,  // 67: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
-	86,  // 68: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
-	86,  // 69: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
-	0,   // 70: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
-	46,  // 71: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	86,  // 72: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
-	47,  // 73: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
-	86,  // 74: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
-	46,  // 75: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
-	52,  // 76: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	85,  // 77: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
-	50,  // 78: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
-	51,  // 79: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
-	51,  // 80: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
-	46,  // 81: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
-	55,  // 82: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
-	50,  // 83: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
-	0,   // 84: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
-	58,  // 85: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	86,  // 86: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	86,  // 87: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
-	0,   // 88: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
-	61,  // 89: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
-	61,  // 90: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
-	64,  // 91: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
-	64,  // 92: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
-	65,  // 93: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
-	65,  // 94: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
-	65,  // 95: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
-	66,  // 96: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	86,  // 97: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	86,  // 98: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
-	69,  // 99: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
-	61,  // 100: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
-	72,  // 101: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
-	73,  // 102: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
-	73,  // 103: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
-	74,  // 104: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
-	86,  // 105: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
-	75,  // 106: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
-	0,   // 107: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
-	78,  // 108: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
-	86,  // 109: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
-	86,  // 110: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
-	86,  // 111: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
-	78,  // 112: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
-	78,  // 113: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
-	86,  // 114: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
-	83,  // 115: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
-	84,  // 116: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
-	86,  // 117: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
-	1,   // 118: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,   // 119: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	9,   // 120: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	12,  // 121: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
-	33,  // 122: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
-	37,  // 123: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
-	40,  // 124: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
-	44,  // 125: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	48,  // 126: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	53,  // 127: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	56,  // 128: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	62,  // 129: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	67,  // 130: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
-	70,  // 131: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
-	59,  // 132: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	76,  // 133: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
-	79,  // 134: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
-	81,  // 135: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
-	2,   // 136: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,   // 137: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	10,  // 138: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	13,  // 139: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
-	34,  // 140: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
-	38,  // 141: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
-	41,  // 142: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
-	45,  // 143: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	49,  // 144: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	54,  // 145: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	57,  // 146: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	63,  // 147: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	68,  // 148: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
-	71,  // 149: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
-	60,  // 150: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	77,  // 151: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
-	80,  // 152: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
-	82,  // 153: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
-	136, // [136:154] is the sub-list for method output_type
-	118, // [118:136] is the sub-list for method input_type
-	118, // [118:118] is the sub-list for extension type_name
-	118, // [118:118] is the sub-list for extension extendee
-	0,   // [0:118] is the sub-list for field type_name
+	97,  // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
+	97,  // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
+	97,  // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
+	97,  // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
+	8,   // 14: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
+	9,   // 15: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
+	97,  // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
+	7,   // 17: rollcall.v1.Flag.history:type_name -> rollcall.v1.FlagDeed
+	97,  // 18: rollcall.v1.Flag.acknowledged_at:type_name -> google.protobuf.Timestamp
+	97,  // 19: rollcall.v1.FlagDeed.at:type_name -> google.protobuf.Timestamp
+	97,  // 20: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	0,   // 21: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
+	12,  // 22: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
+	97,  // 23: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	97,  // 24: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
+	12,  // 25: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
+	98,  // 26: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
+	15,  // 27: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
+	97,  // 28: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
+	16,  // 29: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
+	18,  // 30: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
+	18,  // 31: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
+	19,  // 32: rollcall.v1.CheckResult.points:type_name -> rollcall.v1.PointResult
+	20,  // 33: rollcall.v1.CheckResult.as_left:type_name -> rollcall.v1.LoadCellCurve
+	21,  // 34: rollcall.v1.CheckResult.interpolation:type_name -> rollcall.v1.InterpolationResult
+	23,  // 35: rollcall.v1.CheckResult.drift:type_name -> rollcall.v1.DriftResult
+	24,  // 36: rollcall.v1.CheckResult.class:type_name -> rollcall.v1.ClassResult
+	26,  // 37: rollcall.v1.CheckResult.senses:type_name -> rollcall.v1.SenseResult
+	27,  // 38: rollcall.v1.CheckResult.speed_zeros:type_name -> rollcall.v1.SpeedZero
+	28,  // 39: rollcall.v1.CheckResult.creep_steps:type_name -> rollcall.v1.CreepStep
+	29,  // 40: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
+	30,  // 41: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
+	17,  // 42: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	99,  // 43: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
+	99,  // 44: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
+	17,  // 45: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	97,  // 46: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
+	22,  // 47: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
+	97,  // 48: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
+	25,  // 49: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
+	100, // 50: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
+	15,  // 51: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
+	17,  // 52: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	31,  // 53: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
+	32,  // 54: rollcall.v1.BaseInertiaResult.values:type_name -> rollcall.v1.InertiaValue
+	33,  // 55: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
+	0,   // 56: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
+	36,  // 57: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
+	97,  // 58: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
+	97,  // 59: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
+	37,  // 60: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
+	0,   // 61: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
+	40,  // 62: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
+	97,  // 63: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
+	97,  // 64: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
+	97,  // 65: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
+	0,   // 66: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
+	43,  // 67: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
+	97,  // 68: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
+	97,  // 69: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
+	44,  // 70: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
+	97,  // 71: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
+	97,  // 72: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
+	0,   // 73: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
+	47,  // 74: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
+	97,  // 75: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	49,  // 76: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
+	97,  // 77: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
+	48,  // 78: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
+	47,  // 79: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
+	54,  // 80: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
+	96,  // 81: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	52,  // 82: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
+	52,  // 83: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
+	53,  // 84: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
+	53,  // 85: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
+	47,  // 86: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
+	57,  // 87: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
+	52,  // 88: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
+	0,   // 89: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
+	60,  // 90: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
+	97,  // 91: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	97,  // 92: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	0,   // 93: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
+	63,  // 94: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
+	63,  // 95: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
+	66,  // 96: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
+	66,  // 97: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
+	67,  // 98: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
+	67,  // 99: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
+	67,  // 100: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
+	68,  // 101: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
+	97,  // 102: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	97,  // 103: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	71,  // 104: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
+	63,  // 105: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
+	74,  // 106: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
+	75,  // 107: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
+	75,  // 108: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
+	76,  // 109: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
+	97,  // 110: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
+	77,  // 111: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
+	0,   // 112: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
+	80,  // 113: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
+	97,  // 114: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
+	97,  // 115: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
+	97,  // 116: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
+	80,  // 117: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	80,  // 118: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
+	97,  // 119: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
+	85,  // 120: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
+	86,  // 121: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
+	97,  // 122: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
+	97,  // 123: rollcall.v1.PlanRotationRequest.from:type_name -> google.protobuf.Timestamp
+	88,  // 124: rollcall.v1.PlanRotationRequest.away:type_name -> rollcall.v1.CarWeeks
+	89,  // 125: rollcall.v1.PlanRotationRequest.closed:type_name -> rollcall.v1.CellWeeks
+	90,  // 126: rollcall.v1.PlanRotationRequest.places:type_name -> rollcall.v1.CarPlace
+	91,  // 127: rollcall.v1.PlanRotationRequest.travel:type_name -> rollcall.v1.TravelCost
+	97,  // 128: rollcall.v1.PlanRotationResponse.from:type_name -> google.protobuf.Timestamp
+	93,  // 129: rollcall.v1.PlanRotationResponse.now:type_name -> rollcall.v1.RotationScheme
+	93,  // 130: rollcall.v1.PlanRotationResponse.plan:type_name -> rollcall.v1.RotationScheme
+	93,  // 131: rollcall.v1.PlanRotationResponse.stays:type_name -> rollcall.v1.RotationScheme
+	93,  // 132: rollcall.v1.PlanRotationResponse.round:type_name -> rollcall.v1.RotationScheme
+	94,  // 133: rollcall.v1.RotationScheme.stops:type_name -> rollcall.v1.RotationStop
+	95,  // 134: rollcall.v1.RotationScheme.cells:type_name -> rollcall.v1.CellUncertainty
+	1,   // 135: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,   // 136: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	10,  // 137: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	13,  // 138: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
+	34,  // 139: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
+	38,  // 140: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
+	41,  // 141: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
+	45,  // 142: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	50,  // 143: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	55,  // 144: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	58,  // 145: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	64,  // 146: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	69,  // 147: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	72,  // 148: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
+	61,  // 149: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	87,  // 150: rollcall.v1.FleetService.PlanRotation:input_type -> rollcall.v1.PlanRotationRequest
+	78,  // 151: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
+	81,  // 152: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
+	83,  // 153: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
+	101, // 154: rollcall.v1.FleetService.ListCars:input_type -> rollcall.v1.ListCarsRequest
+	102, // 155: rollcall.v1.FleetService.ListGeometries:input_type -> rollcall.v1.ListGeometriesRequest
+	103, // 156: rollcall.v1.FleetService.GetTraces:input_type -> rollcall.v1.GetTracesRequest
+	104, // 157: rollcall.v1.FleetService.ListUnderWay:input_type -> rollcall.v1.ListUnderWayRequest
+	2,   // 158: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,   // 159: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	11,  // 160: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	14,  // 161: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
+	35,  // 162: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
+	39,  // 163: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
+	42,  // 164: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
+	46,  // 165: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	51,  // 166: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	56,  // 167: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	59,  // 168: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	65,  // 169: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	70,  // 170: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	73,  // 171: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
+	62,  // 172: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	92,  // 173: rollcall.v1.FleetService.PlanRotation:output_type -> rollcall.v1.PlanRotationResponse
+	79,  // 174: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
+	82,  // 175: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
+	84,  // 176: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
+	105, // 177: rollcall.v1.FleetService.ListCars:output_type -> rollcall.v1.ListCarsResponse
+	106, // 178: rollcall.v1.FleetService.ListGeometries:output_type -> rollcall.v1.ListGeometriesResponse
+	107, // 179: rollcall.v1.FleetService.GetTraces:output_type -> rollcall.v1.GetTracesResponse
+	108, // 180: rollcall.v1.FleetService.ListUnderWay:output_type -> rollcall.v1.ListUnderWayResponse
+	158, // [158:181] is the sub-list for method output_type
+	135, // [135:158] is the sub-list for method input_type
+	135, // [135:135] is the sub-list for extension type_name
+	135, // [135:135] is the sub-list for extension extendee
+	0,   // [0:135] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -9434,35 +10609,38 @@ func file_rollcall_v1_fleet_proto_init() {
 		return
 	}
 	file_rollcall_v1_ingest_proto_init()
+	file_rollcall_v1_view_proto_init()
 	file_rollcall_v1_fleet_proto_msgTypes[3].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[11].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[15].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[12].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[16].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[18].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[21].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[17].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[19].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[22].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[29].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[39].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[42].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[46].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[50].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[55].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[58].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[62].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[23].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[30].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[40].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[43].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[47].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[48].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[52].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[57].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[60].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[64].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[67].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[68].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[66].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[69].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[70].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[71].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[72].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[73].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[74].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[76].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[87].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_fleet_proto_rawDesc), len(file_rollcall_v1_fleet_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   86,
+			NumMessages:   97,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

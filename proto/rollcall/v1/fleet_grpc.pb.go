@@ -38,9 +38,14 @@ const (
 	FleetService_GetBudget_FullMethodName        = "/rollcall.v1.FleetService/GetBudget"
 	FleetService_GetRepeatability_FullMethodName = "/rollcall.v1.FleetService/GetRepeatability"
 	FleetService_GetRegistry_FullMethodName      = "/rollcall.v1.FleetService/GetRegistry"
+	FleetService_PlanRotation_FullMethodName     = "/rollcall.v1.FleetService/PlanRotation"
 	FleetService_ListCertificates_FullMethodName = "/rollcall.v1.FleetService/ListCertificates"
 	FleetService_GetCertificate_FullMethodName   = "/rollcall.v1.FleetService/GetCertificate"
 	FleetService_GetCheckList_FullMethodName     = "/rollcall.v1.FleetService/GetCheckList"
+	FleetService_ListCars_FullMethodName         = "/rollcall.v1.FleetService/ListCars"
+	FleetService_ListGeometries_FullMethodName   = "/rollcall.v1.FleetService/ListGeometries"
+	FleetService_GetTraces_FullMethodName        = "/rollcall.v1.FleetService/GetTraces"
+	FleetService_ListUnderWay_FullMethodName     = "/rollcall.v1.FleetService/ListUnderWay"
 )
 
 // FleetServiceClient is the client API for FleetService service.
@@ -74,12 +79,23 @@ type FleetServiceClient interface {
 	// how the cells agree.
 	GetRepeatability(ctx context.Context, in *GetRepeatabilityRequest, opts ...grpc.CallOption) (*GetRepeatabilityResponse, error)
 	GetRegistry(ctx context.Context, in *GetRegistryRequest, opts ...grpc.CallOption) (*GetRegistryResponse, error)
+	// PlanRotation says which reference car goes where in the coming weeks, so that
+	// the largest uncertainty in the fleet falls most.
+	PlanRotation(ctx context.Context, in *PlanRotationRequest, opts ...grpc.CallOption) (*PlanRotationResponse, error)
 	// ListCertificates lists every version of the certificates of checks.
 	ListCertificates(ctx context.Context, in *ListCertificatesRequest, opts ...grpc.CallOption) (*ListCertificatesResponse, error)
 	// GetCertificate returns a certificate's documents, the bytes that were signed.
 	GetCertificate(ctx context.Context, in *GetCertificateRequest, opts ...grpc.CallOption) (*GetCertificateResponse, error)
 	// GetCheckList says what to do in a cell to check its load cell.
 	GetCheckList(ctx context.Context, in *GetCheckListRequest, opts ...grpc.CallOption) (*GetCheckListResponse, error)
+	// ListCars returns where every reference car stands.
+	ListCars(ctx context.Context, in *ListCarsRequest, opts ...grpc.CallOption) (*ListCarsResponse, error)
+	// ListGeometries returns what the registry said of a cell when.
+	ListGeometries(ctx context.Context, in *ListGeometriesRequest, opts ...grpc.CallOption) (*ListGeometriesResponse, error)
+	// GetTraces returns a pull's channels as they were logged.
+	GetTraces(ctx context.Context, in *GetTracesRequest, opts ...grpc.CallOption) (*GetTracesResponse, error)
+	// ListUnderWay returns what has begun a short while ago and is not computed.
+	ListUnderWay(ctx context.Context, in *ListUnderWayRequest, opts ...grpc.CallOption) (*ListUnderWayResponse, error)
 }
 
 type fleetServiceClient struct {
@@ -240,6 +256,16 @@ func (c *fleetServiceClient) GetRegistry(ctx context.Context, in *GetRegistryReq
 	return out, nil
 }
 
+func (c *fleetServiceClient) PlanRotation(ctx context.Context, in *PlanRotationRequest, opts ...grpc.CallOption) (*PlanRotationResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(PlanRotationResponse)
+	err := c.cc.Invoke(ctx, FleetService_PlanRotation_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *fleetServiceClient) ListCertificates(ctx context.Context, in *ListCertificatesRequest, opts ...grpc.CallOption) (*ListCertificatesResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListCertificatesResponse)
@@ -264,6 +290,46 @@ func (c *fleetServiceClient) GetCheckList(ctx context.Context, in *GetCheckListR
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetCheckListResponse)
 	err := c.cc.Invoke(ctx, FleetService_GetCheckList_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) ListCars(ctx context.Context, in *ListCarsRequest, opts ...grpc.CallOption) (*ListCarsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListCarsResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListCars_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) ListGeometries(ctx context.Context, in *ListGeometriesRequest, opts ...grpc.CallOption) (*ListGeometriesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListGeometriesResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListGeometries_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) GetTraces(ctx context.Context, in *GetTracesRequest, opts ...grpc.CallOption) (*GetTracesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetTracesResponse)
+	err := c.cc.Invoke(ctx, FleetService_GetTraces_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) ListUnderWay(ctx context.Context, in *ListUnderWayRequest, opts ...grpc.CallOption) (*ListUnderWayResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListUnderWayResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListUnderWay_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -301,12 +367,23 @@ type FleetServiceServer interface {
 	// how the cells agree.
 	GetRepeatability(context.Context, *GetRepeatabilityRequest) (*GetRepeatabilityResponse, error)
 	GetRegistry(context.Context, *GetRegistryRequest) (*GetRegistryResponse, error)
+	// PlanRotation says which reference car goes where in the coming weeks, so that
+	// the largest uncertainty in the fleet falls most.
+	PlanRotation(context.Context, *PlanRotationRequest) (*PlanRotationResponse, error)
 	// ListCertificates lists every version of the certificates of checks.
 	ListCertificates(context.Context, *ListCertificatesRequest) (*ListCertificatesResponse, error)
 	// GetCertificate returns a certificate's documents, the bytes that were signed.
 	GetCertificate(context.Context, *GetCertificateRequest) (*GetCertificateResponse, error)
 	// GetCheckList says what to do in a cell to check its load cell.
 	GetCheckList(context.Context, *GetCheckListRequest) (*GetCheckListResponse, error)
+	// ListCars returns where every reference car stands.
+	ListCars(context.Context, *ListCarsRequest) (*ListCarsResponse, error)
+	// ListGeometries returns what the registry said of a cell when.
+	ListGeometries(context.Context, *ListGeometriesRequest) (*ListGeometriesResponse, error)
+	// GetTraces returns a pull's channels as they were logged.
+	GetTraces(context.Context, *GetTracesRequest) (*GetTracesResponse, error)
+	// ListUnderWay returns what has begun a short while ago and is not computed.
+	ListUnderWay(context.Context, *ListUnderWayRequest) (*ListUnderWayResponse, error)
 	mustEmbedUnimplementedFleetServiceServer()
 }
 
@@ -362,6 +439,9 @@ func (UnimplementedFleetServiceServer) GetRepeatability(context.Context, *GetRep
 func (UnimplementedFleetServiceServer) GetRegistry(context.Context, *GetRegistryRequest) (*GetRegistryResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetRegistry not implemented")
 }
+func (UnimplementedFleetServiceServer) PlanRotation(context.Context, *PlanRotationRequest) (*PlanRotationResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method PlanRotation not implemented")
+}
 func (UnimplementedFleetServiceServer) ListCertificates(context.Context, *ListCertificatesRequest) (*ListCertificatesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListCertificates not implemented")
 }
@@ -370,6 +450,18 @@ func (UnimplementedFleetServiceServer) GetCertificate(context.Context, *GetCerti
 }
 func (UnimplementedFleetServiceServer) GetCheckList(context.Context, *GetCheckListRequest) (*GetCheckListResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetCheckList not implemented")
+}
+func (UnimplementedFleetServiceServer) ListCars(context.Context, *ListCarsRequest) (*ListCarsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListCars not implemented")
+}
+func (UnimplementedFleetServiceServer) ListGeometries(context.Context, *ListGeometriesRequest) (*ListGeometriesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListGeometries not implemented")
+}
+func (UnimplementedFleetServiceServer) GetTraces(context.Context, *GetTracesRequest) (*GetTracesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetTraces not implemented")
+}
+func (UnimplementedFleetServiceServer) ListUnderWay(context.Context, *ListUnderWayRequest) (*ListUnderWayResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListUnderWay not implemented")
 }
 func (UnimplementedFleetServiceServer) mustEmbedUnimplementedFleetServiceServer() {}
 func (UnimplementedFleetServiceServer) testEmbeddedByValue()                      {}
@@ -662,6 +754,24 @@ func _FleetService_GetRegistry_Handler(srv interface{}, ctx context.Context, dec
 	return interceptor(ctx, in, info, handler)
 }
 
+func _FleetService_PlanRotation_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(PlanRotationRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).PlanRotation(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_PlanRotation_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).PlanRotation(ctx, req.(*PlanRotationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _FleetService_ListCertificates_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListCertificatesRequest)
 	if err := dec(in); err != nil {
@@ -712,6 +822,78 @@ func _FleetService_GetCheckList_Handler(srv interface{}, ctx context.Context, de
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(FleetServiceServer).GetCheckList(ctx, req.(*GetCheckListRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_ListCars_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListCarsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListCars(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListCars_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListCars(ctx, req.(*ListCarsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_ListGeometries_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListGeometriesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListGeometries(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListGeometries_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListGeometries(ctx, req.(*ListGeometriesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_GetTraces_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetTracesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).GetTraces(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_GetTraces_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).GetTraces(ctx, req.(*GetTracesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_ListUnderWay_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListUnderWayRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListUnderWay(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListUnderWay_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListUnderWay(ctx, req.(*ListUnderWayRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -784,6 +966,10 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _FleetService_GetRegistry_Handler,
 		},
 		{
+			MethodName: "PlanRotation",
+			Handler:    _FleetService_PlanRotation_Handler,
+		},
+		{
 			MethodName: "ListCertificates",
 			Handler:    _FleetService_ListCertificates_Handler,
 		},
@@ -794,6 +980,22 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetCheckList",
 			Handler:    _FleetService_GetCheckList_Handler,
+		},
+		{
+			MethodName: "ListCars",
+			Handler:    _FleetService_ListCars_Handler,
+		},
+		{
+			MethodName: "ListGeometries",
+			Handler:    _FleetService_ListGeometries_Handler,
+		},
+		{
+			MethodName: "GetTraces",
+			Handler:    _FleetService_GetTraces_Handler,
+		},
+		{
+			MethodName: "ListUnderWay",
+			Handler:    _FleetService_ListUnderWay_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

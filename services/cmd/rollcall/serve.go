@@ -19,6 +19,7 @@ import (
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
 	"golang.org/x/sync/errgroup"
+	"google.golang.org/grpc"
 
 	"rollcall/dashboards/pages"
 	"rollcall/deploy/engine"
@@ -253,6 +254,7 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 	keeping.Certificates = admin.Certificates{Issuer: c.Issuer, Judged: computing.Judged, Next: computing.NextCheck}
 	reading := query.New(s, book, time.Now)
 	reading.Document, reading.Reduce, reading.Sweeps = keeping.Registry, computing.Reduce, computing.Sweeps
+	reading.Model = computing.Model
 
 	pb.RegisterIngestServiceServer(server, taking)
 	pb.RegisterFleetServiceServer(server, reading)
@@ -263,7 +265,7 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 	server.OnStop(taking.Stop)
 	server.SetServing("", true)
 
-	web := &http.Server{Handler: webHandler(reading, metrics, log), ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute}
+	web := &http.Server{Handler: webHandler(ctx, reading, keeping, metrics, log), ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute}
 
 	// Three rings, ended one after the other: what listens, what commits, what
 	// computes.
@@ -303,13 +305,30 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 
 // webHandler serves the pages, the metrics and a liveness word. The pages read
 // as this machine does: they are bound to loopback.
-func webHandler(reading *query.Server, metrics *prometheus.Registry, log *zap.Logger) http.Handler {
+func webHandler(ctx context.Context, reading *query.Server, keeping *admin.Server, metrics *prometheus.Registry, log *zap.Logger) http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", promhttp.HandlerFor(metrics, promhttp.HandlerOpts{}))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") })
-	site := pages.Handler(reading, pages.Options{Log: log.Named("pages"), Status: func(err error) error { return rpc.Status(log, "pages", err) }})
+	site := pages.Handler(reading, pages.Options{
+		Log: log.Named("pages"), Status: func(err error) error { return rpc.Status(log, "pages", err) }, Admin: keeping, Closing: ctx.Done(),
+		Recompute: func(ctx context.Context, progress func(stage string, done, total uint64) error) error {
+			return keeping.Recompute(&pb.RecomputeRequest{}, recomputeStream{ctx: ctx, progress: progress})
+		},
+	})
 	mux.Handle("/", http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		site.ServeHTTP(w, r.WithContext(access.NewContext(r.Context(), access.Identity{Loopback: true})))
 	}))
 	return mux
+}
+
+// recomputeStream takes the progress of a recompute that a page asked for.
+type recomputeStream struct {
+	grpc.ServerStream
+	ctx      context.Context
+	progress func(stage string, done, total uint64) error
+}
+
+func (s recomputeStream) Context() context.Context { return s.ctx }
+func (s recomputeStream) Send(r *pb.RecomputeResponse) error {
+	return s.progress(r.GetStage(), r.GetDone(), r.GetTotal())
 }

@@ -287,6 +287,9 @@ func (j *judge) mass() string {
 		r.Verdict, r.Mass, r.U, what, 100*mean, 100*meanWithin, 100*r.U/against, 100*worst, 100*valueWithin)
 	if d := j.in.Check.From(); j.in.Check.State == fleet.AsLeft {
 		r.Reason += fmt.Sprintf("; in force from %s", d.UTC().Format(time.DateOnly))
+		if r.Stated > 0 {
+			r.Reason += fmt.Sprintf(", %+.2f %% ± %.2g %% off the registry's %.6g kg", 100*r.Deviation, 100*r.UDeviation, r.Stated)
+		}
 	}
 	return ""
 }

@@ -237,6 +237,7 @@ func Compare(before, after []Curve, s Settings) (Result, error) {
 	r.Repeatability, r.Session = band.repeat, band.session
 	r.Before, r.After = d.set(before, cells[:len(before)]), d.set(after, cells[len(before):])
 	r.Plan = d.plan(&r.Band, &band)
+	r.Plan.Mend = mend(&r)
 	r.Notes = d.notes(&r)
 	return r, nil
 }

@@ -20,6 +20,8 @@ type Plan struct {
 	// resolve with that probability, and Floor the smallest that any number of
 	// pulls would in as many sessions and on the same cells.
 	Smallest, Floor float64
+	// Mend is how to have less of what more pulls do not lower.
+	Mend string
 }
 
 // mostPulls ends the search.

@@ -68,9 +68,22 @@ func (p *Plan) Say() string {
 	case p.Pulls > 0:
 		return fmt.Sprintf("to resolve %s with a probability of %.0f %% takes %d pulls a set%s", percent(p.Gain), 100*p.Power, p.Pulls, least)
 	case p.Floor > 0 && p.Gain < p.Floor:
-		return fmt.Sprintf("no number of pulls resolves %s in these sessions on these cells, the least is %s%s: make both sets on one cell in one session, or in more sessions", percent(p.Gain), percent(p.Floor), least)
+		return fmt.Sprintf("no number of pulls resolves %s in these sessions on these cells, the least is %s%s%s", percent(p.Gain), percent(p.Floor), least, p.Mend)
 	}
 	return fmt.Sprintf("to resolve %s takes more than %d pulls a set%s", percent(p.Gain), mostPulls, least)
+}
+
+// mend says what would lower what more pulls do not.
+func mend(r *Result) string {
+	switch one := slices.Equal(r.Before.Cells, r.After.Cells) && len(r.Before.Cells) == 1; {
+	case !one:
+		return ": make both sets on one cell in one session, or in more sessions"
+	case r.Band.USession > 0:
+		return ": make both sets in one session, or in more sessions"
+	case len(r.Parts) > 0:
+		return fmt.Sprintf(": on one cell in one session it is what the sets do not share alike, %s first; sweep both at the same ramp rates in the same air", r.Parts[0].Name)
+	}
+	return ""
 }
 
 // signed puts a sign before a number; what rounds to nought has none.

@@ -2,6 +2,7 @@ package finding
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -240,6 +241,73 @@ func TestLongSweepIsToldFromShort(t *testing.T) {
 	}
 	if got := judge(pull(7), func(j *Input) { j.RampRate, j.Compared = nil, []float64{curve.RampRate, 1.05 * curve.RampRate} }); len(got) != 0 {
 		t.Errorf("beside pulls of its own ramp: %+v", got)
+	}
+}
+
+// A sample that stands off by less than 0.2 % of the channel's greatest value, as
+// the last digit of a coarse logger does, is no finding; by more it is one.
+func TestSmallSpikeIsNothing(t *testing.T) {
+	for _, x := range []struct {
+		size float64 // of the greatest value of the sweep
+		says bool
+	}{{0.0015, false}, {0.0025, true}} {
+		in := pull(7)
+		quiet := pulltest.Example()
+		quiet.Coast, quiet.Random, quiet.EngineNoise = 45, rand.New(rand.NewPCG(3, 1)), 0.05
+		s := quiet.Sample()[fleet.EngineSpeed]
+		in.Channels[fleet.EngineSpeed] = s
+		curve, err := powercurve.Reduce(in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		at := slices.IndexFunc(s.T, func(t float64) bool { return t > 10 })
+		s.X[at] += x.size * slices.Max(s.Between(curve.Sweep).X)
+		found := false
+		for _, f := range judge(in, nil) {
+			found = found || f.Kind == Spiking && f.Channel == fleet.EngineSpeed
+		}
+		q := channel.Inspect(s.Between(curve.Sweep), channel.RangeOf(fleet.EngineSpeed), never)
+		if found != x.says || q.Spikes != 1 {
+			t.Errorf("a spike of %.2f %% of the greatest value, %d seen: finding %v", 100*x.size, q.Spikes, found)
+		}
+	}
+}
+
+// A pull with no rate asked for is held against the nearest, by ratio, of the rates
+// its car is swept at, and the finding says so; one asked for goes before it.
+func TestRampOfTheCar(t *testing.T) {
+	in := pull(7)
+	curve, err := powercurve.Reduce(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rate := curve.RampRate
+	car := func(rates ...float64) []Finding {
+		return judge(pull(7), func(j *Input) { j.RampRate, j.RampRates = nil, rates })
+	}
+	for _, rates := range [][]float64{{rate, 2 * rate}, {0.6 * rate, 1.1 * rate}, {1e-9, rate}, nil, {0}} {
+		if got := car(rates...); len(got) != 0 {
+			t.Errorf("rates %v: %+v", rates, got)
+		}
+	}
+	// 0.7 lies 1/0.7 = 1.43 away, 1.4 nearer although its difference is greater.
+	got := car(0.7*rate, 1.4*rate)
+	if len(got) != 1 || got[0].Kind != RampRate || !got[0].Disqualifying || math.Abs(got[0].Size-(1-1/1.4)) > 1e-9 ||
+		!strings.Contains(got[0].Text, fmt.Sprintf("slower than the %.0f rpm/s that is the nearest of the car's ramp rates", 1.4*rate/rpm)) {
+		t.Errorf("between two rates: %+v", got)
+	}
+	asked := rate
+	if got := judge(pull(7), func(j *Input) { j.RampRate, j.RampRates = &asked, []float64{2 * rate} }); len(got) != 0 {
+		t.Errorf("as asked for: %+v", got)
+	}
+	if got := judge(pull(7), func(j *Input) { j.RampRate, j.RampRates, j.Compared = nil, []float64{rate}, []float64{2 * rate} }); len(got) != 0 {
+		t.Errorf("the car's rate goes before its neighbours': %+v", got)
+	}
+	// Between the two limits it is a note.
+	if got := judge(pull(7), func(j *Input) {
+		j.RampRate, j.RampRates, j.Limits.RampRate = nil, []float64{1.4 * rate}, Limit{0.2, 0.4}
+	}); len(got) != 1 || got[0].Disqualifying {
+		t.Errorf("a note: %+v", got)
 	}
 }
 

@@ -66,12 +66,16 @@ type Input struct {
 	Err   error
 	// RampRate is the sweep asked for, rad/s² engine side; nil: not said.
 	RampRate *float64
+	// RampRates are the rates, rad/s², that the car is swept at: where none was
+	// asked for, the nearest of them is taken to be meant. Empty: not said.
+	RampRates []float64
 	// BandLow and BandHigh bound the car's band, rad/s; both 0: not said.
 	BandLow, BandHigh float64
 	Limits            Limits
 	// Compared are the ramp rates, rad/s², of the pulls this one is to be held
-	// beside, where no ramp rate was asked for: a curve of a 15 s sweep and one
-	// of a 5 s sweep are not of one engine, for all the inertia is computed.
+	// beside, where neither RampRate nor RampRates says which is meant: a curve of
+	// a 15 s sweep and one of a 5 s sweep are not of one engine, for all the
+	// inertia is computed.
 	Compared []float64
 	// Air is how the cell's air compares with that of the site's other cells;
 	// nil: there is none to compare with. flag.CompareAir makes it.

@@ -207,6 +207,12 @@ func (j *judgement) risen(c fleet.Channel) (channel.Series, error) {
 	return tidy, nil
 }
 
+// leastSpike is how far a sample must jump to be spoken of, as a ratio of the
+// channel's greatest value: what a cable picks up is more, and the last digit of a
+// coarse logger, or one sample of many on the edge of its noise, is less. Common
+// practice, no source.
+const leastSpike = 0.002
+
 // shape looks for jitter, spikes, clipping and coarse steps of a channel in the
 // sweep.
 func (j *judgement) shape(c fleet.Channel, q channel.Quality) {
@@ -219,7 +225,7 @@ func (j *judgement) shape(c fleet.Channel, q channel.Quality) {
 		j.because(ClockFault, c, whole, q.Jitter, "s", q.Jitter/q.Step, j.Limits.Jitter, fmt.Sprintf(
 			"%s is sampled at times that scatter by %.2g s about an even clock of %.2g s. Stamp samples when they are taken, not when they arrive.", nameOf(c), q.Jitter, q.Step))
 	}
-	if q.Spikes > 0 {
+	if most := math.Max(math.Abs(q.Low), math.Abs(q.High)); q.Spikes > 0 && math.Abs(q.WorstSpike) >= leastSpike*most {
 		j.because(Spiking, c, q.Spike, math.Abs(q.WorstSpike), si, float64(q.Spikes)/float64(q.Good()), noteOnly(j.Limits.Spiking, c), fmt.Sprintf(
 			"%s jumps away and back in %d of %d samples, by up to %s; such samples are left out while they are few. Look at the sensor's cable, its shield and its distance from the ignition.",
 			nameOf(c), q.Spikes, q.Good(), step(q.WorstSpike, c)))
@@ -296,13 +302,28 @@ func shown(x float64, c fleet.Channel) string {
 	}
 }
 
-// ramp compares the sweep's rate with the one asked for or, where none was, with
-// the median of the pulls it is held beside.
+// NearestRate returns the one of some ramp rates that a sweep's rate is nearest to
+// by their ratio; 0 when none of them is positive.
+func NearestRate(rates []float64, rate float64) float64 {
+	best, least := 0.0, math.Inf(1)
+	for _, r := range rates {
+		if off := math.Abs(math.Log(rate / r)); r > 0 && off < least {
+			best, least = r, off
+		}
+	}
+	return best
+}
+
+// ramp compares the sweep's rate with the one asked for; where none was, with the
+// nearest of those the car is swept at; where they are not said either, with the
+// median of the pulls it is held beside.
 func (j *judgement) ramp() {
 	asked, whose := 0.0, "asked for"
 	switch {
 	case j.RampRate != nil:
 		asked = *j.RampRate
+	case NearestRate(j.RampRates, j.Curve.RampRate) > 0:
+		asked, whose = NearestRate(j.RampRates, j.Curve.RampRate), "that is the nearest of the car's ramp rates, none having been asked for"
 	case len(j.Compared) > 0:
 		others := slices.Sorted(slices.Values(j.Compared))
 		asked, whose = others[len(others)/2], "of the pulls it is compared with"

@@ -200,3 +200,25 @@ func TestObservations(t *testing.T) {
 		t.Errorf("%+v", z)
 	}
 }
+
+// A second check minutes after the first, as a zero check before dead weights,
+// shows the scatter of both and no drift: it must not bring the next one
+// forward to the same day. Readings of ±0.5 N about nought against 5 N.
+func TestChecksOfOneVisit(t *testing.T) {
+	t.Parallel()
+	start := time.Date(2026, 5, 25, 8, 45, 0, 0, time.UTC)
+	var weekly, pairs []Observation
+	for week := range 26 {
+		at := start.AddDate(0, 0, 7*week)
+		e := 0.5 * math.Sin(float64(7*week))
+		weekly = append(weekly, Observation{At: at, Error: e, U: 0.8})
+		pairs = append(pairs, Observation{At: at, Error: e, U: 0.8}, Observation{At: at.Add(5 * time.Minute), Error: -e, U: 0.8})
+	}
+	alone, both := Next(Input{Checks: weekly, Tolerance: 5}), Next(Input{Checks: pairs, Tolerance: 5})
+	if alone.Walk != both.Walk || alone.Rate != both.Rate {
+		t.Errorf("with a second check at each visit the rate is %v and the walk %v a day, without %v and %v", both.Rate, both.Walk, alone.Rate, alone.Walk)
+	}
+	if wait := both.Due.Sub(pairs[len(pairs)-1].At); wait < 14*day {
+		t.Errorf("due %v after the last check", wait)
+	}
+}

@@ -14,6 +14,11 @@ import (
 // with two their spread about the rate has one degree of freedom.
 const fewestSteps = 2
 
+// shortestStep is the least time between two checks that shows a drift, days.
+// Those of one visit differ by their own scatter, which over minutes would
+// count as a walk without bounds.
+const shortestStep = 1
+
 // longest is how far ahead a drift is followed. Common practice, no source.
 const longest = 5 * 365.25 // days
 
@@ -148,6 +153,7 @@ func days(d float64) string { return fmt.Sprintf("%.4g days", d) }
 //
 //	rate = Σd/ΣΔ,  walk = Σ (d − rate·Δ)²/Δ / (N − 1)
 //
+// from the checks that lie shortestStep or more after the one before;
 // walk with N − 1 degrees of freedom, and given walk the variance of rate is
 // walk/ΣΔ. The scatter of the checks themselves counts as walk, which errs to
 // the cautious side.
@@ -170,15 +176,23 @@ func learn(in Input) (m motion, known bool, why string) {
 	sum := 0.0
 	type step struct{ d, t float64 }
 	var steps []step
-	for i := 1; i < len(in.Checks); i++ {
-		c, b := in.Checks[i], in.Checks[i-1]
+	b := in.Checks[0]
+	for _, c := range in.Checks[1:] {
 		t := c.At.Sub(b.At).Hours() / 24
-		if c.Restart || !(t > 0) || !(math.Abs(c.Error-b.Error) < 1e12) {
+		switch {
+		case c.Restart:
+			b = c
+			continue
+		case !(t >= shortestStep):
+			continue
+		case !(math.Abs(c.Error-b.Error) < 1e12):
+			b = c
 			continue
 		}
 		steps = append(steps, step{c.Error - b.Error, t})
 		sum += c.Error - b.Error
 		m.span += t
+		b = c
 	}
 	if len(steps) < fewestSteps {
 		return m, false, fmt.Sprintf("%d steps between checks without an adjustment are known: a drift needs at least %d", len(steps), fewestSteps)

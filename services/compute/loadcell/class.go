@@ -63,11 +63,12 @@ var classTables = []classTable{
 	},
 }
 
-// ClassTables returns the names of the tables of classes and their classes, best
-// first, as Cell.Class may name them: "iso_376 1".
+// ClassTables returns what Cell.Class may be: each table of classes, and each with
+// one of its classes, best first: "iso_376", "iso_376 1".
 func ClassTables() []string {
 	var out []string
 	for _, t := range classTables {
+		out = append(out, t.name)
 		for _, c := range t.classes {
 			out = append(out, t.name+" "+c.class)
 		}

@@ -194,7 +194,11 @@ func TestDegree(t *testing.T) {
 	}
 	// Two loads make a line and no test of it.
 	cell, masses := bay(), weights()
-	r := Judge(weigh(cycle(1), 3, cell, masses, gravity, func(f float64) float64 { return f }), cell, masses, gravity, Calibration{})
+	two := []step{{1, fleet.Rising}, {2, fleet.Rising}, {1, fleet.Falling}}
+	r := Judge(weigh(two, 3, cell, masses, gravity, func(f float64) float64 { return f }), cell, masses, gravity, Calibration{})
+	if r.Interpolation == nil {
+		t.Fatal(r.Reason)
+	}
 	if r.Interpolation.Degree != 1 || len(r.Interpolation.Tried) != 1 || r.Interpolation.Tried[0].Replicated {
 		t.Errorf("%+v", r.Interpolation)
 	}

@@ -356,7 +356,9 @@ func (j *judge) deadWeight() string {
 	j.lacking()
 	j.arm(b)
 	if loads := j.distinct(); len(loads) < 2 {
-		return fmt.Sprintf("all readings carry the same load (%.4g N at the lever arm): a gain error needs at least two different loads, such as the empty arm and one mass", loads[0])
+		return fmt.Sprintf("all readings carry the same load (%.4g N at the lever arm): a check needs the empty arm and at least two different loads", loads[0])
+	} else if len(loads) == 2 && slices.ContainsFunc(loads, func(f float64) bool { return f == 0 }) {
+		return fmt.Sprintf("beside the empty arm there is one load only (%.4g N at the lever arm), so nothing shows whether the load cell is straight: hang at least two different loads, better six spread over the range", max(loads[0], loads[1]))
 	}
 	return j.line(true)
 }
@@ -667,7 +669,7 @@ var mixedUnits = []struct {
 	what  string
 }{
 	{0.45359237, "pounds and kilograms are mixed up: either the masses are in lb and were entered as kg, or the indicator reads kgf and was taken as lbf"},
-	{1 / 0.45359237, "pounds and kilograms are mixed up: either the indicator reads lbf and was taken as kgf, or the masses' kg were turned into lb twice"},
+	{1 / 0.45359237, "pounds and kilograms are mixed up: either the indicator reads lbf and was taken as kgf, or the masses are in kg and their values in lb were entered"},
 	{1 / 9.80665, "the indicator reads kgf and was taken as N"},
 	{9.80665, "the indicator reads N and was taken as kgf"},
 	{1 / 4.4482216152605, "the indicator reads lbf and was taken as N"},

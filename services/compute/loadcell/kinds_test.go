@@ -528,7 +528,7 @@ func TestClass(t *testing.T) {
 	if r, c := judged("din_1", func(f float64) float64 { return f }); c != nil || !slices.ContainsFunc(r.Findings, func(f Finding) bool { return strings.Contains(f.Text, "not known") }) {
 		t.Errorf("%+v", c)
 	}
-	if len(ClassTables()) != 8 {
+	if len(ClassTables()) != 10 {
 		t.Errorf("%q", ClassTables())
 	}
 }

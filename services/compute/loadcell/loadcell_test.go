@@ -278,22 +278,23 @@ func TestPropagation(t *testing.T) {
 	}
 }
 
-// TestReusedMass: one mass hung six times stays one mass; its certificate's
-// relative U is a floor of the gain error's. By hand.
+// TestReusedMass: one mass hung sixty times stays one mass; its certificate's
+// relative U keeps its share in the gain error's. By hand.
 func TestReusedMass(t *testing.T) {
 	cell, masses := bay(), weights()
 	cell.U = fleet.CellUncertainty{LeverArm: 1e-9, CalibrationArm: 1e-9}
-	m := masses["m1"]
-	m.U = 0.04 // 0.2 %
-	masses["m1"] = m
+	m, n := masses["m1"], masses["m2"]
+	m.U, n.U, n.Mass, n.Density = 0.04, 1e-9, m.Mass, m.Density // 0.2 %
+	masses["m1"], masses["m2"] = m, n
 	var steps []step
 	for range 30 {
-		steps = append(steps, step{0, fleet.Rising}, step{1, fleet.Rising})
+		steps = append(steps, step{0, fleet.Rising}, step{1, fleet.Rising}, step{2, fleet.Rising})
 	}
 	r := Judge(weigh(steps, 1, cell, masses, gravity, func(f float64) float64 { return f }), cell, masses, gravity, Calibration{})
-	// 60 readings, half of them at 560 N: the step's share is step/√Σ(F − F̅)².
-	step := 0.5 / math.Sqrt(12) / (r.Points[1].Load / 2 * math.Sqrt(60))
-	near(t, "U gain", r.UGainError, 2*math.Hypot(math.Hypot(0.001, gum.UGravity), step), 0, 1e-3)
+	// Of the loads 0, F and 2F the slope is (y_2 − y_0)/2F: the mass, in y_2 once,
+	// has half its ratio in it; Σ(F − F̅)² is 60·F².
+	step := 0.5 / math.Sqrt(12) / (r.Points[1].Load * math.Sqrt(60))
+	near(t, "U gain", r.UGainError, 2*math.Hypot(math.Hypot(0.0005, gum.UGravity), step), 0, 1e-3)
 }
 
 // TestCoverage: the stated U covers the truth in 95 % of simulated checks, the
@@ -577,7 +578,7 @@ func TestUnusable(t *testing.T) {
 				w.check.Readings[i].Masses = nil
 			}
 		}, "all readings carry the same load (0 N"},
-		{"two readings", func(w *world) { w.check.Readings = w.check.Readings[:2] }, "2 readings show no scatter"},
+		{"two readings", func(w *world) { w.check.Readings = w.check.Readings[1:3] }, "2 readings show no scatter"},
 		{"unknown mass", func(w *world) { delete(w.masses, "m3") }, `names check mass "m3", which is not in the registry`},
 		{"mass of nought", mass(func(m *fleet.Mass) { m.Mass = 0 }), "gives check mass m1 as 0 kg"},
 		{"mass not finite", mass(func(m *fleet.Mass) { m.Mass = math.Inf(1) }), "gives check mass m1 as +Inf kg"},
@@ -605,6 +606,9 @@ func TestUnusable(t *testing.T) {
 		{"one mass alone", func(w *world) {
 			w.check.Readings = w.check.Readings[1:2]
 		}, "all readings carry the same load"},
+		{"one mass and the empty arm", func(w *world) {
+			w.check.Readings = slices.DeleteFunc(w.check.Readings, func(r fleet.Reading) bool { return len(r.Masses) > 1 })
+		}, "beside the empty arm there is one load only"},
 		{"one mass in lb in the registry", func(w *world) {
 			m := w.masses["m3"]
 			m.Mass /= 0.45359237

@@ -216,7 +216,8 @@ func (m *model) budget(of string, f Figure, n, v float64, s *state, choice, lift
 		}
 		add(x)
 	}
-	if choice > 0 {
+	// Where nothing was chosen, at an end of the sweep, rounding leaves a trace.
+	if choice > 1e-9*math.Abs(s.value) {
 		add(Row{Input: "choice of the maximum", Value: -lift, Unit: f.Unit(), U: choice, Sensitivity: 1, TypeA: true, DoF: m.freedom, Scope: ScopePoint, Remark: "taken off: what noise lifts a top by"})
 	}
 	if x := m.crosses[0]; x.cov != 0 && m.u[x.a] > 0 && m.u[x.b] > 0 {
@@ -249,6 +250,13 @@ func (b Budget) String() string {
 		}
 		return fmt.Sprintf("%.0f", gum.TruncateDoF(x))
 	}
+	// A true minus sign, and none before nought.
+	number := func(format string, x float64) string {
+		if x == 0 {
+			x = 0
+		}
+		return strings.Replace(fmt.Sprintf(format, x), "-", "−", 1)
+	}
 	unit := b.Figure.Unit()
 	cells := [][]string{{"input", "value", "u", "unit", "sensitivity", "contribution " + unit, "type", "ν", "shared by", "remark"}}
 	for _, r := range b.Rows {
@@ -261,8 +269,8 @@ func (b Budget) String() string {
 			by = "own"
 		}
 		cells = append(cells, []string{
-			r.Input, fmt.Sprintf("%.6g", r.Value), fmt.Sprintf("%.3g", r.U), r.Unit,
-			fmt.Sprintf("%.4g", r.Sensitivity), fmt.Sprintf("%.3g", r.Contribution), kind, dof(r.DoF), by, r.Remark,
+			r.Input, number("%.6g", r.Value), fmt.Sprintf("%.3g", r.U), r.Unit,
+			number("%.4g", r.Sensitivity), number("%.3g", r.Contribution), kind, dof(r.DoF), by, r.Remark,
 		})
 	}
 	width := make([]int, len(cells[0]))
@@ -283,5 +291,6 @@ func (b Budget) String() string {
 		fmt.Fprintf(&s, "correlation of %s and %s: %.3f\n", b.Rows[r.A].Input, b.Rows[r.B].Input, r.R)
 	}
 	fmt.Fprintf(&s, "u = %.4g %s (own %.3g), ν_eff = %s, k = %.2f, U = %.4g %s (95.45 %%)\n", b.U, unit, b.OwnU, dof(b.DoF), b.K, b.Expanded, unit)
+	s.WriteString("shared by: what else has the same error, all pulls of the cell, of its calibration (epoch), of the car, of one coast-down (loss), the points of this pull, or nothing (own)\n")
 	return s.String()
 }

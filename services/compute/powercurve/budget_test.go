@@ -3,8 +3,10 @@ package powercurve
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -77,7 +79,9 @@ func (u *uncertain) input(d inputs, random *rand.Rand) Input {
 		Cell: cell, Vehicle: v, Calibration: c, Correction: fleet.CorrectionSAEJ1349, Grid: u.grid,
 		Pull: "p", SetUp: "s", Repeatability: &u.repeat, Channels: map[fleet.Channel]channel.Series{},
 	}
-	for name, x := range u.clean {
+	// In one order: the noise of all channels comes from one generator.
+	for _, name := range slices.Sorted(maps.Keys(u.clean)) {
+		x := u.clean[name]
 		scale, add, noise := 1.0, 0.0, 0.0
 		switch name {
 		case fleet.RollerSpeed:
@@ -283,7 +287,7 @@ func TestBudgetMonteCarlo(t *testing.T) {
 // The correlation of the own noise of neighbouring points is that of noise
 // alone; it fades with distance and is nought without a common sample.
 func TestNearNoise(t *testing.T) {
-	n, widen := trials(2000)
+	n, _ := trials(2000)
 	u := newUncertain()
 	u.grid = nil
 	for k := range 8 {
@@ -309,8 +313,12 @@ func TestNearNoise(t *testing.T) {
 	f := float64(n)
 	for k := range 8 {
 		got := product[k]/f - sum[0]/f*sum[k]/f
-		// A correlation from 2000 pairs is known to 1/√2000 = 2.2 %.
-		if math.Abs(got-stated[k])/stated[0] > 0.07*widen {
+		// A covariance c from n normal pairs of equal variance v is known to
+		// √((v² + c²)/n) (Isserlis's theorem): of v 2.2 % for 2000 pairs where c is
+		// 0, 3.2 % where it is v. Three of these.
+		known := math.Hypot(1, stated[k]/stated[0]) / math.Sqrt(f)
+		t.Logf("points 0 and %d: own covariance %.3f stated, %.3f seen, %+.1f %% of the variance, known to %.1f %%", k, stated[k], got, 100*(got-stated[k])/stated[0], 100*known)
+		if math.Abs(got-stated[k])/stated[0] > 3*known {
 			t.Errorf("points 0 and %d: own covariance %.3f stated, %.3f seen, of %.3f", k, stated[k], got, stated[0])
 		}
 	}

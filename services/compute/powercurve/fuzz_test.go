@@ -154,13 +154,18 @@ func FuzzReduce(f *testing.F) {
 		if path := notFinite(reflect.ValueOf(c), "Curve"); path != "" {
 			t.Fatalf("%s is not finite", path)
 		}
-		all, err := ReduceAll(in)
+		all, none, err := ReduceAll(in)
 		if err != nil {
 			t.Fatalf("Reduce gives a curve, ReduceAll %v", err)
 		}
 		for i := range all {
 			if path := notFinite(reflect.ValueOf(all[i]), "curve of all"); path != "" {
 				t.Fatalf("%s is not finite", path)
+			}
+		}
+		for _, x := range none {
+			if !(x.Span.Length() > -1e300) || x.Span.Length() > 1e300 || x.Err == nil {
+				t.Fatalf("no curve of %+v", x)
 			}
 		}
 		for _, p := range append(c.Points, c.Band...) {

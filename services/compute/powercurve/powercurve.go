@@ -54,9 +54,11 @@
 package powercurve
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"rollcall/services/compute/air"
 	"rollcall/services/compute/channel"
@@ -279,35 +281,43 @@ const mostPoints = 250
 // or ErrClock of a series of which too little can be used. Samples whose time does
 // not rise are left out (channel.Tidy); finding says of which channel.
 func Reduce(in Input) (Curve, error) {
-	sweeps, err := prepare(in)
+	sweeps, _, err := prepare(in)
 	if err != nil {
 		return Curve{}, err
 	}
 	return sweeps[lastFull(sweeps)].reduce()
 }
 
+// NoCurve is a stretch of a record in which the rollers rise as in a sweep and
+// that gives no curve.
+type NoCurve struct {
+	Span channel.Span // s; of a sweep that was found the sweep, else all between its neighbours
+	Err  error        // as of Reduce
+}
+
 // ReduceAll returns the curves of all sweeps of a record in order of time, each
-// with the coast-down that follows it before the next; errors as Reduce. A sweep
-// that gives no curve is left out; when none does, the last one's error is
-// returned.
-func ReduceAll(in Input) ([]Curve, error) {
-	sweeps, err := prepare(in)
+// with the coast-down that follows it before the next, and beside them what gives
+// none, with the reason; errors as Reduce. When no sweep gives a curve, the last
+// one's error is returned.
+func ReduceAll(in Input) (curves []Curve, none []NoCurve, err error) {
+	sweeps, none, err := prepare(in)
 	if err != nil {
-		return nil, err
+		return nil, none, err
 	}
-	var out []Curve
 	for _, r := range sweeps {
 		c, failed := r.reduce()
 		if failed != nil {
 			err = failed
+			none = append(none, NoCurve{r.sweep, failed})
 			continue
 		}
-		out = append(out, c)
+		curves = append(curves, c)
 	}
-	if len(out) == 0 {
-		return nil, err
+	slices.SortFunc(none, func(a, b NoCurve) int { return cmp.Compare(a.Span.Start, b.Span.Start) })
+	if len(curves) == 0 {
+		return nil, none, err
 	}
-	return out, nil
+	return curves, none, nil
 }
 
 // reduce returns the curve of one sweep.

@@ -163,18 +163,19 @@ const (
 	mostKnots      = 20000
 )
 
-// prepare reads the channels and finds the sweeps, at least one.
-func prepare(in Input) ([]*reduction, error) {
+// prepare reads the channels and finds the sweeps, at least one, and the stretches
+// that have none.
+func prepare(in Input) ([]*reduction, []NoCurve, error) {
 	if err := checkCell(in.Cell, in.Calibration); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	r := &reduction{in: in, kappa: in.Cell.LeverArm * in.Cell.BrakeRatio / in.Cell.RollerRadius}
 	var err error
 	if r.speed, err = need(in.Channels, fleet.RollerSpeed); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	if r.load, err = need(in.Channels, fleet.LoadCellForce); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	r.engine = optional(in.Channels, fleet.EngineSpeed)
 	r.logged = len(r.engine.T) >= fewestSamples

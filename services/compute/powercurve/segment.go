@@ -49,7 +49,7 @@ type Segment struct {
 // not in it.
 func FindSegments(in Input) ([]Segment, error) {
 	in.CarriedLoss = nil // what is in the record does not depend on it
-	curves, err := ReduceAll(in)
+	curves, _, err := ReduceAll(in)
 	if err != nil {
 		return nil, err
 	}
@@ -68,8 +68,8 @@ func FindSegments(in Input) ([]Segment, error) {
 
 // segments returns those of this sweep.
 func (r *reduction) segments(c *Curve) []Segment {
-	first, last := r.speed.T[0], r.speed.T[len(r.speed.T)-1]
-	start, end := math.Max(first, r.from), math.Min(last, r.to)
+	whole := r.stretch()
+	start, end := whole.Start, whole.End
 	out := make([]Segment, 0, 5)
 	at := start
 	add := func(k SegmentKind, until float64) {
@@ -124,16 +124,16 @@ const (
 	stepOrder  = 1 // of the local polynomial over a step
 )
 
-// findSweeps returns a reduction for each sweep of the record; the error is that
-// of the stretch with the greatest speed.
-func (r *reduction) findSweeps() ([]*reduction, error) {
+// findSweeps returns a reduction for each sweep of the record, and the stretches
+// where the rollers rise and there is none; the error is that of the stretch with
+// the greatest speed.
+func (r *reduction) findSweeps() (found []*reduction, none []NoCurve, err error) {
 	high, _ := peak(r.speed)
 	if !(high >= leastTop) {
-		return nil, fmt.Errorf("%w: the rollers reach %.2f m/s only", ErrSweep, high)
+		return nil, nil, fmt.Errorf("%w: the rollers reach %.2f m/s only", ErrSweep, high)
 	}
 	r.thin = channel.Thin(r.speed, findStep)
 	cuts := turns(r.thin, turnShare*high)
-	var found []*reduction
 	var failed error
 	greatest := math.Inf(-1)
 	for i := range len(cuts) + 1 {
@@ -149,14 +149,20 @@ func (r *reduction) findSweeps() ([]*reduction, error) {
 			if one.high > greatest {
 				greatest, failed = one.high, err
 			}
+			none = append(none, NoCurve{one.stretch(), err})
 			continue
 		}
 		found = append(found, &one)
 	}
 	if len(found) == 0 {
-		return nil, failed
+		return nil, none, failed
 	}
-	return found, nil
+	return found, none, nil
+}
+
+// stretch returns the part of the record that is looked at for one sweep.
+func (r *reduction) stretch() channel.Span {
+	return channel.Span{Start: math.Max(r.speed.T[0], r.from), End: math.Min(r.speed.T[len(r.speed.T)-1], r.to)}
 }
 
 // turns returns the times of the lowest speeds between greatest ones that stand

@@ -1,9 +1,11 @@
 package powercurve
 
 import (
+	"errors"
 	"math"
 	"math/rand/v2"
 	"reflect"
+	"strings"
 	"testing"
 
 	"rollcall/services/compute/channel"
@@ -102,6 +104,58 @@ func TestSegments(t *testing.T) {
 	}
 }
 
+// What rises like a sweep and gives no curve is named with its time and the reason:
+// a sweep during which the load cell is silent, and rollers that are blipped up for
+// less than a second.
+func TestReduceAllNamesWhatGivesNoCurve(t *testing.T) {
+	a, b := noisy(21), noisy(22)
+	in := input(&a, a.Cell)
+	var begins []float64
+	// Blipped up to half of the speed in 0.8 s, and down again.
+	blip := map[fleet.Channel]channel.Series{}
+	whole := b.Sample()
+	for name, s := range whole {
+		out := channel.Series{}
+		for i := range 300 {
+			at := float64(i) / b.Rate
+			x := s.X[0]
+			if name == fleet.RollerSpeed {
+				x = 1 + math.Max(0, 24*math.Min(at/0.8, (2.6-at)/1.8))
+			}
+			out.T, out.X = append(out.T, at), append(out.X, x)
+		}
+		blip[name] = out
+	}
+	in.Channels, begins = pulltest.Join(4, a.Sample(), blip, whole)
+	load := in.Channels[fleet.LoadCellForce]
+	silent := channel.Series{}
+	for i, at := range load.T {
+		if at < begins[0]+a.Hold || at > begins[0]+a.Hold+a.Ramp {
+			silent.T, silent.X = append(silent.T, at), append(silent.X, load.X[i])
+		}
+	}
+	in.Channels[fleet.LoadCellForce] = silent
+	curves, none, err := ReduceAll(in)
+	if err != nil || len(curves) != 1 || len(none) != 2 {
+		t.Fatalf("%d curves, none of %v, %v", len(curves), none, err)
+	}
+	if at := curves[0].Sweep.Start - begins[2] - b.Hold; math.Abs(at) > 0.5 {
+		t.Errorf("the sweep is off by %.2f s", at)
+	}
+	if x := none[0]; !errors.Is(x.Err, ErrChannel) || math.Abs(x.Span.Start-begins[0]-a.Hold) > 0.5 || !strings.Contains(x.Err.Error(), "load_cell") {
+		t.Errorf("%+v", x)
+	}
+	if x := none[1]; !errors.Is(x.Err, ErrSweep) || x.Span.Start < none[0].Span.End || x.Span.End > curves[0].Sweep.Start || !strings.Contains(x.Err.Error(), "a pull needs 1 s") {
+		t.Errorf("%+v", x)
+	}
+	// One that gives none at all says the same as Reduce.
+	delete(in.Channels, fleet.LoadCellForce)
+	_, want := Reduce(in)
+	if curves, _, err := ReduceAll(in); err == nil || curves != nil || err.Error() != want.Error() {
+		t.Errorf("%v, want %v", err, want)
+	}
+}
+
 // Three sweeps in one record, each with its coast-down, are three curves, each
 // the same as from its own record; Reduce takes the last full one, not a warming
 // pull that ends early, wherever it stands.
@@ -133,12 +187,12 @@ func TestReduceAll(t *testing.T) {
 			in := input(&x.pulls[0], x.pulls[0].Cell)
 			var begins []float64
 			in.Channels, begins = pulltest.Join(4, records...)
-			curves, err := ReduceAll(in)
+			curves, none, err := ReduceAll(in)
 			if err != nil {
 				t.Fatal(err)
 			}
-			if len(curves) != len(x.pulls) {
-				t.Fatalf("%d curves of %d sweeps", len(curves), len(x.pulls))
+			if len(curves) != len(x.pulls) || len(none) > 0 {
+				t.Fatalf("%d curves of %d sweeps, none of %v", len(curves), len(x.pulls), none)
 			}
 			best, err := Reduce(in)
 			if err != nil {

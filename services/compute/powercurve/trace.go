@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 
 	"rollcall/services/compute/gum"
 	"rollcall/services/fleet"
@@ -226,40 +227,47 @@ func (m *model) describe(t term) Shared {
 		s.DoF = m.dof[t]
 	}
 	cell := func(cell *fleet.Cell) string { return fmt.Sprintf("cell %s", cell.ID) }
-	epoch := func(cell *fleet.Cell, e fleet.EpochID) string { return fmt.Sprintf("cell %s, epoch %s", cell.ID, e) }
+	epoch := func(cell *fleet.Cell, e fleet.EpochID) string {
+		if e == "" {
+			return fmt.Sprintf("cell %s, indicator as it is", cell.ID)
+		}
+		return fmt.Sprintf("cell %s, epoch %s", cell.ID, e)
+	}
 	parasitic := func(c *fleet.Cell) string {
 		return fmt.Sprintf("cell %s, %g N %g N·s/m %g N·s²/m²", c.ID, c.Parasitic.F0, c.Parasitic.F1, c.Parasitic.F2)
 	}
-	valued := func(of string) string { return fmt.Sprintf("%s, %g", of, s.Value) }
-	carOf := func() string {
+	valued := func(of, unit string) string {
+		return strings.TrimSuffix(fmt.Sprintf("%s, %g %s", of, s.Value, unit), " ")
+	}
+	carOf := func(unit string) string {
 		if m.setUp == "" {
 			return ""
 		}
-		return valued("set-up " + m.setUp)
+		return valued("set-up "+m.setUp, unit)
 	}
 	switch t {
 	case termZero:
-		s.Name, s.Unit, s.Scope, s.Key = "load-cell zero", "N", ScopeEpoch, valued(epoch(&m.cell, m.calibration.Epoch))
+		s.Name, s.Unit, s.Scope, s.Key = "load-cell zero", "N", ScopeEpoch, valued(epoch(&m.cell, m.calibration.Epoch), "N")
 	case termGain:
-		s.Name, s.Unit, s.Scope, s.Key = "load-cell gain", "1", ScopeEpoch, valued(epoch(&m.cell, m.calibration.Epoch))
+		s.Name, s.Unit, s.Scope, s.Key = "load-cell gain", "1", ScopeEpoch, valued(epoch(&m.cell, m.calibration.Epoch), "")
 	case termArm:
-		s.Name, s.Unit, s.Scope, s.Key = "lever arm", "m", ScopeCell, valued(cell(&m.cell))
+		s.Name, s.Unit, s.Scope, s.Key = "lever arm", "m", ScopeCell, valued(cell(&m.cell), "m")
 	case termRadius:
-		s.Name, s.Unit, s.Scope, s.Key = "roller radius", "m", ScopeCell, valued(cell(&m.cell))
+		s.Name, s.Unit, s.Scope, s.Key = "roller radius", "m", ScopeCell, valued(cell(&m.cell), "m")
 	case termSpeed:
 		s.Name, s.Unit, s.Scope, s.Key = "speed scale", "1", ScopeCell, cell(&m.cell)
 	case termBase:
-		s.Name, s.Unit, s.Scope, s.Key = "base inertia", "kg", ScopeCell, valued(cell(&m.cell))
+		s.Name, s.Unit, s.Scope, s.Key = "base inertia", "kg", ScopeCell, valued(cell(&m.cell), "kg")
 	case termParasitic:
 		s.Name, s.Unit, s.Scope, s.Key = "parasitic loss", "N", ScopeCell, parasitic(&m.cell)
 	case termEngineSpeed:
-		s.Name, s.Unit, s.Scope, s.Key = "engine speed scale", "1", ScopeCar, carOf()
+		s.Name, s.Unit, s.Scope, s.Key = "engine speed scale", "1", ScopeCar, carOf("")
 	case termTyre:
-		s.Name, s.Unit, s.Scope, s.Key = "tyre radius", "m", ScopeCar, carOf()
+		s.Name, s.Unit, s.Scope, s.Key = "tyre radius", "m", ScopeCar, carOf("m")
 	case termRotating:
-		s.Name, s.Unit, s.Scope, s.Key = "rotating mass", "kg", ScopeCar, carOf()
+		s.Name, s.Unit, s.Scope, s.Key = "rotating mass", "kg", ScopeCar, carOf("kg")
 	case termCoasting:
-		s.Name, s.Unit, s.Scope, s.Key = "coasting mass", "kg", ScopeCar, carOf()
+		s.Name, s.Unit, s.Scope, s.Key = "coasting mass", "kg", ScopeCar, carOf("kg")
 	case termF0, termF1, termF2:
 		k := int(t - termF0)
 		s.Name = [...]string{"loss fit F0", "loss fit F1", "loss fit F2"}[k]
@@ -283,9 +291,9 @@ func (m *model) describe(t term) Shared {
 	case termRepeat:
 		s.Name, s.Unit, s.Scope, s.TypeA = "repeatability", "1", ScopePull, true
 	case termZero0:
-		s.Name, s.Unit, s.Scope, s.Key = "load-cell zero", "N", ScopeEpoch, valued(epoch(&m.carried.Cell, m.carried.Calibration.Epoch))
+		s.Name, s.Unit, s.Scope, s.Key = "load-cell zero", "N", ScopeEpoch, valued(epoch(&m.carried.Cell, m.carried.Calibration.Epoch), "N")
 	case termGain0:
-		s.Name, s.Unit, s.Scope, s.Key = "load-cell gain", "1", ScopeEpoch, valued(epoch(&m.carried.Cell, m.carried.Calibration.Epoch))
+		s.Name, s.Unit, s.Scope, s.Key = "load-cell gain", "1", ScopeEpoch, valued(epoch(&m.carried.Cell, m.carried.Calibration.Epoch), "")
 	case termParasitic0:
 		s.Name, s.Unit, s.Scope, s.Key = "parasitic loss", "N", ScopeCell, parasitic(&m.carried.Cell)
 	}

@@ -53,7 +53,7 @@ func TestWindowFromNoise(t *testing.T) {
 						s.Random, s.SpeedNoise, s.LoadNoise, s.EngineNoise = random, 0.01*noise, 25*noise, 1
 						in := input(&s, s.Cell)
 						for rule := range square {
-							sweeps, err := prepare(in)
+							sweeps, _, err := prepare(in)
 							if err != nil {
 								t.Fatal(err)
 							}

@@ -312,6 +312,7 @@ func TestSentence(t *testing.T) {
 		want   string
 	}{
 		{func(*Sentence) {}, "Peak engine power 208.6 kW ± 2.7 kW (95 %) at 6200 rpm, mean of 4 pulls on fen-2 on 20 Jun 2026, which repeat within 1.4 kW; corrected to SAE J1349 by 1.0182; air 21.3 °C, 98.41 kPa dry, intake 24.0 °C; driveline loss by coast-down."},
+		{func(s *Sentence) { s.Until = s.At.AddDate(0, 0, 9) }, "Peak engine power 208.6 kW ± 2.7 kW (95 %) at 6200 rpm, mean of 4 pulls on fen-2 from 20 Jun 2026 to 29 Jun 2026, which repeat within 1.4 kW; corrected to SAE J1349 by 1.0182; air 21.3 °C, 98.41 kPa dry, intake 24.0 °C; driveline loss by coast-down."},
 		{func(s *Sentence) { s.Pulls, s.Limit, s.Intake, s.Loss = 1, 0, 0, "" }, "Peak engine power 208.6 kW ± 2.7 kW (95 %) at 6200 rpm, one pull on fen-2 on 20 Jun 2026, whose repeatability is not known; corrected to SAE J1349 by 1.0182; air 21.3 °C, 98.41 kPa dry."},
 		{func(s *Sentence) {
 			s.Caution, s.Uncorrected, s.Outside = "the engine is charged", 204879, "factor 1.097 is outside 0.93 to 1.07"

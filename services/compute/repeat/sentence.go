@@ -29,7 +29,9 @@ type Sentence struct {
 	Uncorrected float64
 
 	Cell string
-	At   time.Time // the day of the pulls
+	// At and Until are when the first and the last of the pulls were made; Until
+	// zero: on the day of At.
+	At, Until time.Time
 	// The air: Pa dry, K, and K at the intake; 0: not logged.
 	DryPressure, Temperature, Intake float64
 	// Loss says how the driveline loss was got; empty: not stated for a wheel
@@ -58,7 +60,12 @@ func (s Sentence) String() string {
 		b.WriteString(" on " + s.Cell)
 	}
 	if !s.At.IsZero() {
-		b.WriteString(" on " + s.At.UTC().Format("2 Jan 2006"))
+		from, until := s.At.UTC().Format("2 Jan 2006"), s.Until.UTC().Format("2 Jan 2006")
+		if s.Until.IsZero() || from == until {
+			b.WriteString(" on " + from)
+		} else {
+			b.WriteString(" from " + from + " to " + until)
+		}
 	}
 	switch {
 	case s.Pulls == 1:

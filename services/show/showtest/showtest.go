@@ -13,6 +13,7 @@ import (
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
@@ -36,6 +37,9 @@ const (
 
 // Fleet answers with fixed messages and remembers what it was asked.
 type Fleet struct {
+	// Asked is what PlanRotation was last asked.
+	Asked *rollcallv1.PlanRotationRequest
+
 	rollcallv1.UnimplementedFleetServiceServer
 	Cells  []*rollcallv1.CellStatus
 	Flags  []*rollcallv1.Flag
@@ -48,6 +52,10 @@ type Fleet struct {
 	// List is the answer of GetCheckList; nil: there is no such cell.
 	List *rollcallv1.GetCheckListResponse
 	YAML string
+	// Cars and Geometries are answers of their lists; Traces those of every pull.
+	Cars       []*rollcallv1.CarStatus
+	Geometries []*rollcallv1.CellGeometry
+	Traces     []*rollcallv1.Trace
 	// Err is returned by every method when it is set.
 	Err error
 	// More is said of pulls.
@@ -65,6 +73,16 @@ type Fleet struct {
 // Number returns a pointer to x.
 func Number(x float64) *float64 { return &x }
 
+// headline returns a headline figure; one without a band has no mean.
+func headline(figure, unit string, peak, u, rpm, mean, uMean float64) *rollcallv1.Headline {
+	h := &rollcallv1.Headline{Figure: figure, Unit: unit, Peak: &peak, PeakExpandedUncertainty: &u, PeakEngineSpeedRadS: Number(rpm * math.Pi / 30)}
+	if mean > 0 {
+		h.PeakEngineSpeedExpandedUncertaintyRadS = Number(41 * math.Pi / 30)
+		h.BandMean, h.BandMeanExpandedUncertainty, h.BandLowRadS, h.BandHighRadS = &mean, &uMean, Number(2200*math.Pi/30), Number(6160*math.Pi/30)
+	}
+	return h
+}
+
 // Day returns a time d days before Now.
 func Day(d int) *timestamppb.Timestamp { return timestamppb.New(Now.AddDate(0, 0, -d)) }
 
@@ -73,7 +91,7 @@ func Chain() *Fleet {
 	f := &Fleet{YAML: "sites:\n  fen:\n    name: \"Fenwater\"\n"}
 	cell := func(id, site, name, siteName string, offset, u float64, runs uint32) *rollcallv1.CellStatus {
 		c := &rollcallv1.CellStatus{CellId: id, SiteId: site, Name: name, SiteName: siteName, Tolerance: 0.01, Runs: runs, LastRunAt: Day(5), LastCheckAt: Day(12),
-			LastCheckVerdict: "pass", CusumHigh: 0.8, CusumLow: 0.3, CusumLimit: 4.77, AgentSeenAt: timestamppb.New(Now.Add(-time.Minute))}
+			LastCheckVerdict: "pass", SiteZone: "Europe/London", CusumHigh: 0.8, CusumLow: 0.3, CusumLimit: 4.77, AgentSeenAt: timestamppb.New(Now.Add(-time.Minute))}
 		if runs > 0 {
 			c.Offset, c.ExpandedUncertainty = &offset, &u
 		} else {
@@ -136,6 +154,10 @@ func Chain() *Fleet {
 			CorrectionNote: "with intake air temperature; SAE J1349 takes the power of an engine to follow the air around it; the engine is charged",
 			CorrectionName: "SAE J1349", CorrectionCaution: "SAE J1349 takes the power of an engine to follow the air around it; the engine is charged", PeakWheelPowerExpandedUncertaintyW: Number(1900),
 			Doubt: "Cell fen-2 was not known to be good: flag recalibrate, most likely load-cell gain, 93 %. The stated power is off by +1.80 % ± 0.44 % (k = 2).", DoubtFlagIds: []string{GainFlag},
+			Headlines: []*rollcallv1.Headline{
+				headline("wheel power", "W", 171200, 1900, 6150, 0, 0), headline("engine power", "W", 203400, 2600, 6200, 150300, 1700), headline("engine torque", "N·m", 329.4, 4.2, 4580, 316.2, 3.6),
+				headline("corrected engine power", "W", 207100, 2700, 6200, 153000, 1800), headline("corrected engine torque", "N·m", 335.4, 4.3, 4580, 321.9, 3.7)},
+			WindowS: Number(0.86), PassBandHz: Number(1.152), WindowFromNoise: proto.Bool(true),
 			SetUp: "road tyres, 2.4 bar", Loss: "carried", LossFromPullId: BaselineID, LossFromStartedAt: Day(10),
 			LossNote: "carried from pull " + BaselineID + " of 2026-06-19, in whose coast-down it was measured with the same car and set-up on this cell",
 			Findings: []*rollcallv1.Finding{{Kind: "intake air", Channel: "intake_air_temperature", StartS: 8.2, EndS: 14.6, Size: 9.5, SizeUnit: "K", Text: "intake air climbs by 9.5 K"}}, Epoch: "e1", CodeVersion: "test"},
@@ -152,6 +174,7 @@ func Chain() *Fleet {
 		f.Points = append(f.Points, p)
 	}
 	f.certify()
+	f.view()
 	return f
 }
 
@@ -213,11 +236,11 @@ func (f *Fleet) GetPull(_ context.Context, r *rollcallv1.GetPullRequest) (*rollc
 	if err != nil {
 		return nil, err
 	}
-	var sweeps []*rollcallv1.Sweep
+	var sweeps, none []*rollcallv1.Sweep
 	if r.GetWithSweeps() && p.GetState() == "computed" && p.GetKind() == "pull" {
-		sweeps = Sweeps()
+		sweeps, none = Sweeps(), []*rollcallv1.Sweep{{Number: 3, StartS: 70.2, EndS: 74.9, NoCurve: "no sweep found: the speed rises for 0.40 s " + Attack}}
 	}
-	return &rollcallv1.GetPullResponse{Pull: p, Sweeps: sweeps, Header: map[string]string{"operator": "J. Dahl", "bay": "2"},
+	return &rollcallv1.GetPullResponse{Pull: p, Sweeps: sweeps, SweepsWithoutCurve: none, Header: map[string]string{"operator": "J. Dahl", "bay": "2"},
 		Channels: []*rollcallv1.ChannelSummary{{Channel: "load_cell", Unit: "N", Samples: 1500, RateHz: 100, Minimum: -1.2, Maximum: 1830.5}, {Channel: "roller_speed", Unit: "m/s", Samples: 1500, RateHz: 100, Minimum: 0, Maximum: 48.25}}}, nil
 }
 

@@ -1,0 +1,88 @@
+package reader
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/report"
+)
+
+// report prints a week of a site or of the chain.
+func (a *app) report() *cobra.Command {
+	var site, week, pdf string
+	c := &cobra.Command{Use: "report", Short: "A week of a site, or of the chain, on one sheet", Args: cobra.NoArgs,
+		Long: "How the cells of a site, or of the whole chain, stood at the end of a week, and what\nhappened in it. The pages have the same at /reports/SITE/WEEK.",
+		Example: `  rollcall report                              # the chain, this week so far
+  rollcall report --site fen --week 2026-W26 --pdf fen-2026-W26.pdf`}
+	c.Flags().StringVar(&site, "site", report.Chain, "the site, or chain for all of it")
+	c.Flags().StringVar(&week, "week", "", "the week, such as 2026-W26 (default this week)")
+	c.Flags().StringVar(&pdf, "pdf", "", "write it as PDF to this file, which must not be there yet")
+	timeoutFlag(c)
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		wanted := report.WeekOf(a.now().UTC())
+		if week != "" {
+			var err error
+			if wanted, err = report.ParseWeek(week); err != nil {
+				return &UsageError{fmt.Errorf("--week: %w", err)}
+			}
+		}
+		return a.read(c, func(ctx context.Context, fleet rollcallv1.FleetServiceClient) error {
+			r, err := report.Make(ctx, service{fleet}, site, wanted, a.now().Truncate(time.Second))
+			switch {
+			case errors.Is(err, report.ErrSite), errors.Is(err, report.ErrFuture):
+				return fmt.Errorf("%w: %w", err, ErrNothing)
+			case err != nil:
+				return err
+			}
+			if pdf == "" {
+				_, err = fmt.Fprint(c.OutOrStdout(), r.Text())
+				return err
+			}
+			data, err := r.PDF()
+			if err != nil {
+				return err
+			}
+			f, err := os.OpenFile(pdf, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+			if err != nil {
+				return fmt.Errorf("write the report: %w", err)
+			}
+			if _, err := f.Write(data); err != nil {
+				_ = f.Close()
+				return fmt.Errorf("write the report: %w", err)
+			}
+			return f.Close()
+		})
+	}
+	return c
+}
+
+// service is a Fleet service at the other end of a connection.
+type service struct{ c rollcallv1.FleetServiceClient }
+
+func (s service) ListCells(ctx context.Context, r *rollcallv1.ListCellsRequest) (*rollcallv1.ListCellsResponse, error) {
+	return s.c.ListCells(ctx, r)
+}
+func (s service) ListFlags(ctx context.Context, r *rollcallv1.ListFlagsRequest) (*rollcallv1.ListFlagsResponse, error) {
+	return s.c.ListFlags(ctx, r)
+}
+func (s service) ListChecks(ctx context.Context, r *rollcallv1.ListChecksRequest) (*rollcallv1.ListChecksResponse, error) {
+	return s.c.ListChecks(ctx, r)
+}
+func (s service) ListRuns(ctx context.Context, r *rollcallv1.ListRunsRequest) (*rollcallv1.ListRunsResponse, error) {
+	return s.c.ListRuns(ctx, r)
+}
+func (s service) ListPulls(ctx context.Context, r *rollcallv1.ListPullsRequest) (*rollcallv1.ListPullsResponse, error) {
+	return s.c.ListPulls(ctx, r)
+}
+func (s service) ListDue(ctx context.Context, r *rollcallv1.ListDueRequest) (*rollcallv1.ListDueResponse, error) {
+	return s.c.ListDue(ctx, r)
+}
+func (s service) ListCars(ctx context.Context, r *rollcallv1.ListCarsRequest) (*rollcallv1.ListCarsResponse, error) {
+	return s.c.ListCars(ctx, r)
+}
