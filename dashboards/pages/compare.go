@@ -194,6 +194,8 @@ func drawDifference(c *rollcallv1.ComparePullsResponse, points []*rollcallv1.Pul
 	if !(x.high > x.low) || !(reach > 0) {
 		return ""
 	}
+	room := (x.high - x.low) * 0.05
+	x.low, x.high = x.low-room, x.high+room
 	y := axis{-reach * 1.1, reach * 1.1}
 	d := newDrawing("chart", fmt.Sprintf("after less before in %s, with U, over engine speed in rpm", s.Symbol), 300, r)
 	rpmFrame(d, x, y, s.Symbol, true)

@@ -368,7 +368,7 @@ func TestCompare(t *testing.T) {
 	fleet := comparable()
 	query := "/compare?before=" + showtest.BaselineID + "&after=" + showtest.PullID + "%2C" + showtest.PullID + "&figure=engine+power&gain=1"
 	page := strings.ReplaceAll(get(fleet, Options{}, query+"&units=PS").Body.String(), "\u00a0", " ")
-	for _, want := range []string{"&#43;7.07 PS ± 1.78 PS (&#43;2.56 % ± 0.64 %), from 276.55 to 283.62 PS; resolved", "The gain is real", "As computed: peak corrected engine power: &#43;5.20 kW", "takes 4 pulls a set", "lever arm, cell fen-2", `class="doubt"`, "chart=difference&amp;figure=engine&#43;power&amp;format=csv"} {
+	for _, want := range []string{"&#43;7.07 PS ± 1.78 PS (&#43;2.56 % ± 0.64 %), from 276.55 to 283.62 PS; resolved", "The difference is real", "As computed: peak corrected engine power: &#43;5.20 kW", "To resolve 1.00 % with a probability of 90 % takes 4 pulls a set", "lever arm, cell fen-2", `class="doubt"`, "chart=difference&amp;figure=engine&#43;power&amp;format=csv"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("no %q", want)
 		}
