@@ -23,6 +23,8 @@ import (
 	"rollcall/deploy/verdicts/present"
 	"rollcall/deploy/verdicts/score"
 	"rollcall/deploy/verdicts/simulate"
+	"rollcall/deploy/verdicts/statespace"
+	"rollcall/services/compute/watch"
 )
 
 func main() {
@@ -31,6 +33,7 @@ func main() {
 	flag.Uint64Var(&c.Seed, "seed", c.Seed, "the same seed gives the same fleets")
 	flag.IntVar(&c.Parallel, "parallel", runtime.NumCPU(), "fleets at a time")
 	visits := flag.String("visits", c.Plan.String(), `visit plan: "round", a new car every week, or "home", three weeks of four at home`)
+	system := flag.String("system", "present", `what is judged: "present", the service's comparison, or "statespace", by fleetstate`)
 	assert := flag.Bool("assert", false, "fail when a figure is far worse than its aim; take twenty fleets or more")
 	quiet := flag.Bool("quiet", false, "no progress bar")
 	flag.Parse()
@@ -42,6 +45,10 @@ func main() {
 		fail(fmt.Errorf(`--visits is %q; give "round" or "home"`, *visits))
 	}
 	c.Plan = plan
+	judged, ok := map[string]score.System{"present": present.System{}, "statespace": statespace.System{Settings: watch.DefaultSettings()}}[*system]
+	if !ok {
+		fail(fmt.Errorf(`--system is %q; give "present" or "statespace"`, *system))
+	}
 	if !*quiet {
 		bar := progressbar.NewOptions(c.Fleets, progressbar.OptionSetWriter(os.Stderr), progressbar.OptionSetDescription("fleets"),
 			progressbar.OptionShowCount(), progressbar.OptionSetPredictTime(true), progressbar.OptionSetWidth(40),
@@ -50,7 +57,7 @@ func main() {
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	table, err := score.Run(ctx, present.System{}, c)
+	table, err := score.Run(ctx, judged, c)
 	if err != nil {
 		fail(err)
 	}

@@ -27,36 +27,51 @@ func (System) Name() string { return "drift.Follow, flag.Decide" }
 
 // Follow follows a history.
 func (System) Follow(h simulate.History) (score.Following, error) {
-	f := &following{cells: map[fleet.CellID]int{}, cars: map[fleet.CarID]int{}, checkAt: map[int64]bool{}}
-	f.in.Cells = map[fleet.CellID]fleet.Cell{}
-	for c, r := range h.Cells {
-		cell := cellOf(r)
-		f.cells[cell.ID] = c
-		f.in.Cells[cell.ID] = cell
-	}
-	for j, name := range h.Cars {
-		f.cars[fleet.CarID(name)] = j
-	}
-	var runs []refrun.Run
-	for i, s := range h.Sessions {
-		runs = append(runs, runOf(h, i, s))
-	}
-	for i, c := range h.Checks {
-		f.in.Checks = append(f.in.Checks, checkOf(h, i, c))
-		f.checkAt[c.At.UnixNano()] = true
-	}
-	for i, c := range h.CoastDowns {
-		f.in.CoastDowns = append(f.in.CoastDowns, flag.CoastDown{
-			Cell: fleet.CellID(h.Cells[c.Cell].Name), ID: fleet.PullID(id(3, i)), At: c.At, Delta: c.Delta, U: c.U,
-		})
-	}
-	f.in.Airs = flag.CompareAirs(runs)
-	followed, err := drift.Follow(drift.History{Runs: runs}, drift.DefaultSettings())
+	f := &following{Input: Translate(h)}
+	followed, err := drift.Follow(drift.History{Runs: f.Runs}, drift.DefaultSettings())
 	if err != nil {
 		return nil, err
 	}
-	f.in.Steps = followed.Steps
+	f.Flag.Steps = followed.Steps
 	return f, nil
+}
+
+// Input is a history in the service's types.
+type Input struct {
+	Runs    []refrun.Run
+	Flag    flag.Input
+	Cell    map[fleet.CellID]int
+	Car     map[fleet.CarID]int
+	checkAt map[int64]bool
+}
+
+// Translate returns a history in the service's types.
+func Translate(h simulate.History) Input {
+	f := Input{Cell: map[fleet.CellID]int{}, Car: map[fleet.CarID]int{}, checkAt: map[int64]bool{}}
+	f.Flag.Cells = map[fleet.CellID]fleet.Cell{}
+	for c, r := range h.Cells {
+		cell := cellOf(r)
+		f.Cell[cell.ID] = c
+		f.Flag.Cells[cell.ID] = cell
+	}
+	for j, name := range h.Cars {
+		f.Car[fleet.CarID(name)] = j
+	}
+	for i, s := range h.Sessions {
+		f.Runs = append(f.Runs, runOf(h, i, s))
+	}
+	for i, c := range h.Checks {
+		f.Flag.Checks = append(f.Flag.Checks, checkOf(h, i, c))
+		f.checkAt[c.At.UnixNano()] = true
+	}
+	for i, c := range h.CoastDowns {
+		r := h.Cells[c.Cell]
+		f.Flag.CoastDowns = append(f.Flag.CoastDowns, flag.CoastDown{
+			Cell: fleet.CellID(r.Name), ID: fleet.PullID(id(3, i)), At: c.At, Delta: c.Delta, U: c.U, Loss: r.Loss.At(c.Speed),
+		})
+	}
+	f.Flag.Airs = flag.CompareAirs(f.Runs)
+	return f
 }
 
 // id makes a content-like id of 32 hexadecimal digits.
@@ -125,20 +140,15 @@ func checkOf(h simulate.History, i int, c simulate.Check) flag.Check {
 
 // following answers from the steps, which are causal, and from what was
 // observed by then.
-type following struct {
-	in      flag.Input
-	cells   map[fleet.CellID]int
-	cars    map[fleet.CarID]int
-	checkAt map[int64]bool
-}
+type following struct{ Input }
 
 // Offsets returns the cells' offsets; no crossing is stated.
 func (f *following) Offsets() []score.Offset {
-	out := make([]score.Offset, 0, len(f.in.Steps))
-	for _, s := range f.in.Steps {
+	out := make([]score.Offset, 0, len(f.Flag.Steps))
+	for _, s := range f.Flag.Steps {
 		e := s.CellEstimate
 		out = append(out, score.Offset{
-			Cell: f.cells[s.Cell], At: s.At, Known: e.Runs > 0, NotSeparable: e.NotSeparable != "",
+			Cell: f.Cell[s.Cell], At: s.At, Known: e.Runs > 0, NotSeparable: e.NotSeparable != "",
 			Interval: score.Interval{Value: e.Offset, U: e.U},
 		})
 	}
@@ -147,22 +157,32 @@ func (f *following) Offsets() []score.Offset {
 
 // Flags decides with what was known at a moment.
 func (f *following) Flags(at time.Time) []score.Flag {
-	in := f.in
+	return f.Input.Flags(flag.Decide(f.Until(at), flag.DefaultSettings()))
+}
+
+// Until returns what was known at a moment.
+func (f *Input) Until(at time.Time) flag.Input {
+	in := f.Flag
 	in.Steps = in.Steps[:sort.Search(len(in.Steps), func(i int) bool { return in.Steps[i].At.After(at) })]
 	in.Checks = until(in.Checks, func(c flag.Check) bool { return !c.Check.PerformedAt.After(at) })
 	in.CoastDowns = until(in.CoastDowns, func(c flag.CoastDown) bool { return !c.At.After(at) })
 	in.Airs = until(in.Airs, func(a flag.Air) bool { return !a.At.After(at) })
+	return in
+}
+
+// Flags returns flags in the bench's types.
+func (f *Input) Flags(flags []flag.Flag) []score.Flag {
 	var out []score.Flag
-	for _, g := range flag.Decide(in, flag.DefaultSettings()) {
+	for _, g := range flags {
 		x := score.Flag{
 			Cell: -1, Car: -1, OpenedAt: g.OpenedAt, ByCheck: g.Cell != "" && f.checkAt[g.OpenedAt.UnixNano()],
 			Tolerance: g.Life[0].Kind == flag.Recalibrate, UpdatedAt: g.UpdatedAt, Size: score.Interval{Value: g.Size, U: g.U},
 		}
 		if g.Cell != "" {
-			x.Cell = f.cells[g.Cell]
+			x.Cell = f.Cell[g.Cell]
 			x.Began = &score.Dates{Earliest: g.EarliestAt, Latest: g.LatestAt}
 		} else {
-			x.Car = f.cars[g.Car]
+			x.Car = f.Car[g.Car]
 		}
 		for _, c := range g.Causes {
 			x.Suspects = append(x.Suspects, score.Suspect{
@@ -178,7 +198,7 @@ func (f *following) Flags(at time.Time) []score.Flag {
 // left would restart a cell, and there is none.
 func (f *following) ByRuns() (score.Following, error) {
 	blind := *f
-	blind.in.Checks = nil
+	blind.Flag.Checks = nil
 	return &blind, nil
 }
 

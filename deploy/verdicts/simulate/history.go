@@ -128,6 +128,7 @@ type CoastDown struct {
 	Cell     int
 	At       time.Time
 	Delta, U float64 // N, mid band, less the registry's; expanded
+	Speed    float64 // m/s, where it was taken
 }
 
 // History is what the chain knows.
@@ -338,7 +339,7 @@ func (h *History) check(f Fleet, c, w int, t Truth, at time.Time) {
 	}
 	h.CoastDowns = append(h.CoastDowns, CoastDown{
 		Cell: c, At: at.Add(-10 * time.Minute), Delta: coastDown(reg, t) - reg.Loss.At(coastSpeed) + dragHere + dragOwn*f.random(forCoastDown, c, w).NormFloat64(),
-		U: 2 * math.Hypot(dragOwn, dragCommon),
+		U: 2 * math.Hypot(dragOwn, dragCommon), Speed: coastSpeed,
 	})
 }
 

@@ -61,6 +61,11 @@ type CellEstimate struct {
 	// NotSeparable says in a sentence that the visits of the reference cars
 	// cannot tell this cell's offset from a car's, and which visit could.
 	NotSeparable string
+	// Beyond is the probability that the offset is beyond the tolerance.
+	Beyond float64
+	// Crossing is the moment by which it will be with probability ½, Earliest and
+	// Latest with 2.5 and 97.5 %; zero: not within the horizon.
+	Crossing, Earliest, Latest time.Time
 }
 
 // CarEstimate is how far a reference car's level has moved since its first

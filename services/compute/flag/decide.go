@@ -198,7 +198,12 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 	}
 	finish := func(until time.Time) {
 		open.EarliestAt, open.LatestAt = open.FirstEvidenceAt, open.FirstEvidenceAt
-		if c, ok := d.locate(open, way, byCheck); ok {
+		v, err := d.weigh(open, until)
+		if d.in.State != nil {
+			if err == nil {
+				d.date(open, v, moments)
+			}
+		} else if c, ok := d.locate(open, way, byCheck); ok {
 			open.FirstEvidenceAt, open.EarliestAt, open.LatestAt = c.first, c.earliest, c.latest
 			open.LastGoodAt = c.before
 			open.Before, open.UBefore = c.base, 2*c.u
@@ -213,8 +218,15 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 				open.LastGoodAt = at
 			}
 		}
-		c := d.causes(open, cell, until, checks)
-		if len(c.causes) > 0 && c.causes[0].Probability >= known && d.clean(open, c.causes[0].Fault, moments) {
+		c := judged{}
+		if d.in.State != nil {
+			if err == nil {
+				c = d.suspect(v, cell, checks)
+			}
+		} else {
+			c = d.causes(open, cell, until, checks)
+		}
+		if d.in.State == nil && len(c.causes) > 0 && c.causes[0].Probability >= known && d.clean(open, c.causes[0].Fault, moments) {
 			c = d.causes(open, cell, until, checks)
 		}
 		open.Causes, open.NextCheck = c.causes, c.next
@@ -242,6 +254,9 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 			p := 0.0
 			if e.Runs > 0 && e.NotSeparable == "" && cell.Tolerance > 0 {
 				p = drift.Exceeds(e.Offset, e.U/2, cell.Tolerance)
+				if d.in.State != nil {
+					p = e.Beyond
+				}
 			}
 			if p < d.s.Rearm {
 				armed = true

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"rollcall/services/compute/drift"
+	"rollcall/services/compute/fleetstate"
 	"rollcall/services/fleet"
 )
 
@@ -33,6 +34,7 @@ type CoastDown struct {
 	At    time.Time
 	Delta float64 // N at the roller, mid band: measured less the registry's
 	U     float64 // N, expanded
+	Loss  float64 // N, the registry's where Delta was taken; 0: not known
 }
 
 // Air is what a cell's air sensors said against the site's other cells of the
@@ -62,6 +64,10 @@ type Input struct {
 	Airs       []Air
 	Cells      map[fleet.CellID]fleet.Cell
 	Closings   []Closing
+	// State is the fleet that the causes are judged by, as Suspects say; nil: the
+	// steps' own residuals.
+	State    *fleetstate.Fit
+	Suspects fleetstate.CauseSettings
 	// Intervals are those of the cells whose registry entry asks for one, and Now
 	// is the moment by which a check may be overdue; zero: none is.
 	Intervals []Interval

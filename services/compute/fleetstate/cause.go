@@ -132,6 +132,14 @@ type Verdict struct {
 // what changed.
 var ErrShort = errors.New("fleetstate: fewer than three reference runs of the cell since its errors last restarted: what changed cannot be said yet")
 
+// visit is, in weeks, what lies between two events of a cell at least if something
+// may have changed between them: six hours. Checks and run of one visit are
+// moments of one.
+const visit = 0.25 / 7
+
+// leastRuns is how many runs alone can show a change.
+const leastRuns = 3
+
 // hypothesis is one change: a fault that began at a moment.
 type hypothesis struct {
 	fault  int // in the state; −1: the car's level
@@ -154,7 +162,9 @@ type stretch struct {
 	f     *Fit
 	c     int
 	d, n  int
-	from  int // events from here on may hold a change
+	at    time.Time // nothing of the cell after it is looked at
+	from  int       // the event before the first that may hold a change; −1: none
+	to    int       // the event after the last
 	times []float64
 	l     []float64 // Cholesky factor of the information of (x, g)
 	y     []float64 // L⁻¹·right side
@@ -181,25 +191,32 @@ func (f *Fit) eventInformation(fl *filter, c int, e *event) (xx, xg, gg, ex, eg 
 
 // stretch gathers a cell's evidence. The rest of the fleet's information on the
 // cell's unknowns g is that of all, Σ⁻¹, less the cell's own part S.
-func (f *Fit) stretch(c int, memory time.Duration) (*stretch, error) {
+func (f *Fit) stretch(c int, at time.Time, memory time.Duration) (*stretch, error) {
 	net := f.net
 	t := &net.cells[c]
 	d, n := net.d(), len(t.cols)
 	size := d + n
-	s := &stretch{f: f, c: c, d: d, n: n}
+	s := &stretch{f: f, c: c, d: d, n: n, at: at, from: -1}
 	// Where the errors last restarted, or the memory ends.
 	for i := range t.events {
-		if e := &t.events[i]; e.kind == restart || (f.At.Sub(e.at) > memory && f.At.Sub(e.at) > 0) {
+		e := &t.events[i]
+		if e.at.After(at) {
+			break
+		}
+		s.to = i + 1
+		if e.kind == restart || at.Sub(e.at) > memory {
 			s.from = i
 		}
 	}
-	sessions := 0
-	for i := s.from; i < len(t.events); i++ {
+	sessions, observations := 0, 0
+	for i := s.from + 1; i < s.to; i++ {
 		if t.events[i].kind == session {
 			sessions++
+		} else {
+			observations++
 		}
 	}
-	if sessions < 3 {
+	if sessions < leastRuns && observations == 0 {
 		return nil, ErrShort
 	}
 	// S: what the cell says of g in the fleet's fit.
@@ -234,6 +251,14 @@ func (f *Fit) stretch(c int, memory time.Duration) (*stretch, error) {
 	for i := range s.from + 1 {
 		fl.take(t, &t.events[i], nil)
 	}
+	if s.from < 0 || (t.events[s.from].kind == restart && t.events[s.from].mask == 0) {
+		for i := range d {
+			if s.from >= 0 {
+				fl.forget(i)
+			}
+			fl.begin(i)
+		}
+	}
 	fl.flush()
 	add := func(xx, xg, gg, ex, eg []float64) {
 		for i := range d {
@@ -260,7 +285,7 @@ func (f *Fit) stretch(c int, memory time.Duration) (*stretch, error) {
 	add(fl.xx, fl.xg, fl.gg, fl.ex, fl.eg)
 	one := newFilter(net, &f.Variances)
 	one.reset(max(1, n))
-	for i := s.from + 1; i < len(t.events); i++ {
+	for i := s.from + 1; i < s.to; i++ {
 		e := &t.events[i]
 		xx, xg, gg, ex, eg := f.eventInformation(one, c, e)
 		add(xx, xg, gg, ex, eg)
@@ -305,7 +330,7 @@ func (s *stretch) hypotheses(fault int) []hypothesis {
 	s0, s1 := make([]float64, size), make([]float64, size)
 	var ff [3]float64
 	var r [2]float64
-	end := weekOf(s.f.At)
+	end := weekOf(s.at)
 	events := s.f.net.cells[s.c].events
 	for k := len(s.mats) - 1; k >= 0; k-- {
 		t := s.times[k] - end
@@ -317,14 +342,14 @@ func (s *stretch) hypotheses(fault int) []hypothesis {
 		ff[2] += t * t * row[fault]
 		r[0] += s.rhs[k][fault]
 		r[1] += t * s.rhs[k][fault]
-		if k > 0 && s.times[k-1] == s.times[k] {
-			continue // one moment
+		if k > 0 && s.times[k]-s.times[k-1] < visit {
+			continue // one visit
 		}
 		for _, ramp := range []bool{false, true} {
 			h := hypothesis{fault: fault, k: s.from + 1 + k, ramp: ramp, u: slices.Clone(s0), reach: 1}
 			dd, right := ff[0], r[0]
 			if ramp {
-				if k == len(s.mats)-1 {
+				if k == len(s.mats)-1 || h.k == 0 {
 					continue
 				}
 				// It begins with the event before this one, where it is still 0.
@@ -370,9 +395,9 @@ func (h *hypothesis) judge(t2, positive, logPrior float64) {
 func (s *stretch) carHypotheses() (out []hypothesis, cars int) {
 	f := s.f
 	t := &f.net.cells[s.c]
-	from := t.events[s.from].week
+	from := t.events[max(0, s.from)].week
 	seen := map[int]bool{}
-	for i := s.from; i < len(t.events); i++ {
+	for i := max(0, s.from); i < s.to; i++ {
 		if t.events[i].kind == session {
 			seen[t.events[i].car] = true
 		}
@@ -384,7 +409,7 @@ func (s *stretch) carHypotheses() (out []hypothesis, cars int) {
 		}
 		cars++
 		for i, k := range car.knots {
-			if car.weeks[i+1] < from {
+			if car.weeks[i+1] < from || car.weeks[i] > weekOf(s.at) {
 				continue
 			}
 			mean, v, step := f.g[k], f.covariance(k, k), car.step(&f.Variances, i)
@@ -411,14 +436,20 @@ func (s *stretch) carHypotheses() (out []hypothesis, cars int) {
 // error's size, the cell's own errors and its cars' curves integrated out, the
 // latter under what the rest of the fleet says of them.
 //
-// It returns ErrShort where there are too few runs, and an error for a cell that
-// is not known.
+// It returns ErrShort where there are too few runs and no check, and an error
+// for a cell that is not known.
 func (f *Fit) Cause(cell fleet.CellID, cs CauseSettings) (Verdict, error) {
+	return f.CauseAt(cell, f.At, cs)
+}
+
+// CauseAt is Cause as the cell's own runs and checks up to a moment show it.
+// What is known of its cars is still what the whole history says.
+func (f *Fit) CauseAt(cell fleet.CellID, at time.Time, cs CauseSettings) (Verdict, error) {
 	c, ok := f.cellPlace(cell)
 	if !ok || len(f.net.cells[c].events) == 0 {
 		return Verdict{}, fmt.Errorf("fleetstate: cell %q has neither runs nor checks", cell)
 	}
-	s, err := f.stretch(c, cs.Memory)
+	s, err := f.stretch(c, at, cs.Memory)
 	if err != nil {
 		return Verdict{}, err
 	}

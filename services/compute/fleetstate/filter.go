@@ -64,6 +64,8 @@ type filter struct {
 	walk  []float64 // per week
 	off   []bool    // errors that are 0: neither start nor walk
 	start []float64 // precision of a new error
+	// steady says that where nothing restarts everything does: see Restart.
+	steady bool
 
 	information
 	gg    []float64 // cap × cap
@@ -149,7 +151,7 @@ func (f *filter) take(c *cellTrack, e *event, k *kept) {
 			k.reset = f.clone()
 		}
 		for i := range f.d {
-			if e.mask>>i&1 == 1 {
+			if e.mask>>i&1 == 1 || (f.steady && e.mask == 0) {
 				f.forget(i)
 				f.begin(i)
 			}

@@ -13,8 +13,12 @@ type Forecast struct {
 	Cell      fleet.CellID
 	Tolerance float64 // ratio, either way
 	From      time.Time
-	// Beyond is the probability that the offset is beyond the tolerance at From.
-	Beyond float64
+	// Offset is the cell's at From, the mean over all changes that may stand behind
+	// it and none; U is expanded and holds their spread.
+	Offset, U float64
+	// Beyond is the probability that the offset is beyond the tolerance at From,
+	// Changed that there was a change.
+	Beyond, Changed float64
 	// Crossing is the moment by which it is beyond it with probability ½,
 	// Earliest with 2.5 %, Latest with 97.5 %. Zero: not within the horizon.
 	Crossing, Earliest, Latest time.Time
@@ -46,7 +50,7 @@ func (f *Fit) Forecast(cell fleet.CellID, tolerance float64, horizon time.Durati
 	if !ok || len(f.net.cells[c].events) == 0 {
 		return out, fmt.Errorf("fleetstate: cell %q has neither runs nor checks", cell)
 	}
-	s, err := f.stretch(c, cs.Memory)
+	s, err := f.stretch(c, f.At, cs.Memory)
 	if err != nil {
 		return out, err
 	}
@@ -71,7 +75,7 @@ func (f *Fit) Forecast(cell fleet.CellID, tolerance float64, horizon time.Durati
 		now, grows float64 // what the offset has of it, and more per week
 	}
 	branches := []branch{{weight: none, mean: mean}}
-	const light = 1e-6
+	const light = 1e-5
 	size := s.d + s.n
 	z := make([]float64, size)
 	for i := range all {
@@ -105,9 +109,21 @@ func (f *Fit) Forecast(cell fleet.CellID, tolerance float64, horizon time.Durati
 		}
 		return p / sum
 	}
-	out.Beyond = beyond(0)
+	out.Beyond, out.Changed = beyond(0), 1-none
+	sum, first, second := 0.0, 0.0, 0.0
+	for _, b := range branches {
+		m := b.mean + b.size*b.now
+		sum += b.weight
+		first += b.weight * m
+		second += b.weight * (m*m + math.Max(0, variance+b.v*b.now*b.now))
+	}
+	out.Offset = first / sum
+	out.U = expanded(second/sum - out.Offset*out.Offset)
 	const stepWeeks = 0.25
 	end := horizon.Seconds() / Week.Seconds()
+	if beyond(end) < 0.025 {
+		return out, nil
+	}
 	for t := 0.0; t <= end; t += stepWeeks {
 		p := beyond(t)
 		at := f.At.Add(time.Duration(t * float64(Week)))

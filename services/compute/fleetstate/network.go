@@ -19,14 +19,16 @@ type Restart struct {
 	Car  fleet.CarID // a new epoch of the car: after a repair, another set-up
 	At   time.Time
 	// Faults are the errors of the cell that restart; nil: all, as when a cell
-	// is moved or rebuilt. A recalibration restarts gain and zero.
+	// is moved or rebuilt. A recalibration restarts gain and zero. Empty but not
+	// nil: none; what the cell is held steady from begins anew, as when somebody
+	// has answered for it as it is.
 	Faults []fleet.Fault
 }
 
 // Observation is a direct observation of errors of a cell: dead weights give
 // gain and zero with their covariance, a zero check zero, an empty-roller
-// coast-down the parasitic loss, a barometer or ln C against the site's other
-// cells the air.
+// coast-down the parasitic loss with the base inertia and the zero in it, a
+// barometer or ln C against the site's other cells the air.
 type Observation struct {
 	Cell       fleet.CellID
 	ID         string
@@ -35,6 +37,9 @@ type Observation struct {
 	Faults     []fleet.Fault
 	Value      []float64   // in the faults' units
 	Covariance [][]float64 // of Value, positive definite
+	// Response is, for each value, what it shows per unit of each of Faults; its
+	// rows must be independent. nil: Value are the errors themselves.
+	Response [][]float64
 }
 
 // Observe returns the observation of a single error with standard uncertainty
@@ -454,6 +459,9 @@ func (n *network) restartEvent(r Restart) event {
 
 // observationEvent leaves out what is not in the model; ok: something is left.
 func (n *network) observationEvent(o *Observation) (e event, ok bool, err error) {
+	if o.Response != nil {
+		return n.mixedEvent(o)
+	}
 	m := len(o.Faults)
 	where := func() string { return fmt.Sprintf("observation %q of cell %s", o.ID, o.Cell) }
 	if m == 0 || len(o.Value) != m || len(o.Covariance) != m {
@@ -495,6 +503,65 @@ func (n *network) observationEvent(o *Observation) (e event, ok bool, err error)
 		e.y[place[i]] = o.Value[a]
 		for j := range keep {
 			e.prec[place[i]*d+place[j]] = inv[i*k+j]
+		}
+	}
+	return e, true, nil
+}
+
+// mixedEvent is observationEvent of values that several errors show in. With
+// value v = R·x and covariance V it holds the precision R'·V⁻¹·R and as value
+// the least x that gives v, R'·(R·R')⁻¹·v.
+func (n *network) mixedEvent(o *Observation) (e event, ok bool, err error) {
+	where := fmt.Sprintf("observation %q of cell %s", o.ID, o.Cell)
+	m, d := len(o.Value), n.d()
+	if m == 0 || len(o.Response) != m || len(o.Covariance) != m {
+		return e, false, fmt.Errorf("%s: %d values, %d rows of response and %d of covariance: give as many of each", where, m, len(o.Response), len(o.Covariance))
+	}
+	r, cov, rr := make([]float64, m*d), make([]float64, m*m), make([]float64, m*m)
+	good, any := true, false
+	for i := range m {
+		if len(o.Response[i]) != len(o.Faults) || len(o.Covariance[i]) != m {
+			return e, false, fmt.Errorf("%s: row %d must hold a response to each of %d errors and a covariance with each of %d values", where, i, len(o.Faults), m)
+		}
+		good = good && o.Value[i]-o.Value[i] == 0
+		for j, f := range o.Faults {
+			x := o.Response[i][j]
+			good = good && x-x == 0
+			if p := n.faultPlace(f); p >= 0 {
+				r[i*d+p] += x
+				any = any || x != 0
+			}
+		}
+		copy(cov[i*m:(i+1)*m], o.Covariance[i])
+	}
+	if !any {
+		return e, false, nil
+	}
+	for i := range m {
+		for j := range m {
+			rr[i*m+j] = dot(r[i*d:(i+1)*d], r[j*d:(j+1)*d])
+		}
+	}
+	inv, least := make([]float64, m*m), make([]float64, m*m)
+	logV, positive := invert(inv, cov, m)
+	logR, full := invert(least, rr, m)
+	for i := range m {
+		logR -= math.Log(rr[i*m+i])
+	}
+	full = full && logR > math.Log(1e-10)
+	if !good || !positive || !full {
+		return e, false, fmt.Errorf("%s: its values and responses must be finite, its covariance positive definite, and its responses independent", where)
+	}
+	e = event{at: o.At, week: weekOf(o.At), kind: asFound, id: o.ID, y: make([]float64, d), prec: make([]float64, d*d), logV: logV, seen: m}
+	if o.AsLeft {
+		e.kind = asLeft
+	}
+	for i := range m {
+		for j := range m {
+			axpy(least[i*m+j]*o.Value[j], r[i*d:(i+1)*d], e.y)
+			for a := range d {
+				axpy(inv[i*m+j]*r[i*d+a], r[j*d:(j+1)*d], e.prec[a*d:(a+1)*d])
+			}
 		}
 	}
 	return e, true, nil

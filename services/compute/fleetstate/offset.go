@@ -388,9 +388,28 @@ func (f *Fit) Cars(since time.Time) []CarChange {
 	return out
 }
 
+// Car is Cars since its epoch began of a single car; ok: it is known.
+func (f *Fit) Car(car fleet.CarID) (c CarChange, ok bool) {
+	for _, c = range f.Cars(time.Time{}) {
+		if c.Car == car {
+			return c, true
+		}
+	}
+	return CarChange{}, false
+}
+
 // timeOf is weekOf's inverse to the second.
 func timeOf(week float64) time.Time {
 	return time.Unix(int64(math.Round(week*Week.Seconds())), 0).UTC()
+}
+
+// NotSeparable returns Equivalence.NotSeparable of a single cell, today.
+func (f *Fit) NotSeparable(cell fleet.CellID) string {
+	c, ok := f.cellPlace(cell)
+	if !ok {
+		return ""
+	}
+	return f.separability()[c]
 }
 
 // separability returns a sentence for every cell whose visits do not tell its

@@ -67,7 +67,7 @@ func (s *smoother) run(c *cellTrack, g, sigma []float64) *path {
 		copy(out.b[i*d*n:], cur.b)
 		copy(out.p[i*d*d:], cur.p)
 		k := &s.keep[i]
-		if c.events[i].kind == restart && k.reset.xx != nil {
+		if c.events[i].kind == restart && c.events[i].mask != 0 && k.reset.xx != nil {
 			back(cur, &k.reset, c.events[i].mask, n)
 		}
 		if k.k == nil {

@@ -1,12 +1,10 @@
 package fleetstate
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"time"
 
-	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
 )
 
@@ -27,6 +25,7 @@ func (net *network) steadyOf(f *filter, c *cellTrack) steady {
 func (net *network) steadyFilter(v *Variances) *filter {
 	f := newFilter(net, v)
 	f.walk = make([]float64, net.d())
+	f.steady = true
 	return f
 }
 
@@ -140,75 +139,12 @@ type Step struct {
 //
 // Equal histories give equal steps, whatever their order.
 func Follow(h History, s Settings) ([]Step, *Fit, error) {
-	// A history that cannot be fitted is refused as Solve refuses it.
-	whole, err := begin(h, s)
+	f, err := NewFollower(s)
 	if err != nil {
 		return nil, nil, err
 	}
-	fit := &Fit{Settings: s, Variances: s.Stated(), net: &network{s: s, modes: whole.modes, carRestarts: map[fleet.CarID][]float64{}}}
-	var steps []Step
-	var past History
-	restarted := map[fleet.CellID]bool{}
-	next := firstEstimate
-	for _, it := range timeline(h) {
-		taken, err := fit.Update(it)
-		if err != nil {
-			return nil, nil, fmt.Errorf("follow the fleet: %w", err)
-		}
-		past.Runs = append(past.Runs, it.Runs...)
-		past.Observations = append(past.Observations, it.Observations...)
-		past.Restarts = append(past.Restarts, it.Restarts...)
-		for _, r := range it.Restarts {
-			restarted[r.Cell] = true
-		}
-		for i, t := range taken {
-			r := &it.Runs[i]
-			st := Step{Taken: t, Cell: r.Cell, Car: r.Car, At: r.At, Restarted: restarted[r.Cell]}
-			delete(restarted, r.Cell)
-			c, _ := fit.cellPlace(r.Cell)
-			st.Offset = fit.equivalence(c, r.At)
-			steps = append(steps, st)
-		}
-		if len(taken) > 0 && len(past.Runs) == next {
-			next *= 2
-			if fit, err = Estimate(past, s); err != nil {
-				return nil, nil, fmt.Errorf("follow the fleet: %w", err)
-			}
-		}
-	}
-	return steps, fit, nil
+	return f.Follow(h, nil)
 }
 
 // firstEstimate is the number of runs from which Follow estimates variances.
 const firstEstimate = 60
-
-// timeline parts a history into one thing each, in time order; what comes at one
-// moment in the order of a cell's events.
-func timeline(h History) []History {
-	type item struct {
-		key  event
-		what History
-	}
-	var items []item
-	for _, r := range h.Runs {
-		if len(r.Pulls) > 0 {
-			items = append(items, item{event{at: r.At, kind: session, id: string(r.ID)}, History{Runs: []refrun.Run{r}}})
-		}
-	}
-	for _, o := range h.Observations {
-		kind := asFound
-		if o.AsLeft {
-			kind = asLeft
-		}
-		items = append(items, item{event{at: o.At, kind: kind, id: o.ID}, History{Observations: []Observation{o}}})
-	}
-	for _, r := range h.Restarts {
-		items = append(items, item{event{at: r.At, kind: restart, id: string(r.Cell) + string(r.Car)}, History{Restarts: []Restart{r}}})
-	}
-	slices.SortStableFunc(items, func(a, b item) int { return order(a.key, b.key) })
-	out := make([]History, len(items))
-	for i := range items {
-		out[i] = items[i].what
-	}
-	return out
-}

@@ -33,9 +33,9 @@ type Taken struct {
 	// Steady is the same against a cell that is steady since its errors last
 	// restarted, in standard deviations, as the CUSUM wants it: about N(0, 1) and
 	// independent from run to run while the cell is. Deviation is that difference
-	// as a ratio.
-	Steady, Deviation float64
-	Weight            float64 // of the session, see Settings.FarOut
+	// as a ratio, SD what it was to be expected to be.
+	Steady, Deviation, SD float64
+	Weight                float64 // of the session, see Settings.FarOut
 }
 
 // Update takes new runs, observations and restarts of cells in, each later than
@@ -182,6 +182,14 @@ func (f *Fit) step(c int, e *event) {
 func (f *Fit) restart(c int, mask uint16) {
 	s := &f.cells[c]
 	start := newFilter(f.net, &f.Variances).start
+	if mask == 0 {
+		d := s.d
+		s.null = steady{p: make([]float64, d*d), b: make([]float64, d*s.n), c: make([]float64, d)}
+		for i := range d {
+			s.null.p[i*d+i] = 1 / start[i]
+		}
+		return
+	}
 	for i := range s.d {
 		if mask>>i&1 == 0 {
 			continue
@@ -384,7 +392,7 @@ func (f *Fit) takeSession(c int, e *event) Taken {
 		out.Innovation, sd = f.predict(c, e, st.p, st.b, st.c)
 		out.U = 2 * sd
 		out.Deviation, sd = f.predict(c, e, st.null.p, st.null.b, st.null.c)
-		out.Steady = out.Deviation / sd
+		out.Steady, out.SD = out.Deviation/sd, sd
 	}
 	for range weighPasses {
 		if math.IsInf(net.s.FarOut, 1) {
