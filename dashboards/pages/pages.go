@@ -127,7 +127,8 @@ func Handler(fleet Fleet, options Options) http.Handler {
 	mux.HandleFunc("POST /flags/{id}/{deed}", h.changeFlag)
 	mux.HandleFunc("GET /cars", h.page(h.showCars))
 	mux.HandleFunc("GET /cars/{id}", h.page(h.showCar))
-	mux.HandleFunc("GET /compare", h.page(h.showCompare))
+	// A comparison computes up to 200 pulls anew.
+	mux.HandleFunc("GET /compare", h.within(6*h.Timeout, h.showCompare))
 	mux.HandleFunc("GET /pulls/{id}", h.page(h.showPull))
 	mux.HandleFunc("GET /pulls/{id}/traces", h.page(h.showTraces))
 	mux.HandleFunc("GET /reports", h.page(h.showReports))
@@ -289,8 +290,13 @@ func choices(r reader) []choice {
 
 // page writes what get returns; nothing is written before all of it is there.
 func (h *handler) page(get func(context.Context, *http.Request) (answer, error)) http.HandlerFunc {
+	return h.within(h.Timeout, get)
+}
+
+// within is page with a time of its own.
+func (h *handler) within(timeout time.Duration, get func(context.Context, *http.Request) (answer, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		ctx, cancel := context.WithTimeout(r.Context(), h.Timeout)
+		ctx, cancel := context.WithTimeout(r.Context(), timeout)
 		defer cancel()
 		rd, err := readerOf(r)
 		ctx = context.WithValue(ctx, readerKey{}, rd)
