@@ -12,12 +12,14 @@ package pages
 
 import (
 	"bytes"
+	"compress/gzip"
 	"context"
 	"embed"
 	"errors"
 	"html/template"
 	"mime"
 	"net/http"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -370,8 +372,31 @@ func (h *handler) write(w http.ResponseWriter, r *http.Request, a answer, err er
 		return
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Add("Vary", "Accept-Encoding")
+	if packs(r) {
+		w.Header().Set("Content-Encoding", "gzip")
+		w.WriteHeader(code)
+		z := gzip.NewWriter(w)
+		_, _ = b.WriteTo(z)
+		_ = z.Close()
+		return
+	}
 	w.WriteHeader(code)
 	_, _ = b.WriteTo(w)
+}
+
+// packs says whether who asks takes gzip (RFC 9110, section 12.5.3).
+func packs(r *http.Request) bool {
+	for _, field := range r.Header.Values("Accept-Encoding") {
+		for _, part := range strings.Split(field, ",") {
+			name, weight, _ := strings.Cut(strings.ReplaceAll(part, " ", ""), ";")
+			if name == "gzip" {
+				q, err := strconv.ParseFloat(strings.TrimPrefix(weight, "q="), 64)
+				return err != nil || q > 0
+			}
+		}
+	}
+	return false
 }
 
 // trouble is what the page shows instead when something is not there or not well.
