@@ -145,7 +145,7 @@ func (h *handler) showCompare(ctx context.Context, r *http.Request) (answer, err
 // is resolved.
 func differenceWords(d *rollcallv1.PullDifference, si string, r reader) string {
 	s := r.Of(si)
-	word := "not resolved: the pulls do not tell it from nothing"
+	word := "not resolved"
 	if d.GetResolved() {
 		word = "resolved"
 	}
