@@ -273,8 +273,8 @@ func TestFilters(t *testing.T) {
 		if _, _, err := d.run(strings.Fields(c.line)...); err != nil {
 			t.Errorf("%s: %v", c.line, err)
 		}
-		if !proto.Equal(d.fleet.Filter, c.want) {
-			t.Errorf("%s: filter %v, want %v", c.line, d.fleet.Filter, c.want)
+		if !proto.Equal(d.fleet.LastFilter(), c.want) {
+			t.Errorf("%s: filter %v, want %v", c.line, d.fleet.LastFilter(), c.want)
 		}
 	}
 	if _, _, err := d.run("fleet", "show", "--at", "2026-03-01"); err != nil || !proto.Equal(d.fleet.RegistryAt, day(2026, 3, 1)) {

@@ -3,7 +3,6 @@ package fleetstate
 import (
 	"fmt"
 	"maps"
-	"reflect"
 	"slices"
 	"time"
 
@@ -211,7 +210,18 @@ func (i *item) same(o *item) bool {
 	if len(i.what.Runs) == 1 && len(o.what.Runs) == 1 {
 		return sameRun(&i.what.Runs[0], &o.what.Runs[0])
 	}
-	return reflect.DeepEqual(i.what, o.what)
+	return len(i.what.Runs) == len(o.what.Runs) &&
+		slices.EqualFunc(i.what.Observations, o.what.Observations, sameObservation) &&
+		slices.EqualFunc(i.what.Restarts, o.what.Restarts, sameRestart)
+}
+
+func sameObservation(a, b Observation) bool {
+	return a.Cell == b.Cell && a.ID == b.ID && a.At.Equal(b.At) && a.AsLeft == b.AsLeft && slices.Equal(a.Faults, b.Faults) && slices.Equal(a.Value, b.Value) &&
+		slices.EqualFunc(a.Covariance, b.Covariance, slices.Equal) && (a.Response == nil) == (b.Response == nil) && slices.EqualFunc(a.Response, b.Response, slices.Equal)
+}
+
+func sameRestart(a, b Restart) bool {
+	return a.Cell == b.Cell && a.Car == b.Car && a.At.Equal(b.At) && (a.Faults == nil) == (b.Faults == nil) && slices.Equal(a.Faults, b.Faults)
 }
 
 // sameRun says that two runs say the same to the model.
