@@ -354,7 +354,8 @@ func (m *model) middleOf(levels []int) (float64, []float64) {
 	for k, l := range levels {
 		values[k] = m.fit.Effects[factorCell][l]
 	}
-	return robustCentre(values)
+	centre, _, weight := gum.RobustCentre(values)
+	return centre, weight
 }
 
 // centre returns the robust centre of all cells and its terms.
@@ -376,36 +377,6 @@ func compare[T ~string](a, b T) int {
 		return 1
 	}
 	return 0
-}
-
-// robustCentre returns Algorithm A's mean of the values and the weight with
-// which each moves it: the same for those within 1.5 robust sds, none for those
-// beyond (the derivative of Huber's estimate of location).
-func robustCentre(values []float64) (float64, []float64) {
-	w := make([]float64, len(values))
-	r, err := gum.AlgorithmA(values, gum.AlgorithmAFactorExact)
-	if err != nil {
-		// It did not settle: the plain mean is the honest fallback.
-		sum := 0.0
-		for i, v := range values {
-			sum += v
-			w[i] = 1 / float64(len(values))
-		}
-		return sum / float64(len(values)), w
-	}
-	n := 0.0
-	for i, v := range values {
-		if math.Abs(v-r.Mean) <= 1.5*r.SD*(1+1e-9) {
-			w[i] = 1
-			n++
-		}
-	}
-	for i := range w {
-		if n > 0 {
-			w[i] /= n
-		}
-	}
-	return r.Mean, w
 }
 
 // separability returns a sentence for every cell whose offset the visits of
@@ -657,7 +628,7 @@ func (f *Follower) carEstimates(st *state, m *model, it *item) []CarEstimate {
 			}
 			sd := math.Sqrt(variance)
 			e.Known, e.U, e.Since = true, 2*sd, a.base.at
-			e.Probability = Exceeds(e.Change, sd, f.s.CarLimit)
+			e.Probability = gum.Exceeds(e.Change, sd, f.s.CarLimit)
 		}
 		out = append(out, e)
 	}
@@ -673,16 +644,4 @@ func median(x []float64) float64 {
 		return s[n/2]
 	}
 	return (s[n/2-1] + s[n/2]) / 2
-}
-
-// Exceeds returns P(|X| > limit) for X ~ N(mean, sd²).
-func Exceeds(mean, sd, limit float64) float64 {
-	if !(sd > 0) {
-		if math.Abs(mean) > limit {
-			return 1
-		}
-		return 0
-	}
-	tail := func(z float64) float64 { return 0.5 * math.Erfc(z/math.Sqrt2) }
-	return tail((limit-mean)/sd) + tail((limit+mean)/sd)
 }

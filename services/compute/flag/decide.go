@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"rollcall/services/compute/drift"
+	"rollcall/services/compute/gum"
 	"rollcall/services/fleet"
 )
 
@@ -253,7 +254,7 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 			e := st.CellEstimate
 			p := 0.0
 			if e.Runs > 0 && e.NotSeparable == "" && cell.Tolerance > 0 {
-				p = drift.Exceeds(e.Offset, e.U/2, cell.Tolerance)
+				p = gum.Exceeds(e.Offset, e.U/2, cell.Tolerance)
 				if d.in.State != nil {
 					p = e.Beyond
 				}

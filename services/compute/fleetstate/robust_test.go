@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"rollcall/services/compute/gum"
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
 )
@@ -115,11 +116,11 @@ func TestConsensusIsRobust(t *testing.T) {
 		for i := range x {
 			x[i] = 0.006 * r.NormFloat64()
 		}
-		m0, _, _ := robustCentre(x)
+		m0, _, _ := gum.RobustCentre(x)
 		y := append([]float64(nil), x...)
 		y[0] = 0.006 * r.NormFloat64() * math.Pow(10, 4*r.Float64())
-		m1, sd1, _ := robustCentre(y)
-		_, sd0, _ := robustCentre(x)
+		m1, sd1, _ := gum.RobustCentre(y)
+		_, sd0, _ := gum.RobustCentre(x)
 		limit := 4.5 * math.Max(sd0, sd1) / float64(n-1)
 		if sd0 == 0 && sd1 == 0 {
 			continue
