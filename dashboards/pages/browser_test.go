@@ -121,7 +121,7 @@ func TestPagesInBrowser(t *testing.T) {
 		{"flags", server.URL + "/flags", []string{"3 flags are open", "Fenwater 2: recalibrate", "nobody has taken it on", "the most by +1.80 % ± 0.44 %", "load cell replaced", "two people for heavy masses"}},
 		{"cars", server.URL + "/cars", []string{"3 reference cars", "has changed", "not followed yet"}},
 		{"car", server.URL + "/cars/hazel", []string{"Hazel: −0.95 % ± 0.30 % since its first weeks", "Where it has been", "Fenwater 2"}},
-		{"compare", server.URL + comparison, []string{"Peak corrected engine power: +5.20 kW ± 1.31 kW", "The gain is real", "As computed:"}},
+		{"compare", server.URL + comparison, []string{"Peak corrected engine power: +5.20 kW ± 1.31 kW", "The difference is real", "As computed:"}},
 		{"compare-empty", server.URL + "/compare", []string{"Is the gain real?"}},
 		{"traces", server.URL + "/pulls/" + showtest.PullID + "/traces", []string{"Raw traces", "intake air temperature, °C", "Look closer"}},
 		{"reports", server.URL + "/reports", []string{"Weekly reports", "2026-W27", "Ridgeholt"}},

@@ -145,7 +145,7 @@ func (h *handler) showCompare(ctx context.Context, r *http.Request) (answer, err
 // is resolved.
 func differenceWords(d *rollcallv1.PullDifference, si string, r reader) string {
 	s := r.Of(si)
-	word := "not resolved: the pulls do not tell it from nothing"
+	word := "not resolved"
 	if d.GetResolved() {
 		word = "resolved"
 	}
@@ -194,6 +194,8 @@ func drawDifference(c *rollcallv1.ComparePullsResponse, points []*rollcallv1.Pul
 	if !(x.high > x.low) || !(reach > 0) {
 		return ""
 	}
+	room := (x.high - x.low) * 0.05
+	x.low, x.high = x.low-room, x.high+room
 	y := axis{-reach * 1.1, reach * 1.1}
 	d := newDrawing("chart", fmt.Sprintf("after less before in %s, with U, over engine speed in rpm", s.Symbol), 300, r)
 	rpmFrame(d, x, y, s.Symbol, true)

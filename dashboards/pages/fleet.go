@@ -29,6 +29,8 @@ var words = template.FuncMap{
 	"count":  show.Count,
 	"name":   nameOf,
 	"join":   strings.Join,
+	// sentence makes one of a clause that was computed.
+	"sentence": sentence,
 }
 
 var ties = strings.NewReplacer(" ± ", "\u00a0±\u00a0", "± ", "±\u00a0", " %", "\u00a0%", " ±", "\u00a0±")

@@ -270,7 +270,7 @@ func (w *working) begin(ctx context.Context, work func(context.Context, func(sta
 		w.state.Running = false
 		switch {
 		case ctx.Err() != nil:
-			w.state.Outcome = "cancelled; what was not computed anew follows by itself"
+			w.state.Outcome = "cancelled; what was not computed anew follows by itself within minutes"
 		case err != nil:
 			w.state.Outcome = "failed; the service's log says why"
 			log.Error("recompute failed", zap.Error(err))

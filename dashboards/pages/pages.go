@@ -12,12 +12,14 @@ package pages
 
 import (
 	"bytes"
+	"compress/gzip"
 	"context"
 	"embed"
 	"errors"
 	"html/template"
 	"mime"
 	"net/http"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -127,7 +129,8 @@ func Handler(fleet Fleet, options Options) http.Handler {
 	mux.HandleFunc("POST /flags/{id}/{deed}", h.changeFlag)
 	mux.HandleFunc("GET /cars", h.page(h.showCars))
 	mux.HandleFunc("GET /cars/{id}", h.page(h.showCar))
-	mux.HandleFunc("GET /compare", h.page(h.showCompare))
+	// A comparison computes up to 200 pulls anew.
+	mux.HandleFunc("GET /compare", h.within(6*h.Timeout, h.showCompare))
 	mux.HandleFunc("GET /pulls/{id}", h.page(h.showPull))
 	mux.HandleFunc("GET /pulls/{id}/traces", h.page(h.showTraces))
 	mux.HandleFunc("GET /reports", h.page(h.showReports))
@@ -289,8 +292,13 @@ func choices(r reader) []choice {
 
 // page writes what get returns; nothing is written before all of it is there.
 func (h *handler) page(get func(context.Context, *http.Request) (answer, error)) http.HandlerFunc {
+	return h.within(h.Timeout, get)
+}
+
+// within is page with a time of its own.
+func (h *handler) within(timeout time.Duration, get func(context.Context, *http.Request) (answer, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		ctx, cancel := context.WithTimeout(r.Context(), h.Timeout)
+		ctx, cancel := context.WithTimeout(r.Context(), timeout)
 		defer cancel()
 		rd, err := readerOf(r)
 		ctx = context.WithValue(ctx, readerKey{}, rd)
@@ -364,8 +372,31 @@ func (h *handler) write(w http.ResponseWriter, r *http.Request, a answer, err er
 		return
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Add("Vary", "Accept-Encoding")
+	if packs(r) {
+		w.Header().Set("Content-Encoding", "gzip")
+		w.WriteHeader(code)
+		z := gzip.NewWriter(w)
+		_, _ = b.WriteTo(z)
+		_ = z.Close()
+		return
+	}
 	w.WriteHeader(code)
 	_, _ = b.WriteTo(w)
+}
+
+// packs says whether who asks takes gzip (RFC 9110, section 12.5.3).
+func packs(r *http.Request) bool {
+	for _, field := range r.Header.Values("Accept-Encoding") {
+		for _, part := range strings.Split(field, ",") {
+			name, weight, _ := strings.Cut(strings.ReplaceAll(part, " ", ""), ";")
+			if name == "gzip" {
+				q, err := strconv.ParseFloat(strings.TrimPrefix(weight, "q="), 64)
+				return err != nil || q > 0
+			}
+		}
+	}
+	return false
 }
 
 // trouble is what the page shows instead when something is not there or not well.

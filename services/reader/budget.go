@@ -8,7 +8,6 @@ import (
 	"github.com/spf13/cobra"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
-	"rollcall/services/show"
 )
 
 // budget prints where the uncertainty of a pull's figure comes from.
@@ -38,16 +37,13 @@ func (a *app) budget() *cobra.Command {
 		}
 		return a.read(c, func(ctx context.Context, fleet rollcallv1.FleetServiceClient) error {
 			answer, err := fleet.GetBudget(ctx, request)
-			switch {
-			case err != nil:
+			if err != nil {
 				return err
-			case format.json:
-				return show.JSON(c.OutOrStdout(), answer)
-			case format.csv:
-				return show.CSV(c.OutOrStdout(), answer.GetRows())
 			}
-			_, err = fmt.Fprint(c.OutOrStdout(), answer.GetText())
-			return err
+			return printAs(format, c.OutOrStdout(), answer, answer.GetRows(), func() error {
+				_, err := fmt.Fprint(c.OutOrStdout(), answer.GetText())
+				return err
+			})
 		})
 	}
 	return c

@@ -72,15 +72,10 @@ func (a *app) compare() *cobra.Command {
 		request.Power = &power
 		return a.read(c, func(ctx context.Context, fleet rollcallv1.FleetServiceClient) error {
 			answer, err := fleet.ComparePulls(ctx, request)
-			switch {
-			case err != nil:
+			if err != nil {
 				return err
-			case format.json:
-				return show.JSON(c.OutOrStdout(), answer)
-			case format.csv:
-				return show.CSV(c.OutOrStdout(), answer.GetPoints())
 			}
-			return printComparison(c.OutOrStdout(), answer, points)
+			return printAs(format, c.OutOrStdout(), answer, answer.GetPoints(), func() error { return printComparison(c.OutOrStdout(), answer, points) })
 		})
 	}
 	return c

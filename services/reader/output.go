@@ -7,6 +7,7 @@ import (
 	"unicode/utf8"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/protobuf/proto"
 
 	"rollcall/services/show"
 )
@@ -26,6 +27,17 @@ func (f *formatFlags) check() error {
 		return &UsageError{fmt.Errorf("--json and --csv exclude each other")}
 	}
 	return nil
+}
+
+// printAs prints an answer as JSON, its rows as CSV, or for people.
+func printAs[M proto.Message](f formatFlags, w io.Writer, answer proto.Message, rows []M, people func() error) error {
+	switch {
+	case f.json:
+		return show.JSON(w, answer)
+	case f.csv:
+		return show.CSV(w, rows)
+	}
+	return people()
 }
 
 // table prints rows under heads, columns two spaces apart. A head that begins

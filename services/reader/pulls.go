@@ -84,15 +84,10 @@ func oneCommand[A proto.Message, M proto.Message](a *app, use, short, long strin
 		}
 		return a.read(c, func(ctx context.Context, fleet rollcallv1.FleetServiceClient) error {
 			answer, err := get(ctx, fleet, args[0])
-			switch {
-			case err != nil:
+			if err != nil {
 				return err
-			case format.json:
-				return show.JSON(c.OutOrStdout(), answer)
-			case format.csv:
-				return show.CSV(c.OutOrStdout(), rows(answer))
 			}
-			return people(c.OutOrStdout(), answer)
+			return printAs(format, c.OutOrStdout(), answer, rows(answer), func() error { return people(c.OutOrStdout(), answer) })
 		})
 	}
 	return c

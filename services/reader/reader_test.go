@@ -159,7 +159,7 @@ func TestGolden(t *testing.T) {
 		"curve-speed.txt": "curve --grid speed --sweep 1 " + showtest.PullID,
 		"repeat.txt":      "repeat " + showtest.PullID + " " + showtest.BadPullID, "repeat-across.txt": "repeat --across car=hazel,from=2026-06-01", "repeat.csv": "repeat --csv session=s1", "repeat.json": "repeat --json --across session=s1",
 		"budget.txt": "budget " + showtest.PullID, "budget.csv": "budget --csv --rpm 6200 " + showtest.PullID,
-		"compare.txt": "compare --before " + showtest.PullID + " --after cell=fen-2,label=after --points", "compare.csv": "compare --csv --before label=before --after label=after", "compare.json": "compare --json --before label=before --after label=after", "runs.txt": "runs", "runs.csv": "runs --csv", "show.txt": "fleet show", "checks.json": "checks --json",
+		"compare.txt": "compare --before " + showtest.PullID + " --after cell=fen-2,label=after --points", "compare.csv": "compare --csv --before label=before --after label=after", "compare.json": "compare --json --before label=before --after label=after", "runs.txt": "runs", "report.txt": "report --site fen --week 2026-W26", "runs.csv": "runs --csv", "show.txt": "fleet show", "checks.json": "checks --json",
 		"check.txt": "check " + showtest.DeadWeightID, "check.csv": "check --csv " + showtest.DeadWeightID, "check-inertia.txt": "check " + showtest.BaseInertiaID, "check-old.txt": "check " + strings.Repeat("b", 32), "check.json": "check --json " + showtest.DeadWeightID,
 		"epochs.txt": "epochs fen-2", "epochs.csv": "epochs --csv fen-2", "parasitic.txt": "parasitic list", "parasitic.csv": "parasitic list --csv", "due.txt": "due", "due.csv": "due --csv",
 		"rotation.txt": "rotation --weeks 2", "rotation.csv": "rotation --csv",
@@ -273,8 +273,8 @@ func TestFilters(t *testing.T) {
 		if _, _, err := d.run(strings.Fields(c.line)...); err != nil {
 			t.Errorf("%s: %v", c.line, err)
 		}
-		if !proto.Equal(d.fleet.Filter, c.want) {
-			t.Errorf("%s: filter %v, want %v", c.line, d.fleet.Filter, c.want)
+		if !proto.Equal(d.fleet.LastFilter(), c.want) {
+			t.Errorf("%s: filter %v, want %v", c.line, d.fleet.LastFilter(), c.want)
 		}
 	}
 	if _, _, err := d.run("fleet", "show", "--at", "2026-03-01"); err != nil || !proto.Equal(d.fleet.RegistryAt, day(2026, 3, 1)) {
@@ -321,6 +321,10 @@ func TestExitCodes(t *testing.T) {
 		{"broken", "cells", func(d *desk) { d.fleet.Err = status.Error(codes.Internal, "internal error 4711") }, ExitError, "internal error 4711"},
 		{"store away", "cells", func(d *desk) { d.fleet.Err = status.Error(codes.Unavailable, "store away") }, ExitUnreachable, "not reachable: store away"},
 		{"service away", "cells", func(d *desk) { d.dial = away }, ExitUnreachable, "is `rollcall serve` running"},
+		{"report of no week", "report --week 2026-W60", nil, ExitUsage, "weeks 1 to 52"},
+		{"report of a week to come", "report --week 2027-W01", nil, ExitNothing, "has not begun"},
+		{"report of no site", "report --site bath --week 2026-W26", nil, ExitNothing, "no such site"},
+		{"acknowledged without a name", "flags acknowledge 00 --reason x", nil, ExitUsage, "give both --reason and --by"},
 		{"comparison without sets", "compare", nil, ExitUsage, "--before: a set of pulls is needed"},
 		{"comparison with one set", "compare --before label=x", nil, ExitUsage, "--after: a set of pulls is needed"},
 		{"comparison by an unknown key", "compare --before cellar=x --after label=x", nil, ExitUsage, `"cellar" is no key; the keys are cell, site, car, customer`},
@@ -481,7 +485,7 @@ func TestRecompute(t *testing.T) {
 
 func TestHelpNamesExitCodes(t *testing.T) {
 	d := open(t)
-	for _, c := range []string{"cells", "flags", "flags close", "checks", "pulls", "pull", "curve", "compare", "runs", "fleet", "fleet show", "fleet apply", "recompute"} {
+	for _, c := range []string{"cells", "flags", "flags acknowledge", "flags close", "report", "checks", "pulls", "pull", "curve", "compare", "runs", "fleet", "fleet show", "fleet apply", "recompute"} {
 		out, _, err := d.run(append(strings.Fields(c), "--help")...)
 		if err != nil || !strings.Contains(out, "3 nothing found") {
 			t.Errorf("%s: %v\n%s", c, err, out)

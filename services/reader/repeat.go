@@ -48,15 +48,10 @@ func (a *app) repeat() *cobra.Command {
 		}
 		return a.read(c, func(ctx context.Context, fleet rollcallv1.FleetServiceClient) error {
 			answer, err := fleet.GetRepeatability(ctx, &rollcallv1.GetRepeatabilityRequest{Pulls: set, Figure: figure, Across: across, AnyCar: anyCar})
-			switch {
-			case err != nil:
+			if err != nil {
 				return err
-			case format.json:
-				return show.JSON(c.OutOrStdout(), answer)
-			case format.csv:
-				return show.CSV(c.OutOrStdout(), answer.GetPulls())
 			}
-			return printRepeatability(c.OutOrStdout(), answer)
+			return printAs(format, c.OutOrStdout(), answer, answer.GetPulls(), func() error { return printRepeatability(c.OutOrStdout(), answer) })
 		})
 	}
 	return c

@@ -108,15 +108,10 @@ func (a *app) rotation() *cobra.Command {
 		}
 		return a.read(c, func(ctx context.Context, fleet rollcallv1.FleetServiceClient) error {
 			answer, err := fleet.PlanRotation(ctx, request)
-			switch {
-			case err != nil:
+			if err != nil {
 				return err
-			case format.json:
-				return show.JSON(c.OutOrStdout(), answer)
-			case format.csv:
-				return show.CSV(c.OutOrStdout(), answer.GetPlan().GetStops())
 			}
-			return printRotation(c.OutOrStdout(), answer)
+			return printAs(format, c.OutOrStdout(), answer, answer.GetPlan().GetStops(), func() error { return printRotation(c.OutOrStdout(), answer) })
 		})
 	}
 	return c

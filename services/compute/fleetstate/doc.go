@@ -93,7 +93,7 @@
 //     drift.Step.Innovation in the CUSUM, limit from drift.LimitFor, back to
 //     nought where Step.Restarted; Equivalences replaces CellEstimate (Offset, U,
 //     NotSeparable), Cars replaces CarEstimate.
-//   - flag: P(|error| > tolerance) is Exceeds(Offset, U/2, tolerance); Cause
+//   - flag: P(|error| > tolerance) is gum.Exceeds(Offset, U/2, tolerance); Cause
 //     replaces its causes, first-evidence interval (Onset, Earliest, Latest) and
 //     next check; Forecast makes "due".
 //   - lookback: Smooth at a pull's time gives the errors and their covariance;

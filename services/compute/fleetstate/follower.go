@@ -211,18 +211,21 @@ func past(items []item) History {
 
 // same says that two items are the same thing.
 func (i *item) same(o *item) bool {
-	a, b := &i.what, &o.what
-	return slices.EqualFunc(a.Runs, b.Runs, func(x, y refrun.Run) bool { return sameRun(&x, &y) }) &&
-		slices.EqualFunc(a.Observations, b.Observations, sameObservation) &&
-		slices.EqualFunc(a.Restarts, b.Restarts, func(x, y Restart) bool {
-			return x.Cell == y.Cell && x.Car == y.Car && x.At.Equal(y.At) && (x.Faults == nil) == (y.Faults == nil) && slices.Equal(x.Faults, y.Faults)
-		})
+	if len(i.what.Runs) == 1 && len(o.what.Runs) == 1 {
+		return sameRun(&i.what.Runs[0], &o.what.Runs[0])
+	}
+	return len(i.what.Runs) == len(o.what.Runs) &&
+		slices.EqualFunc(i.what.Observations, o.what.Observations, sameObservation) &&
+		slices.EqualFunc(i.what.Restarts, o.what.Restarts, sameRestart)
 }
 
 func sameObservation(a, b Observation) bool {
-	rows := func(x, y [][]float64) bool { return slices.EqualFunc(x, y, slices.Equal[[]float64]) }
-	return a.Cell == b.Cell && a.ID == b.ID && a.At.Equal(b.At) && a.AsLeft == b.AsLeft && slices.Equal(a.Faults, b.Faults) &&
-		slices.Equal(a.Value, b.Value) && rows(a.Covariance, b.Covariance) && rows(a.Response, b.Response)
+	return a.Cell == b.Cell && a.ID == b.ID && a.At.Equal(b.At) && a.AsLeft == b.AsLeft && slices.Equal(a.Faults, b.Faults) && slices.Equal(a.Value, b.Value) &&
+		slices.EqualFunc(a.Covariance, b.Covariance, slices.Equal) && (a.Response == nil) == (b.Response == nil) && slices.EqualFunc(a.Response, b.Response, slices.Equal)
+}
+
+func sameRestart(a, b Restart) bool {
+	return a.Cell == b.Cell && a.Car == b.Car && a.At.Equal(b.At) && (a.Faults == nil) == (b.Faults == nil) && slices.Equal(a.Faults, b.Faults)
 }
 
 // sameRun says that two runs say the same to the model.

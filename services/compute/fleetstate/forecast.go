@@ -5,6 +5,7 @@ import (
 	"math"
 	"time"
 
+	"rollcall/services/compute/gum"
 	"rollcall/services/fleet"
 )
 
@@ -24,18 +25,6 @@ type Forecast struct {
 	// Crossing is the moment by which it is beyond it with probability ½,
 	// Earliest with 2.5 %, Latest with 97.5 %. Zero: not within the horizon.
 	Crossing, Earliest, Latest time.Time
-}
-
-// Exceeds returns P(|X| > limit) for X ~ N(mean, sd²).
-func Exceeds(mean, sd, limit float64) float64 {
-	if !(sd > 0) {
-		if math.Abs(mean) > limit {
-			return 1
-		}
-		return 0
-	}
-	tail := func(z float64) float64 { return 0.5 * math.Erfc(z/math.Sqrt2) }
-	return tail((limit-mean)/sd) + tail((limit+mean)/sd)
 }
 
 // Forecast returns when a cell's offset from the consensus will be beyond the
@@ -111,7 +100,7 @@ func (f *Fit) Forecast(cell fleet.CellID, tolerance float64, horizon time.Durati
 		for _, b := range branches {
 			k := b.now + b.grows*weeks
 			v := math.Max(0, variance+walk*weeks+b.v*k*k)
-			p += b.weight * Exceeds(b.mean+b.size*k, math.Sqrt(v), tolerance)
+			p += b.weight * gum.Exceeds(b.mean+b.size*k, math.Sqrt(v), tolerance)
 			sum += b.weight
 		}
 		return p / sum

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"rollcall/services/compute/drift/drifttest"
+	"rollcall/services/compute/gum"
 )
 
 // Ramps of gain put in: the date at which the offset leaves ±1 % lies within
@@ -39,7 +40,7 @@ func TestForecastCoverage(t *testing.T) {
 			for c := range 12 {
 				all = append(all, in.offset(c, w))
 			}
-			centre, _, _ := robustCentre(all)
+			centre, _, _ := gum.RobustCentre(all)
 			return all[3] - centre
 		}
 		const now = 42

@@ -160,7 +160,7 @@ func (f *Fit) agree(at time.Time) agreed {
 	}
 	a := agreed{Consensus: Consensus{At: at, Cells: len(voters)}, weight: make([]float64, n)}
 	var w []float64
-	a.Value, a.SD, w = robustCentre(values)
+	a.Value, a.SD, w = gum.RobustCentre(values)
 	u := make([]float64, f.net.n)
 	for i, c := range voters {
 		a.weight[c] = w[i]
@@ -303,38 +303,6 @@ func (f *Fit) pairs(places []int, at time.Time) []Pair {
 		}
 	})
 	return slices.Concat(rows...)
-}
-
-// robustCentre returns Algorithm A's mean and standard deviation, and the weight
-// with which each value moves the mean: the same for those within 1.5 robust
-// standard deviations, none for those beyond.
-func robustCentre(values []float64) (mean, sd float64, w []float64) {
-	w = make([]float64, len(values))
-	if len(values) == 1 {
-		w[0] = 1
-		return values[0], 0, w
-	}
-	r, err := gum.AlgorithmA(values, gum.AlgorithmAFactorExact)
-	if err != nil {
-		for i, v := range values {
-			mean += v / float64(len(values))
-			w[i] = 1 / float64(len(values))
-		}
-		return mean, 0, w
-	}
-	n := 0.0
-	for i, v := range values {
-		if math.Abs(v-r.Mean) <= 1.5*r.SD*(1+1e-9) {
-			w[i] = 1
-			n++
-		}
-	}
-	for i := range w {
-		if n > 0 {
-			w[i] /= n
-		}
-	}
-	return r.Mean, r.SD, w
 }
 
 // CarChange is how a reference car's level has moved.

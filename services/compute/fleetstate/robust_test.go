@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"rollcall/services/compute/drift/drifttest"
+	"rollcall/services/compute/gum"
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
 )
@@ -118,11 +119,11 @@ func TestConsensusIsRobust(t *testing.T) {
 		for i := range x {
 			x[i] = 0.006 * r.NormFloat64()
 		}
-		m0, _, _ := robustCentre(x)
+		m0, _, _ := gum.RobustCentre(x)
 		y := append([]float64(nil), x...)
 		y[0] = 0.006 * r.NormFloat64() * math.Pow(10, 4*r.Float64())
-		m1, sd1, _ := robustCentre(y)
-		_, sd0, _ := robustCentre(x)
+		m1, sd1, _ := gum.RobustCentre(y)
+		_, sd0, _ := gum.RobustCentre(x)
 		limit := 4.5 * math.Max(sd0, sd1) / float64(n-1)
 		if sd0 == 0 && sd1 == 0 {
 			continue
@@ -156,7 +157,7 @@ func TestCoverageAfterAStep(t *testing.T) {
 				for c := range 12 {
 					real = append(real, in.offset(c, 39+after))
 				}
-				centre, _, _ := robustCentre(real)
+				centre, _, _ := gum.RobustCentre(real)
 				e, _ := f.Equivalence(cellID(3), f.At)
 				if math.Abs(e.Offset-(real[3]-centre)) <= 0.98*e.U {
 					hit++

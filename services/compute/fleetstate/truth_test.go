@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"rollcall/services/compute/drift/drifttest"
+	"rollcall/services/compute/gum"
 )
 
 // truthPlan is the fleet of the demonstration: twelve cells, four cars, a year.
@@ -63,7 +64,7 @@ func TestCoverage(t *testing.T) {
 			for c := range 12 {
 				real = append(real, in.offset(c, weeks-1))
 			}
-			centre, _, _ := robustCentre(real)
+			centre, _, _ := gum.RobustCentre(real)
 			for c := range 12 {
 				e, ok := f.Errors(cellID(c), f.At)
 				if !ok {

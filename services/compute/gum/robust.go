@@ -106,3 +106,49 @@ func meanSD(x []float64) (mean, sd float64) {
 	}
 	return mean, math.Sqrt(sd / float64(len(x)-1))
 }
+
+// RobustCentre returns Algorithm A's mean and standard deviation, and the weight
+// with which each value moves the mean: the same for those within 1.5 robust
+// standard deviations, none for those beyond (the derivative
+// of Huber's estimate of location). values holds at least one.
+func RobustCentre(values []float64) (mean, sd float64, w []float64) {
+	w = make([]float64, len(values))
+	if len(values) == 1 {
+		w[0] = 1
+		return values[0], 0, w
+	}
+	r, err := AlgorithmA(values, AlgorithmAFactorExact)
+	if err != nil {
+		// It did not settle: the plain mean is the honest fallback.
+		for i, v := range values {
+			mean += v
+			w[i] = 1 / float64(len(values))
+		}
+		return mean / float64(len(values)), 0, w
+	}
+	n := 0.0
+	for i, v := range values {
+		if math.Abs(v-r.Mean) <= 1.5*r.SD*(1+1e-9) {
+			w[i] = 1
+			n++
+		}
+	}
+	for i := range w {
+		if n > 0 {
+			w[i] /= n
+		}
+	}
+	return r.Mean, r.SD, w
+}
+
+// Exceeds returns P(|X| > limit) for X ~ N(mean, sd²).
+func Exceeds(mean, sd, limit float64) float64 {
+	if !(sd > 0) {
+		if math.Abs(mean) > limit {
+			return 1
+		}
+		return 0
+	}
+	tail := func(z float64) float64 { return 0.5 * math.Erfc(z/math.Sqrt2) }
+	return tail((limit-mean)/sd) + tail((limit+mean)/sd)
+}

@@ -10,6 +10,7 @@ import (
 
 	"rollcall/services/compute/drift"
 	"rollcall/services/compute/fleetstate"
+	"rollcall/services/compute/gum"
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
 )
@@ -304,7 +305,7 @@ func (f witness) Look(t *fleetstate.Step, fit *fleetstate.Fit) {
 	e := drift.CellEstimate{
 		Cell: t.Cell, Offset: t.Offset.Offset, U: t.Offset.U, Runs: t.Offset.Runs, LastAt: t.At, NotSeparable: fit.NotSeparable(t.Cell),
 	}
-	e.Beyond = fleetstate.Exceeds(e.Offset, e.U/2, f.tolerance(t.Cell))
+	e.Beyond = gum.Exceeds(e.Offset, e.U/2, f.tolerance(t.Cell))
 	if math.Max(st.High, st.Low) >= f.s.Suspect*st.Limit || e.Beyond > certainlyWithin {
 		w, err := fit.Forecast(t.Cell, f.tolerance(t.Cell), f.s.Horizon, f.outlook)
 		switch {
@@ -320,7 +321,7 @@ func (f witness) Look(t *fleetstate.Step, fit *fleetstate.Fit) {
 	st.CellEstimate = e
 	if car, ok := fit.CarOutlook(t.Car, f.s.PriorCarChange, f.s.CarJump); ok && car.Sessions > 1 {
 		st.CarEstimate = drift.CarEstimate{
-			Car: t.Car, Known: true, Change: car.Change, U: car.U, Probability: fleetstate.Exceeds(car.Change, car.U/2, f.s.CarLimit),
+			Car: t.Car, Known: true, Change: car.Change, U: car.U, Probability: gum.Exceeds(car.Change, car.U/2, f.s.CarLimit),
 			Since: car.From, LastAt: t.At,
 		}
 	}

@@ -95,7 +95,7 @@ func baseInertia() *rollcallv1.GetCheckResponse {
 
 // ListEpochs returns epochs of every kind.
 func (f *Fleet) ListEpochs(_ context.Context, r *rollcallv1.ListEpochsRequest) (*rollcallv1.ListEpochsResponse, error) {
-	f.Filter = r.GetFilter()
+	f.filter.Store(r.GetFilter())
 	all := []*rollcallv1.Epoch{
 		{CellId: "fen-2", Of: "base inertia", Since: Day(30), Epoch: BaseInertiaID, Source: "base inertia check", SignedBy: "J. Dahl", Values: []*rollcallv1.EpochValue{{Name: "mass", Value: 586.2, ExpandedUncertainty: 1.4, Unit: "kg"}}},
 		{CellId: "fen-2", Of: "base inertia", Since: Day(170), Until: Day(30), Source: "registry", Values: []*rollcallv1.EpochValue{{Name: "mass", Value: 585, ExpandedUncertainty: 5.85, Unit: "kg"}}},
@@ -109,7 +109,7 @@ func (f *Fleet) ListEpochs(_ context.Context, r *rollcallv1.ListEpochsRequest) (
 // ListParasitics returns two coast-downs, the older one adopted, and one that
 // gives nothing.
 func (f *Fleet) ListParasitics(_ context.Context, r *rollcallv1.ListParasiticsRequest) (*rollcallv1.ListParasiticsResponse, error) {
-	f.Filter = r.GetFilter()
+	f.filter.Store(r.GetFilter())
 	all := []*rollcallv1.ParasiticLoss{
 		{PullId: strings.Repeat("e", 32), CellId: "fen-2", StartedAt: Day(12), State: "computed", F0N: 52.9, F1NSM: 1.5, F2NS2M2: 0.0205, Covariance: []float64{1, 0, 0, 0.01, 0, 1e-5}, SpeedLowMps: 5, SpeedHighMps: 45,
 			AgainstInForceN: 11.6, AgainstInForceExpandedUncertaintyN: 2.4, EarlierPullId: EmptyID, ChangeN: Number(11.5), ChangeExpandedUncertaintyN: Number(1.9), ChangeResolved: true, ChangeSays: "the loss rose by 11.5 N ± 1.9 N: resolved"},
@@ -122,7 +122,7 @@ func (f *Fleet) ListParasitics(_ context.Context, r *rollcallv1.ListParasiticsRe
 
 // ListDue returns an overdue check, one that is due and one without a day.
 func (f *Fleet) ListDue(_ context.Context, r *rollcallv1.ListDueRequest) (*rollcallv1.ListDueResponse, error) {
-	f.Filter = r.GetFilter()
+	f.filter.Store(r.GetFilter())
 	all := []*rollcallv1.DueCheck{
 		{CellId: "mil-1", SiteId: "mil", Of: "load-cell gain", DueAt: Day(6), Rule: "time", Says: "due on 2026-06-23 by time: 30 days after the check of 2026-05-24", Overdue: true, LastCheckId: strings.Repeat("b", 32), LastCheckAt: Day(36), PullsSince: 61, Reliability: 0.95,
 			Rules: []*rollcallv1.DueRule{{Rule: "time", At: Day(6), Says: "30 days after the check of 2026-05-24"}, {Rule: "pulls", Says: "the registry sets no most number of pulls between two checks"}}},

@@ -9,6 +9,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"google.golang.org/grpc/codes"
@@ -60,8 +61,8 @@ type Fleet struct {
 	Err error
 	// More is said of pulls.
 	More bool
-	// Filter is that of the last list asked for.
-	Filter *rollcallv1.Filter
+	// filter is that of the last list asked for.
+	filter atomic.Pointer[rollcallv1.Filter]
 	// Compared is the last comparison asked for.
 	Compared *rollcallv1.ComparePullsRequest
 	// Repeated is the last repeatability asked for.
@@ -178,6 +179,9 @@ func Chain() *Fleet {
 	return f
 }
 
+// LastFilter returns the filter of the last list that was asked for.
+func (f *Fleet) LastFilter() *rollcallv1.Filter { return f.filter.Load() }
+
 // keep returns what a filter's site, cell and car leave.
 func keep[M any](f *rollcallv1.Filter, all []M, cell, car func(M) string) []M {
 	return slices.DeleteFunc(slices.Clone(all), func(m M) bool {
@@ -189,32 +193,32 @@ func none[M any](M) string { return "" }
 
 // ListCells returns the cells of the filter.
 func (f *Fleet) ListCells(_ context.Context, r *rollcallv1.ListCellsRequest) (*rollcallv1.ListCellsResponse, error) {
-	f.Filter = r.GetFilter()
+	f.filter.Store(r.GetFilter())
 	return &rollcallv1.ListCellsResponse{Cells: keep(r.GetFilter(), f.Cells, (*rollcallv1.CellStatus).GetCellId, none[*rollcallv1.CellStatus])}, f.Err
 }
 
 // ListFlags returns the flags of the filter.
 func (f *Fleet) ListFlags(_ context.Context, r *rollcallv1.ListFlagsRequest) (*rollcallv1.ListFlagsResponse, error) {
-	f.Filter = r.GetFilter()
+	f.filter.Store(r.GetFilter())
 	all := keep(r.GetFilter(), f.Flags, (*rollcallv1.Flag).GetCellId, (*rollcallv1.Flag).GetCarId)
 	return &rollcallv1.ListFlagsResponse{Flags: slices.DeleteFunc(all, func(x *rollcallv1.Flag) bool { return !x.GetOpen() && !r.GetIncludeClosed() })}, f.Err
 }
 
 // ListChecks returns the checks of the filter.
 func (f *Fleet) ListChecks(_ context.Context, r *rollcallv1.ListChecksRequest) (*rollcallv1.ListChecksResponse, error) {
-	f.Filter = r.GetFilter()
+	f.filter.Store(r.GetFilter())
 	return &rollcallv1.ListChecksResponse{Checks: keep(r.GetFilter(), f.Checks, (*rollcallv1.Check).GetCellId, none[*rollcallv1.Check])}, f.Err
 }
 
 // ListRuns returns the runs of the filter.
 func (f *Fleet) ListRuns(_ context.Context, r *rollcallv1.ListRunsRequest) (*rollcallv1.ListRunsResponse, error) {
-	f.Filter = r.GetFilter()
+	f.filter.Store(r.GetFilter())
 	return &rollcallv1.ListRunsResponse{Runs: keep(r.GetFilter(), f.Runs, (*rollcallv1.Run).GetCellId, (*rollcallv1.Run).GetCarId)}, f.Err
 }
 
 // ListPulls returns the pulls of the filter.
 func (f *Fleet) ListPulls(_ context.Context, r *rollcallv1.ListPullsRequest) (*rollcallv1.ListPullsResponse, error) {
-	f.Filter = r.GetFilter()
+	f.filter.Store(r.GetFilter())
 	return &rollcallv1.ListPullsResponse{More: f.More, Pulls: keep(r.GetFilter(), f.Pulls, (*rollcallv1.Pull).GetCellId, (*rollcallv1.Pull).GetCarId)}, f.Err
 }
 
