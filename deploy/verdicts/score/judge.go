@@ -109,10 +109,10 @@ type outcome struct {
 	withheld count // cells not separable: no number is given
 	given    count // cells separable: a number is given
 
-	offsetSound, offsetSoon, offsetSettled, offsetRamp count
-	size, flagSize, flagSizeRamp, began, beganRamp     count
-	crossing                                           count
-	crossingStated                                     count
+	offsetAll, offsetSound, offsetSoon, offsetSettled, offsetRamp count
+	size, flagSize, flagSizeRamp, began, beganRamp                count
+	crossing                                                      count
+	crossingStated                                                count
 }
 
 // judge puts a system to a fleet.
@@ -360,11 +360,11 @@ func (out *outcome) coverage(answer Following, h simulate.History, truth simulat
 		}
 	}
 	for c := range simulate.Cells {
-		if c == ofCell {
-			continue
-		}
 		for _, w := range soundWeeks {
-			take(&out.offsetSound, c, w)
+			take(&out.offsetAll, c, w)
+			if c != ofCell {
+				take(&out.offsetSound, c, w)
+			}
 		}
 	}
 	if ofCell < 0 {

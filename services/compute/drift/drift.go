@@ -62,6 +62,10 @@ type CarEstimate struct {
 	Probability float64
 	Since       time.Time // middle of the first weeks
 	LastAt      time.Time
+	// Evidence is the weight of evidence that it changed at all, Drifting that it is
+	// above its limit.
+	Evidence, EvidenceLimit float64
+	Drifting                bool
 }
 
 // Step is what one reference run said, knowing only itself and the runs before.
@@ -91,14 +95,18 @@ type Step struct {
 	UDayOffset float64
 
 	// Restarted says that the CUSUM began at nought before this run.
-	Restarted    bool
-	High, Low    float64 // the CUSUM's sides after the run
-	Limit        float64
-	Drifting     bool // a side is above the limit
-	CellEstimate CellEstimate
-	CarEstimate  CarEstimate
-	Variances    Variances
-	BandPoints   int
+	Restarted bool
+	High, Low float64 // the CUSUM's sides after the run
+	Limit     float64
+	// Evidence is the weight of evidence that the cell has changed since its errors
+	// last restarted, Drifting that it is above its limit. 0: the CUSUM gave no cause
+	// to weigh it.
+	Evidence, EvidenceLimit float64
+	Drifting                bool
+	CellEstimate            CellEstimate
+	CarEstimate             CarEstimate
+	Variances               Variances
+	BandPoints              int
 	// Signature is the mean over the run's pulls and band of what they show per
 	// unit of each error.
 	Signature map[fleet.Fault]float64

@@ -21,14 +21,15 @@ import (
 //   - as recalibrate when P(|offset| > tolerance) ≥ Certainty after a run, and
 //     the offset is separable from the cars', or when a check as found fails,
 //     of any kind but the shunt;
-//   - as drifting when the CUSUM is above its limit after a run,
+//   - as drifting when the weight of evidence is above its limit after a run,
 //
 // turns from drifting to recalibrate as evidence grows, and closes by a check as
 // left of the load cell (dead weight, zero, transfer load cell, torque
 // reference) that passes, conditionally or not, or by a signed reason. One that
 // a base-inertia check opened closes by such a check too. Beside it a cell may
 // have an overdue flag, see Interval. A reference car's flag opens when P(|change| > limit) ≥
-// Certainty, and closes by a signed reason only.
+// Certainty or the weight of evidence of its change is above its limit, and closes by
+// a signed reason only.
 //
 // A flag's id is made of its cell or car and the run or check that opened it,
 // so a recomputed history gives the same. Where a run that arrived late changes
@@ -389,6 +390,14 @@ func (d *decider) clean(f *Flag, fault fleet.Fault, moments []moment) bool {
 	return true
 }
 
+// weight writes a weight of evidence; of what is beyond doubt the figure says nothing.
+func weight(x float64) string {
+	if x > 1e6 {
+		return "over 1 000 000"
+	}
+	return fmt.Sprintf("%.0f", x)
+}
+
 func date(t time.Time) string { return t.UTC().Format(time.DateOnly) }
 
 // signed writes a number with its sign, the minus as it is set in print; what
@@ -414,12 +423,8 @@ func (d *decider) evidence(cell fleet.Cell, st *drift.Step, checks map[fleet.Che
 			t += fmt.Sprintf(", tolerance %.2f %%", 100*cell.Tolerance)
 		}
 		parts = append(parts, t+".")
-		top, name := st.High, "high"
-		if st.Low > top {
-			top, name = st.Low, "low"
-		}
 		if st.Drifting {
-			parts = append(parts, fmt.Sprintf("CUSUM of the weekly runs %.1f on the %s side, limit %.1f.", top, name, st.Limit))
+			parts = append(parts, fmt.Sprintf("Weight of evidence that the cell has changed %s, limit %.0f.", weight(st.Evidence), st.EvidenceLimit))
 		}
 		if !e.Crossing.IsZero() && e.Beyond < 0.5 {
 			t := fmt.Sprintf("If it goes on it leaves the tolerance by %s", date(e.Crossing))
@@ -461,12 +466,15 @@ func (d *decider) car(id fleet.CarID, moments []moment) []Flag {
 			armed = true
 			continue
 		}
-		if e.Probability < d.s.Rearm {
+		if e.Probability < d.s.Rearm && !e.Drifting {
 			armed, good = true, m.at
 		}
 		text := fmt.Sprintf("Car %s now gives %s %% ± %.2f %% (k = 2) of tractive force beyond what it gave in its first weeks, around %s, measured against the other cars.",
 			id, signed(100*e.Change, 2), 100*e.U, date(e.Since))
-		if open == nil && e.Probability >= d.s.Certainty && armed {
+		if e.Drifting {
+			text += fmt.Sprintf(" Weight of evidence that it has changed %s, limit %.0f.", weight(e.Evidence), e.EvidenceLimit)
+		}
+		if open == nil && (e.Probability >= d.s.Certainty || e.Drifting) && armed {
 			open = &Flag{
 				ID: flagID("flag", string(id), string(m.step.Run)), Car: id, Kind: ReferenceCar, Open: true,
 				FirstEvidenceAt: m.at, LastGoodAt: good, OpenedAt: m.at,

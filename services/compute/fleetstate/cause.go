@@ -157,6 +157,7 @@ type hypothesis struct {
 	mean   float64   // of δ
 	v      float64
 	reach  float64 // what δ has come to at the end, per unit
+	weeks  float64 // how long a car's change took
 }
 
 // stretch is a cell since its errors last restarted, held to be steady, with
@@ -177,19 +178,19 @@ type stretch struct {
 	inv   []float64 // covariance of x alone, d × d
 }
 
-// information of one event over (x, g of the cell): M (N × N, symmetric, given
-// by its rows of x) and right side.
-func (f *Fit) eventInformation(fl *filter, c int, e *event) (xx, xg, gg, ex, eg []float64) {
-	fl.clear()
-	clear(fl.gg)
-	clear(fl.eg)
+// eventInformation returns an event's information on (x, x) and (x, g of the cell)
+// and the right side of x; that on g alone the filter adds to what it holds.
+func (f *Fit) eventInformation(fl *filter, c int, e *event) (xx, xg, ex []float64) {
+	clear(fl.xx)
+	clear(fl.xg)
+	clear(fl.ex)
 	switch e.kind {
 	case session:
 		fl.addSession(&f.net.cells[c], e)
 	case asFound, asLeft:
 		fl.addObservation(e)
 	}
-	return fl.xx, fl.xg, fl.gg, fl.ex, fl.eg
+	return fl.xx, fl.xg, fl.ex
 }
 
 // stretch gathers a cell's evidence. The rest of the fleet's information on the
@@ -263,7 +264,7 @@ func (f *Fit) stretch(c int, at time.Time, memory time.Duration) (*stretch, erro
 		}
 	}
 	fl.flush()
-	add := func(xx, xg, gg, ex, eg []float64) {
+	add := func(xx, xg, ex []float64) {
 		for i := range d {
 			right[i] += ex[i]
 			for j := range d {
@@ -274,6 +275,8 @@ func (f *Fit) stretch(c int, at time.Time, memory time.Duration) (*stretch, erro
 				m[(d+j)*size+i] += xg[i*fl.cap+j]
 			}
 		}
+	}
+	addUnknowns := func(gg, eg []float64) {
 		for i := range n {
 			right[d+i] += eg[i]
 			for j := i; j < n; j++ {
@@ -285,13 +288,15 @@ func (f *Fit) stretch(c int, at time.Time, memory time.Duration) (*stretch, erro
 			}
 		}
 	}
-	add(fl.xx, fl.xg, fl.gg, fl.ex, fl.eg)
+	add(fl.xx, fl.xg, fl.ex)
+	addUnknowns(fl.gg, fl.eg)
 	one := newFilter(net, &f.Variances)
 	one.reset(max(1, n))
 	for i := s.from + 1; i < s.to; i++ {
 		e := &t.events[i]
-		xx, xg, gg, ex, eg := f.eventInformation(one, c, e)
-		add(xx, xg, gg, ex, eg)
+		// What it says of g alone adds up in the filter.
+		xx, xg, ex := f.eventInformation(one, c, e)
+		add(xx, xg, ex)
 		row := make([]float64, d*size)
 		for a := range d {
 			copy(row[a*size:a*size+d], xx[a*d:(a+1)*d])
@@ -301,6 +306,7 @@ func (f *Fit) stretch(c int, at time.Time, memory time.Duration) (*stretch, erro
 		s.rhs = append(s.rhs, slices.Clone(ex))
 		s.times = append(s.times, e.week)
 	}
+	addUnknowns(one.gg, one.eg)
 	if _, ok := cholesky(m, size); !ok {
 		return nil, errors.New("fleetstate: what the rest of the fleet says of the cell's cars is not to be told from the cell: its visits are too few")
 	}
@@ -330,26 +336,32 @@ func (f *Fit) stretch(c int, at time.Time, memory time.Duration) (*stretch, erro
 func (s *stretch) hypotheses(fault int) []hypothesis {
 	size := s.d + s.n
 	var out []hypothesis
-	s0, s1 := make([]float64, size), make([]float64, size)
+	// Sums over the events from k on of L⁻¹·M[f,:] and of it times their time.
+	u0, u1 := make([]float64, size), make([]float64, size)
+	row := make([]float64, size)
 	var ff [3]float64
 	var r [2]float64
 	end := weekOf(s.at)
 	events := s.f.net.cells[s.c].events
 	for k := len(s.mats) - 1; k >= 0; k-- {
 		t := s.times[k] - end
-		row := s.mats[k][fault*size : (fault+1)*size]
-		axpy(1, row, s0)
-		axpy(t, row, s1)
-		ff[0] += row[fault]
-		ff[1] += t * row[fault]
-		ff[2] += t * t * row[fault]
-		r[0] += s.rhs[k][fault]
-		r[1] += t * s.rhs[k][fault]
+		copy(row, s.mats[k][fault*size:(fault+1)*size])
+		own := row[fault]
+		if own != 0 {
+			forward(s.l, size, row)
+			axpy(1, row, u0)
+			axpy(t, row, u1)
+			ff[0] += own
+			ff[1] += t * own
+			ff[2] += t * t * own
+			r[0] += s.rhs[k][fault]
+			r[1] += t * s.rhs[k][fault]
+		}
 		if k > 0 && s.times[k]-s.times[k-1] < visit {
 			continue // one visit
 		}
 		for _, ramp := range []bool{false, true} {
-			h := hypothesis{fault: fault, k: s.from + 1 + k, ramp: ramp, u: slices.Clone(s0), reach: 1}
+			h := hypothesis{fault: fault, k: s.from + 1 + k, ramp: ramp, u: slices.Clone(u0), reach: 1}
 			dd, right := ff[0], r[0]
 			if ramp {
 				if k == len(s.mats)-1 || h.k == 0 {
@@ -359,7 +371,7 @@ func (s *stretch) hypotheses(fault int) []hypothesis {
 				at := events[h.k-1].week - end
 				h.reach = -at
 				for i := range h.u {
-					h.u[i] = s1[i] - at*s0[i]
+					h.u[i] = u1[i] - at*u0[i]
 				}
 				dd = ff[2] - 2*at*ff[1] + at*at*ff[0]
 				right = r[1] - at*r[0]
@@ -367,7 +379,6 @@ func (s *stretch) hypotheses(fault int) []hypothesis {
 			if !(dd > 0) {
 				continue
 			}
-			forward(s.l, size, h.u)
 			h.a = math.Max(0, dd-dot(h.u, h.u))
 			h.b = right - dot(h.u, s.y)
 			out = append(out, h)
@@ -390,12 +401,13 @@ func (h *hypothesis) judge(t2, positive, logPrior float64) {
 	h.log = logPrior - 0.5*math.Log1p(t2*h.a) + 0.5*t2*h.b*h.b/(1+t2*h.a) + math.Log(math.Max(sign, math.SmallestNonzeroFloat64))
 }
 
-// carHypotheses are jumps of the cars' own levels: a step of the walk between two
-// knots that has δ more than its variance θ. From its mean μ and variance s²
-// given the data, when θ' was allowed for, the data's own information is Λ =
-// 1/s² − 1/θ', and a = Λ/(1 + Λθ), b = (μ/s²)/(1 + Λθ). All cells that the car
-// visits speak in it.
-func (s *stretch) carHypotheses() (out []hypothesis, cars int) {
+// carHypotheses are changes of the cars' own levels, δ beyond what the walk gives T,
+// the sum of the steps between two knots or, in a fade, from one on. From T's mean μ
+// and variance s² given the data, when its variance was taken as θ', the data's own
+// information is Λ = 1/s² − 1/θ', and with θ that of the walk alone
+// a = Λ/(1 + Λθ), b = (μ/s²)/(1 + Λθ). All cells that the car visits speak in it. Of
+// a fade, δ is what it comes to in the end.
+func (s *stretch) carHypotheses() []hypothesis {
 	f := s.f
 	t := &f.net.cells[s.c]
 	from := t.events[max(0, s.from)].week
@@ -405,29 +417,47 @@ func (s *stretch) carHypotheses() (out []hypothesis, cars int) {
 			seen[t.events[i].car] = true
 		}
 	}
+	var out []hypothesis
 	for j := range f.net.cars {
 		car := &f.net.cars[j]
 		if !seen[j] || !(f.Variances.CarWalk > 0) {
 			continue
 		}
-		cars++
-		for i, k := range car.knots {
-			if car.weeks[i+1] < from || car.weeks[i] > weekOf(s.at) {
+		last := len(car.knots) - 1
+		for last >= 0 && car.weeks[last] > weekOf(s.at) {
+			last--
+		}
+		for i := range last + 1 {
+			if car.weeks[i+1] < from {
 				continue
 			}
-			mean, v, step := f.g[k], f.covariance(k, k), car.step(&f.Variances, i)
-			if i > 0 {
-				p := car.knots[i-1]
-				mean -= f.g[p]
-				v += f.covariance(p, p) - 2*f.covariance(p, k)
+			out = append(out, s.carHypothesis(j, i, i))
+			if i < last {
+				out = append(out, s.carHypothesis(j, i, last))
 			}
-			// Under the walk alone, whatever step has since been allowed for.
-			info := math.Max(0, 1/v-1/step)
-			plain := f.Variances.CarWalk * (car.weeks[i+1] - car.weeks[i])
-			out = append(out, hypothesis{fault: -1, car: j, k: i, a: info / (1 + info*plain), b: mean / v / (1 + info*plain), reach: 1})
 		}
 	}
-	return out, cars
+	return out
+}
+
+func (s *stretch) carHypothesis(j, first, last int) hypothesis {
+	f := s.f
+	car := &f.net.cars[j]
+	mean, v, wide := f.g[car.knots[last]], f.covariance(car.knots[last], car.knots[last]), 0.0
+	if first > 0 {
+		p := car.knots[first-1]
+		mean -= f.g[p]
+		v += f.covariance(p, p) - 2*f.covariance(p, car.knots[last])
+	}
+	for i := first; i <= last; i++ {
+		wide += car.step(&f.Variances, i)
+	}
+	weeks := car.weeks[last+1] - car.weeks[first]
+	info, plain := math.Max(0, 1/v-1/wide), f.Variances.CarWalk*weeks
+	return hypothesis{
+		fault: -1, car: j, k: first, ramp: last > first, weeks: weeks, reach: 1,
+		a: info / (1 + info*plain), b: mean / v / (1 + info*plain),
+	}
 }
 
 // Cause returns what stands behind a cell's change since its errors last
@@ -456,7 +486,7 @@ func (f *Fit) CauseAt(cell fleet.CellID, at time.Time, cs CauseSettings) (Verdic
 	if err != nil {
 		return Verdict{}, err
 	}
-	all, none := s.weighAll(cs)
+	all, none, _ := s.weighAll(cs)
 	out := Verdict{Cell: cell, Changed: 1 - none}
 	groups := map[fleet.Fault][]*hypothesis{}
 	for i := range all {
@@ -539,8 +569,9 @@ func (s *stretch) faultOf(h *hypothesis) fleet.Fault {
 	return s.f.net.s.Faults[h.fault].Fault
 }
 
-// weighAll returns all hypotheses with their posterior weights, and that of none.
-func (s *stretch) weighAll(cs CauseSettings) (all []hypothesis, none float64) {
+// weighAll returns all hypotheses with their posterior weights, and that of none with
+// its logarithm, for it may be smaller than any number.
+func (s *stretch) weighAll(cs CauseSettings) (all []hypothesis, none, logWeight float64) {
 	span := cs.Span.Seconds() / Week.Seconds()
 	logNone := math.Inf(-1)
 	for _, p := range cs.Suspects {
@@ -552,9 +583,19 @@ func (s *stretch) weighAll(cs CauseSettings) (all []hypothesis, none float64) {
 		case fleet.FaultNone:
 			logNone = logP
 		case fleet.FaultReferenceCar:
-			hs, _ := s.carHypotheses()
+			hs := s.carHypotheses()
+			jumps := 0
 			for i := range hs {
-				hs[i].judge(p.SD*p.SD, p.Positive, logP-math.Log(float64(len(hs))))
+				if !hs[i].ramp {
+					jumps++
+				}
+			}
+			for i := range hs {
+				sd, share := p.SD, (1-cs.RampShare)/float64(jumps)
+				if hs[i].ramp {
+					sd, share = sd*hs[i].weeks/span, cs.RampShare/float64(len(hs)-jumps)
+				}
+				hs[i].judge(sd*sd, p.Positive, logP+math.Log(share))
 			}
 			all = append(all, hs...)
 		default:
@@ -595,7 +636,7 @@ func (s *stretch) weighAll(cs CauseSettings) (all []hypothesis, none float64) {
 	for i := range all {
 		all[i].weight /= sum
 	}
-	return all, none / sum
+	return all, none / sum, logNone - top - math.Log(sum)
 }
 
 // cause sums hypotheses of one fault up.

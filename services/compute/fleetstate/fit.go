@@ -46,6 +46,9 @@ type state struct {
 	x, cov []float64
 	sig    []float64 // bandSignature, once it is known
 	null   steady
+	// far is the side to which the last session, taken in by Update, lay far out;
+	// 0: it did not.
+	far float64
 }
 
 // stateOf works p, b and c out of the information.

@@ -3,6 +3,7 @@ package fleetstate
 import (
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 	"time"
 
@@ -100,9 +101,12 @@ func (f *Follower) Follow(h History, w Witness) (steps []Step, fit *Fit, err err
 			m.runs++
 			if m.runs == m.next {
 				m.next *= 2
-				if m.fit, err = Estimate(past(items[:m.items]), f.s); err != nil {
+				s := f.s
+				s.Settle = math.Max(s.Settle, followSettle)
+				if m.fit, err = estimateFrom(past(items[:m.items]), s, s.anew(m.fit.Variances)); err != nil {
 					return nil, nil, fmt.Errorf("follow the fleet: %w", err)
 				}
+				m.fit.Settings, m.fit.net.s = f.s, f.s
 				m.estimated = true
 			}
 			c, _ := m.fit.cellPlace(r.Cell)
@@ -123,6 +127,10 @@ func (f *Follower) Follow(h History, w Witness) (steps []Step, fit *Fit, err err
 	}
 	return f.steps, m.fit, nil
 }
+
+// followSettle is Settings.Settle of an estimate on the way: of a variance of 50
+// degrees of freedom 2 %, where the data know it to 20 %.
+const followSettle = 0.01
 
 // day is a time's day since 1970.
 func day(t time.Time) int64 { return t.Unix() / int64(24*time.Hour/time.Second) }

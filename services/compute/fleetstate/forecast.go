@@ -20,8 +20,12 @@ type Forecast struct {
 	// Beyond is the probability that the offset is beyond the tolerance at From,
 	// Changed that there was a change.
 	Beyond, Changed float64
+	// LogSteady is the logarithm of 1 − Changed, which may be smaller than any number.
+	LogSteady float64
 	// Car is the probability that what the cell shows is a reference car's change.
 	Car float64
+	// Moments is at how many a change was looked for.
+	Moments int
 	// Crossing is the moment by which it is beyond it with probability ½,
 	// Earliest with 2.5 %, Latest with 97.5 %. Zero: not within the horizon.
 	Crossing, Earliest, Latest time.Time
@@ -45,7 +49,7 @@ func (f *Fit) Forecast(cell fleet.CellID, tolerance float64, horizon time.Durati
 	if err != nil {
 		return out, err
 	}
-	all, none := s.weighAll(cs)
+	all, none, logNone := s.weighAll(cs)
 	w := f.cells[c].sig
 	a := f.agree(f.At)
 	offset, spread, own := f.offsetParts(c, f.At)
@@ -105,7 +109,12 @@ func (f *Fit) Forecast(cell fleet.CellID, tolerance float64, horizon time.Durati
 		}
 		return p / sum
 	}
-	out.Beyond, out.Changed = beyond(0), 1-none
+	out.Beyond, out.Changed, out.LogSteady = beyond(0), 1-none, logNone
+	for k := range s.mats {
+		if !(k > 0 && s.times[k]-s.times[k-1] < visit) {
+			out.Moments++
+		}
+	}
 	sum, first, second := 0.0, 0.0, 0.0
 	for _, b := range branches {
 		m := b.mean + b.size*b.now

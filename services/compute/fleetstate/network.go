@@ -111,11 +111,7 @@ type carEpoch struct {
 
 // step returns the variance of the step to knot i (from 0: to knot 1).
 func (c *carEpoch) step(v *Variances, i int) float64 {
-	s := v.CarWalk * (c.weeks[i+1] - c.weeks[i])
-	if i < len(c.loose) {
-		s *= c.loose[i]
-	}
-	return s
+	return v.CarWalk * (c.weeks[i+1] - c.weeks[i]) * c.looseness(i)
 }
 
 // looseness is event.loose of an error.

@@ -314,6 +314,10 @@ type CarChange struct {
 	Change   float64 // ratio, positive when it reads higher now
 	U        float64
 	Sessions int
+	// Evidence is, of CarOutlook, the sum over all sessions of how many times
+	// likelier all that was seen is if the car began to change there than if it did
+	// not: Shiryaev and Roberts' statistic.
+	Evidence float64
 }
 
 // Cars returns how every car's level has moved since a time (zero: since its
@@ -366,12 +370,14 @@ func (f *Fit) Car(car fleet.CarID) (c CarChange, ok bool) {
 	return CarChange{}, false
 }
 
-// CarOutlook is Car with the jumps weighed that the car may have made: none, or one
-// between any two of its knots, each of standard deviation sd and together of the
-// probability given. The walk of a car's level is estimated small, and after a jump
-// the filter alone lags. A jump makes the variance of one step of the walk θ + sd²;
-// with Λ what the data say of that step, it is b/(Λ + 1/(θ + sd²)) and the change
-// follows by their covariance.
+// CarOutlook is Car with the changes weighed that the car may have made, together
+// of the probability given: none, a jump between any two of its knots, of standard
+// deviation sd, or a fade from any knot on that comes to sd in half a year. The walk
+// of a car's level is estimated small, and after a change the filter alone lags.
+//
+// A change of variance s² makes that of T, the sum of the steps it lies in, θ + s².
+// With Λ what the data say of T and b their right side, T | data is then
+// b/(Λ + 1/(θ + s²)), and the car's level follows by their covariance.
 func (f *Fit) CarOutlook(car fleet.CarID, probability, sd float64) (c CarChange, ok bool) {
 	if c, ok = f.Car(car); !ok {
 		return c, false
@@ -388,45 +394,57 @@ func (f *Fit) CarOutlook(car fleet.CarID, probability, sd float64) (c CarChange,
 	v := c.U * c.U / 4
 	type branch struct{ log, mean, v float64 }
 	all := []branch{{math.Log1p(-probability), c.Change, v}}
-	top := all[0].log
-	for i, at := range e.knots {
-		mean, own, with := f.g[at], f.covariance(at, at), 0.0
-		toLast := func(u int) float64 {
-			x := 0.0
-			for a := range k {
-				if k[a] >= 0 {
-					x += part[a] * f.covariance(u, k[a])
-				}
-			}
-			return x
+	// weigh adds a change over the steps first to last.
+	weigh := func(first, last int, sd, share float64) {
+		at, before := e.knots[last], -1
+		if first > 0 {
+			before = e.knots[first-1]
 		}
-		with = toLast(at)
-		if i > 0 {
-			p := e.knots[i-1]
-			mean -= f.g[p]
-			own += f.covariance(p, p) - 2*f.covariance(p, at)
-			with -= toLast(p)
+		covary := func(a, b int) float64 {
+			if a < 0 || b < 0 {
+				return 0
+			}
+			return f.covariance(a, b)
+		}
+		mean, own := f.g[at], covary(at, at)+covary(before, before)-2*covary(at, before)
+		if before >= 0 {
+			mean -= f.g[before]
 		}
 		if !(own > 0) {
-			continue
+			return
 		}
-		step := e.step(&f.Variances, i)
+		with, step := 0.0, 0.0
+		for a := range k {
+			with += part[a] * (covary(at, k[a]) - covary(before, k[a]))
+		}
+		for i := first; i <= last; i++ {
+			step += e.step(&f.Variances, i)
+		}
 		info := math.Max(0, 1/own-1/step)
 		b := mean / own
-		plain := f.Variances.CarWalk * (e.weeks[i+1] - e.weeks[i])
+		plain := f.Variances.CarWalk * (e.weeks[last+1] - e.weeks[first])
 		wide := plain + sd*sd
-		// log p(data | jump) − log p(data | walk), of a step N(0, variance).
+		// log p(data | change) − log p(data | walk), of a T ~ N(0, variance).
 		evidence := func(variance float64) float64 {
 			return -0.5*math.Log1p(variance*info) + 0.5*variance*b*b/(1+variance*info)
 		}
 		own2 := 1 / (info + 1/wide)
 		r := with / own
-		x := branch{
-			log:  math.Log(probability/float64(n)) + evidence(wide) - evidence(plain),
+		all = append(all, branch{
+			log:  math.Log(share) + evidence(wide) - evidence(plain),
 			mean: c.Change + r*(b*own2-mean), v: math.Max(0, v-r*r*(own-own2)),
+		})
+	}
+	const halfYear = 26
+	for i := range n {
+		weigh(i, i, sd, probability/float64(2*n))
+		if i < n-1 {
+			weigh(i, n-1, sd*(e.weeks[n]-e.weeks[i])/halfYear, probability/float64(2*(n-1)))
 		}
+	}
+	top := math.Inf(-1)
+	for _, x := range all {
 		top = math.Max(top, x.log)
-		all = append(all, x)
 	}
 	sum, first, second := 0.0, 0.0, 0.0
 	for _, x := range all {
@@ -437,6 +455,8 @@ func (f *Fit) CarOutlook(car fleet.CarID, probability, sd float64) (c CarChange,
 	}
 	c.Change = first / sum
 	c.U = expanded(second/sum - c.Change*c.Change)
+	none := math.Exp(all[0].log-top) / sum
+	c.Evidence = float64(c.Sessions) * (1 - none) / math.Max(none, math.SmallestNonzeroFloat64) * (1 - probability) / probability
 	return c, true
 }
 

@@ -440,10 +440,20 @@ func updateInverse(h, dx, dg []float64, sy float64) {
 	}
 }
 
-// estimateRobust estimates, weighs what lies far out by the variances found, and
+// anew returns variances to start a search from that has been made before: those
+// found then, but none so close to 0 that it would not come away from it.
+func (s Settings) anew(v Variances) Variances {
+	const least = 0.01
+	x, stated := v.vector(), s.Stated().vector()
+	for i := range x {
+		x[i] = math.Max(x[i], least*stated[i])
+	}
+	return variancesOf(x)
+}
+
+// estimateRobust estimates, from variances to start from, weighs what lies far out by the variances found, and
 // estimates again, until the weights stand.
-func (net *network) estimateRobust() (Variances, Estimation, error) {
-	v := net.s.Stated()
+func (net *network) estimateRobust(v Variances) (Variances, Estimation, error) {
 	spent := 0
 	var curve []float64
 	for round := 0; ; round++ {
@@ -567,19 +577,22 @@ func (net *network) representatives(h History) (History, map[fleet.CellID]time.T
 // stated ones stand while history is short. On a fleet of more than
 // Settings.MostSessions sessions a part of it stands for all, which does not
 // change while the history does not. Errors are those of Solve.
-func Estimate(h History, s Settings) (*Fit, error) {
+func Estimate(h History, s Settings) (*Fit, error) { return estimateFrom(h, s, s.Stated()) }
+
+// estimateFrom is Estimate with the variances that the search starts from.
+func estimateFrom(h History, s Settings, start Variances) (*Fit, error) {
 	net, err := begin(h, s)
 	if err != nil {
 		return nil, err
 	}
-	v, e, err := net.variances(h)
+	v, e, err := net.variances(h, start)
 	if err != nil {
 		return nil, err
 	}
 	return net.fit(v, e)
 }
 
-func (net *network) variances(h History) (Variances, Estimation, error) {
+func (net *network) variances(h History, start Variances) (Variances, Estimation, error) {
 	from := net
 	if len(net.runs) > net.s.MostSessions {
 		part, origin := net.representatives(h)
@@ -588,5 +601,5 @@ func (net *network) variances(h History) (Variances, Estimation, error) {
 			return Variances{}, Estimation{}, err
 		}
 	}
-	return from.estimateRobust()
+	return from.estimateRobust(start)
 }

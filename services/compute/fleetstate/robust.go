@@ -158,7 +158,71 @@ func evident(mean, variance, theta float64) (z, size float64) {
 	return math.Abs(b) / math.Sqrt(a), b / a
 }
 
-// loosen gives the largest evident jump of each car's own change its variance,
+// What is evident of a car: a fade is looked for over this long at most, and is
+// evident from this many standard deviations on. It is less than FarOut, for the
+// cost of a car taken to fade that does not is only a wider uncertainty, that of one
+// that fades unseen a sound cell accused.
+const (
+	longestFade = 52.0
+	evidentFade = 3.5
+)
+
+// evidentChange returns the most evident change of a car's own level that its walk
+// does not hold, a jump (first = last) or a fade over the steps first to last, and by
+// how much it makes their variances larger; first < 0: there is none. Only those
+// that end with step from or later are looked at. With T the sum of the steps, their
+// prior variance in all is θ, and evident says how far out T is. Where the steps
+// share a fade of size s, they are n independent ones of (s/n)² each.
+func (c *carEpoch) evidentChange(v *Variances, farOut float64, from int, g []float64, variance func(a, b int) float64) (first, last int, factor float64) {
+	first, top := -1, 1.0
+	for n := max(0, from); n < len(c.knots); n++ {
+		loose := c.looseness(n)
+		for i := n; i >= 0 && c.weeks[n+1]-c.weeks[i] <= longestFade && c.looseness(i) == loose; i-- {
+			limit := farOut
+			if i < n {
+				limit = math.Min(farOut, evidentFade)
+			}
+			theta := v.CarWalk * loose * (c.weeks[n+1] - c.weeks[i])
+			mean, before := g[c.knots[n]], -1
+			if i > 0 {
+				before = c.knots[i-1]
+				mean -= g[before]
+			}
+			// What is not half of it out even before the data's doubt is taken off
+			// is passed over.
+			if mean*mean <= theta*limit*limit/4 {
+				continue
+			}
+			if z, size := evident(mean, variance(c.knots[n], before), theta); z > top*limit {
+				top = z / limit
+				first, last = i, n
+				factor = 1 + size*size/(theta*float64(n-i+1))
+			}
+		}
+	}
+	return first, last, factor
+}
+
+// looseness is by how much the variance of the step to knot i is larger than the
+// walk's.
+func (c *carEpoch) looseness(i int) float64 {
+	if i < len(c.loose) {
+		return c.loose[i]
+	}
+	return 1
+}
+
+// loosen makes the variances of steps first to last larger.
+func (c *carEpoch) loosen(first, last int, factor float64) {
+	for len(c.loose) < len(c.knots) {
+		c.loose = append(c.loose, 1)
+	}
+	for i := first; i <= last; i++ {
+		c.loose[i] *= factor
+	}
+}
+
+// loosen gives the most evident change of each car's own level its variance,
 // and says whether there was one.
 func (net *network) loosen(v *Variances, sol *solution) bool {
 	if math.IsInf(net.s.FarOut, 1) || !(v.CarWalk > 0) {
@@ -166,38 +230,21 @@ func (net *network) loosen(v *Variances, sol *solution) bool {
 	}
 	any := false
 	u := blas64.Triangular{Uplo: blas.Upper, Diag: blas.NonUnit, N: sol.n, Stride: sol.n, Data: sol.inv}
+	row := make([]float64, sol.n)
 	for j := range net.cars {
 		c := &net.cars[j]
-		top, at, size := net.s.FarOut, -1, 0.0
-		last := -1
-		for i, k := range c.knots {
-			mean := sol.g[k]
-			if last >= 0 {
-				mean -= sol.g[last]
+		// From the factor: |U⁻ᵀ·D·(e_a − e_b)|².
+		first, last, factor := c.evidentChange(v, net.s.FarOut, 0, sol.g, func(a, b int) float64 {
+			clear(row)
+			row[a] = sol.scale[a]
+			if b >= 0 {
+				row[b] = -sol.scale[b]
 			}
-			theta := c.step(v, i)
-			// What is not half of FarOut out even before the data's doubt is
-			// taken off is passed over.
-			if mean*mean > theta*net.s.FarOut*net.s.FarOut/4 {
-				// Its variance from the factor: |U⁻ᵀ·D·(e_k − e_last)|².
-				row := make([]float64, sol.n)
-				row[k] = sol.scale[k]
-				if last >= 0 {
-					row[last] = -sol.scale[last]
-				}
-				blas64.Trsv(blas.Trans, u, blas64.Vector{N: sol.n, Inc: 1, Data: row})
-				if z, s := evident(mean, dot(row, row), theta); z > top {
-					top, at, size = z, i, s
-				}
-			}
-			last = k
-		}
-		if at >= 0 {
-			theta := c.step(v, at)
-			if c.loose == nil {
-				c.loose = ones(len(c.knots))
-			}
-			c.loose[at] *= 1 + size*size/theta
+			blas64.Trsv(blas.Trans, u, blas64.Vector{N: sol.n, Inc: 1, Data: row})
+			return dot(row, row)
+		})
+		if first >= 0 {
+			c.loosen(first, last, factor)
 			any = true
 		}
 	}

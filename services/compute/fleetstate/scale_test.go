@@ -135,7 +135,7 @@ func measure(t testing.TB, cells, cars, weeks int, full bool) measured {
 	b := spent()
 	v, e := s.Stated(), Estimation{}
 	if full {
-		if v, e, err = net.variances(h); err != nil {
+		if v, e, err = net.variances(h, net.s.Stated()); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -185,6 +185,7 @@ func (f *Fit) step(c int, e *event) {
 // restart begins the errors in mask anew.
 func (f *Fit) restart(c int, mask uint16) {
 	s := &f.cells[c]
+	s.far = 0
 	start := newFilter(f.net, &f.Variances).start
 	if mask == 0 {
 		d := s.d
@@ -242,9 +243,18 @@ func (f *Fit) arrive(r *refrun.Run) (event, error) {
 			if n := len(car.knots); n > 0 {
 				last = car.knots[n-1]
 			}
+			// A car that fades goes on fading: two steps that are both loose are no jump.
+			if n := len(car.knots); n > 1 {
+				if l := math.Min(car.looseness(n-2), car.looseness(n-1)); l > 1 {
+					for len(car.loose) < n {
+						car.loose = append(car.loose, 1)
+					}
+					car.loose = append(car.loose, l)
+				}
+			}
 			car.knots = append(car.knots, net.n)
 			car.weeks = append(car.weeks, car.weeks[len(car.weeks)-1]+net.spacing())
-			f.grow([]float64{f.Variances.CarWalk * net.spacing()}, &last)
+			f.grow([]float64{car.step(&f.Variances, len(car.knots)-1)}, &last)
 		}
 	}
 	run := len(net.runs)
@@ -417,9 +427,108 @@ func (f *Fit) takeSession(c int, e *event) Taken {
 			net.settle(e)
 		}
 	}
+	f.agreeing(c, e, out.Steady)
 	f.absorb(c, f.see(c, e))
+	f.cells[c].far = 0
+	if e.lambda < 1 {
+		f.cells[c].far = math.Copysign(1, out.Steady)
+	}
 	out.Weight = e.lambda
+	f.loosen(e.car)
 	return out
+}
+
+// agreeing takes a session that lies far out to the same side as the one before it
+// for what it is: no bad session but a cell that jumped. Both count wholly, as network.weigh
+// has them in a fit, and what the cell's errors are now is open.
+func (f *Fit) agreeing(c int, e *event, deviation float64) {
+	s := &f.cells[c]
+	if e.lambda == 1 || s.far*deviation <= 0 {
+		return
+	}
+	e.lambda = 1
+	t := &f.net.cells[c]
+	t.events = slices.Clone(t.events) // a copy of the fit may have them too
+	for i := len(t.events) - 1; i >= 0; i-- {
+		if t.events[i].kind == session {
+			t.events[i].lambda = 1
+			break
+		}
+	}
+	for i, v := range f.Variances.Start {
+		s.p[i*s.d+i] += v
+		s.cov[i*s.d+i] += v
+	}
+}
+
+// loosen gives a change of a car that has become evident with its last session its
+// variance, as network.loosen does in a fit.
+func (f *Fit) loosen(j int) {
+	car, net := &f.net.cars[j], f.net
+	if math.IsInf(net.s.FarOut, 1) || !(f.Variances.CarWalk > 0) {
+		return
+	}
+	for range weighPasses {
+		first, last, factor := car.evidentChange(&f.Variances, net.s.FarOut, len(car.knots)-2, f.g, func(a, b int) float64 {
+			v := f.covariance(a, a)
+			if b >= 0 {
+				v += f.covariance(b, b) - 2*f.covariance(a, b)
+			}
+			return v
+		})
+		if first < 0 {
+			return
+		}
+		for i := first; i <= last; i++ {
+			before := -1
+			if i > 0 {
+				before = car.knots[i-1]
+			}
+			theta := car.step(&f.Variances, i)
+			f.reprior(car.knots[i], before, 1/(theta*factor)-1/theta)
+		}
+		car.loosen(first, last, factor)
+	}
+}
+
+// reprior adds information on the difference of two unknowns (b < 0: on a alone),
+// whose mean is 0, which may be negative. With w = Σ·(e_a − e_b) and q its own
+// variance
+//
+//	ĝ −= w·(ĝ_a − ĝ_b)·i/(1 + i·q),  Σ −= w·w'·i/(1 + i·q)
+func (f *Fit) reprior(a, b int, information float64) {
+	net := f.net
+	w := make([]float64, net.n)
+	for u := range w {
+		w[u] = f.covariance(u, a)
+		if b >= 0 {
+			w[u] -= f.covariance(u, b)
+		}
+	}
+	q, y := w[a], f.g[a]
+	if b >= 0 {
+		q, y = q-w[b], y-f.g[b]
+	}
+	scale := information / (1 + information*q)
+	for u := range net.n {
+		f.g[u] -= scale * y * w[u]
+		axpy(-scale*w[u], w[u:], f.inv[u*net.n+u:(u+1)*net.n])
+	}
+	for c := range f.cells {
+		s := &f.cells[c]
+		var bw [mostFaults]float64
+		for i := range s.d {
+			for k, u := range net.cells[c].cols {
+				bw[i] += s.b[i*s.n+k] * w[u]
+			}
+		}
+		for i := range s.d {
+			s.x[i] -= scale * y * bw[i]
+			for j := range s.d {
+				s.cov[i*s.d+j] -= scale * bw[i] * bw[j]
+			}
+		}
+	}
 }
 
 // gain is what taking something in does to the unknowns.

@@ -27,18 +27,20 @@ type Settings struct {
 	// Tolerance is that of a cell whose registry entry states none, ratio.
 	Tolerance float64
 
-	// FalseFlagsPerCellYear and RunsPerCellYear give the run length without cause
-	// of all CUSUMs of a cell together.
+	// FalseFlagsPerCellYear is how often a cell, or a reference car, at which nothing
+	// is wrong may be flagged; RunsPerCellYear how many reference runs a cell has.
 	FalseFlagsPerCellYear float64
 	RunsPerCellYear       float64
-	// K are the CUSUMs' reference values, standard deviations, ascending, at most
-	// four. Share is how many times the run length of all together the run length
-	// of each is: 1 for one, Bonferroni's number of them is always enough.
-	K     []float64
-	Share float64
-	// Clip bounds the innovation that enters the CUSUMs, standard deviations.
-	Clip float64
-	// Suspect is the part of its limit a CUSUM must reach for the changes that may
+	// LimitShare is the limit of the weight of evidence over the run length without
+	// cause.
+	LimitShare float64
+	// BadSession is the probability that a session is a bad one, whatever its cause,
+	// and then is BadSD standard deviations wide.
+	BadSession, BadSD float64
+	// K is the CUSUM's reference value and Clip bounds the innovation that enters
+	// it, standard deviations.
+	K, Clip float64
+	// Suspect is the part of its limit the CUSUM must reach for the changes that may
 	// stand behind the cell's offset to be weighed.
 	Suspect float64
 
@@ -56,8 +58,10 @@ func DefaultSettings() Settings {
 		Model: fleetstate.DefaultSettings(), Cause: fleetstate.DefaultCauseSettings(),
 		// A cell changes once in some ten years ("common practice, no source").
 		PriorChange: 0.2, Horizon: 26 * fleetstate.Week, Tolerance: 0.01,
-		FalseFlagsPerCellYear: 0.1, RunsPerCellYear: 52,
-		K: []float64{0.4, 1}, Share: 1.62, Clip: 4, Suspect: 0.3,
+		FalseFlagsPerCellYear: 0.1, RunsPerCellYear: 52, LimitShare: 0.19,
+		// One session in two hundred ("common practice, no source").
+		BadSession: 0.005, BadSD: 5,
+		K: 0.5, Clip: 4, Suspect: 0.15,
 		// Half a usual cell tolerance of one percent.
 		CarLimit: 0.005,
 		// New tyres, a repair ("common practice, no source").
@@ -79,17 +83,14 @@ func (s Settings) Validate() error {
 	positive("RunsPerCellYear", s.RunsPerCellYear)
 	positive("CarLimit", s.CarLimit)
 	positive("CarJump", s.CarJump)
-	if len(s.K) == 0 || len(s.K) > mostCUSUMs || !slices.IsSorted(s.K) {
-		errs = append(errs, fmt.Errorf("watch settings: K must hold 1 to %d values, ascending, is %g", mostCUSUMs, s.K))
+	positive("LimitShare", s.LimitShare)
+	positive("BadSD", s.BadSD)
+	positive("K", s.K)
+	if !(s.Clip > s.K) {
+		errs = append(errs, fmt.Errorf("watch settings: Clip must be above K = %g, is %g", s.K, s.Clip))
 	}
-	for _, k := range s.K {
-		positive("K", k)
-		if !(s.Clip > k) {
-			errs = append(errs, fmt.Errorf("watch settings: Clip must be above K = %g, is %g", k, s.Clip))
-		}
-	}
-	if !(s.Share >= 1) {
-		errs = append(errs, fmt.Errorf("watch settings: Share must be at least 1, is %g", s.Share))
+	if !(s.BadSession >= 0 && s.BadSession < 1) {
+		errs = append(errs, fmt.Errorf("watch settings: BadSession must be a probability below 1, is %g", s.BadSession))
 	}
 	if !(s.PriorChange > 0 && s.PriorChange < 1) {
 		errs = append(errs, fmt.Errorf("watch settings: PriorChange must lie between 0 and 1, is %g", s.PriorChange))
@@ -104,9 +105,8 @@ func (s Settings) Validate() error {
 }
 
 // Step is what one reference run said, knowing only itself and what came before.
-// Innovation and Deviation are against a cell steady since its errors last
-// restarted; the CUSUM that is nearest its limit speaks, its sides and limit in the
-// measure of the first.
+// Innovation, Deviation and the CUSUM are against a cell steady since its errors last
+// restarted.
 type Step struct {
 	drift.Step
 	// Variances are those of the model that the step was computed with.
@@ -118,10 +118,9 @@ type Step struct {
 type Follower struct {
 	s       Settings
 	outlook fleetstate.CauseSettings
-	limit   []float64
+	limit   float64 // of the CUSUM
 	f       *fleetstate.Follower
 	steps   []Step
-	sides   []sides // after each step
 	last    map[fleet.CellID]int
 	runs    map[fleet.RunID]*refrun.Run
 	cells   map[fleet.CellID]fleet.Cell
@@ -130,24 +129,16 @@ type Follower struct {
 	err        error
 }
 
-// sides are a cell's CUSUMs.
-type sides struct{ high, low [mostCUSUMs]float64 }
-
-const mostCUSUMs = 4
-
 // NewFollower returns a Follower that knows nothing yet.
 func NewFollower(s Settings) (*Follower, error) {
 	if err := s.Validate(); err != nil {
 		return nil, err
 	}
-	f := &Follower{s: s, outlook: s.Cause}
-	for _, k := range s.K {
-		h, err := drift.LimitFor(s.Share*s.RunsPerCellYear/s.FalseFlagsPerCellYear, k)
-		if err != nil {
-			return nil, fmt.Errorf("limit for %g false flags per cell and year: %w", s.FalseFlagsPerCellYear, err)
-		}
-		f.limit = append(f.limit, h)
+	h, err := drift.LimitFor(s.RunsPerCellYear/s.FalseFlagsPerCellYear, s.K)
+	if err != nil {
+		return nil, fmt.Errorf("limit for %g false flags per cell and year: %w", s.FalseFlagsPerCellYear, err)
 	}
+	f := &Follower{s: s, outlook: s.Cause, limit: h}
 	// The causes' probabilities are of a cell that is flagged; here it is not.
 	f.outlook.Suspects = slices.Clone(s.Cause.Suspects)
 	sum := 0.0
@@ -168,7 +159,7 @@ func NewFollower(s Settings) (*Follower, error) {
 
 func (f *Follower) forget() (err error) {
 	f.f, err = fleetstate.NewFollower(f.s.Model)
-	f.steps, f.sides, f.last, f.tolerances = nil, nil, map[fleet.CellID]int{}, map[fleet.CellID]float64{}
+	f.steps, f.last, f.tolerances = nil, map[fleet.CellID]int{}, map[fleet.CellID]float64{}
 	return err
 }
 
@@ -211,7 +202,7 @@ func (f *Follower) withSkipped(runs []refrun.Run) []Step {
 	for i := range runs {
 		if r := &runs[i]; len(r.Pulls) == 0 {
 			skipped = append(skipped, Step{Step: drift.Step{
-				Run: r.ID, Cell: r.Cell, Car: r.Car, At: r.At, Skipped: "no pull of this run is fit to judge the cell with", Limit: f.limit[0],
+				Run: r.ID, Cell: r.Cell, Car: r.Car, At: r.At, Skipped: "no pull of this run is fit to judge the cell with", Limit: f.limit, EvidenceLimit: f.evidenceLimit(f.s.RunsPerCellYear),
 			}})
 		}
 	}
@@ -224,7 +215,7 @@ func (f *Follower) withSkipped(runs []refrun.Run) []Step {
 	for i := range all {
 		st := &all[i]
 		if l := last[st.Cell]; l != nil && st.Pulls == 0 {
-			st.High, st.Low, st.Drifting, st.CellEstimate = l.High, l.Low, l.Drifting, l.CellEstimate
+			st.High, st.Low, st.Evidence, st.Drifting, st.CellEstimate = l.High, l.Low, l.Evidence, l.Drifting, l.CellEstimate
 			st.Variances, st.Model = l.Variances, l.Model
 		}
 		last[st.Cell] = st
@@ -255,7 +246,7 @@ func signatureOf(r *refrun.Run) map[fleet.Fault]float64 {
 type witness struct{ *Follower }
 
 func (f witness) Kept(n int) {
-	f.steps, f.sides = slices.Clip(f.steps[:n]), f.sides[:n]
+	f.steps = slices.Clip(f.steps[:n])
 	f.last = map[fleet.CellID]int{}
 	for i := range f.steps {
 		f.last[f.steps[i].Cell] = i
@@ -278,29 +269,20 @@ func (f witness) Look(t *fleetstate.Step, fit *fleetstate.Fit) {
 		}
 		st.Variances.Cell += x * x * fit.Variances.Start[i]
 	}
-	var c sides
+	c := drift.CUSUM{K: f.s.K}
 	if i, ok := f.last[t.Cell]; ok && !t.Restarted {
-		c = f.sides[i]
+		c.High, c.Low = f.steps[i].High, f.steps[i].Low
 	} else {
 		st.Restarted = true
 	}
 	if t.Judged {
 		st.UDeviation, st.DayOffset, st.UDayOffset = 2*t.SD, t.Day, t.UDay
-		z := math.Max(-f.s.Clip, math.Min(f.s.Clip, t.Steady))
-		for i, k := range f.s.K {
-			one := drift.CUSUM{K: k, High: c.high[i], Low: c.low[i]}
-			one.Add(z)
-			c.high[i], c.low[i] = one.High, one.Low
-		}
+		c.Add(math.Max(-f.s.Clip, math.Min(f.s.Clip, t.Steady)))
 	} else {
 		st.Skipped = fmt.Sprintf("car %s has no run before this one to expect anything from", t.Car)
 	}
-	st.Limit = f.limit[0]
-	for i, h := range f.limit {
-		st.High = math.Max(st.High, c.high[i]*f.limit[0]/h)
-		st.Low = math.Max(st.Low, c.low[i]*f.limit[0]/h)
-		st.Drifting = st.Drifting || c.high[i] > h || c.low[i] > h
-	}
+	st.High, st.Low, st.Limit = c.High, c.Low, f.limit
+	st.EvidenceLimit = f.evidenceLimit(f.s.RunsPerCellYear)
 	f.tolerances[t.Cell] = f.tolerance(t.Cell)
 	e := drift.CellEstimate{
 		Cell: t.Cell, Offset: t.Offset.Offset, U: t.Offset.U, Runs: t.Offset.Runs, LastAt: t.At, NotSeparable: fit.NotSeparable(t.Cell),
@@ -312,8 +294,8 @@ func (f witness) Look(t *fleetstate.Step, fit *fleetstate.Fit) {
 		case err == nil:
 			e.Offset, e.U, e.Beyond = w.Offset, w.U, w.Beyond
 			e.Crossing, e.Earliest, e.Latest = w.Crossing, w.Earliest, w.Latest
-			// What is rather the car's is not the cell's.
-			st.Drifting = st.Drifting && w.Car <= w.Changed-w.Car
+			st.Evidence = f.evidence(&w, t.Steady)
+			st.Drifting = st.Evidence > st.EvidenceLimit
 		case !errors.Is(err, fleetstate.ErrShort):
 			f.err = err
 		}
@@ -322,12 +304,62 @@ func (f witness) Look(t *fleetstate.Step, fit *fleetstate.Fit) {
 	if car, ok := fit.CarOutlook(t.Car, f.s.PriorCarChange, f.s.CarJump); ok && car.Sessions > 1 {
 		st.CarEstimate = drift.CarEstimate{
 			Car: t.Car, Known: true, Change: car.Change, U: car.U, Probability: gum.Exceeds(car.Change, car.U/2, f.s.CarLimit),
-			Since: car.From, LastAt: t.At,
+			Since: car.From, LastAt: t.At, Evidence: car.Evidence,
 		}
+		years := math.Max(1, t.At.Sub(car.From).Hours()/(52*fleetstate.Week.Hours()))
+		st.CarEstimate.EvidenceLimit = f.evidenceLimit(math.Max(f.s.RunsPerCellYear, float64(car.Sessions)/years))
 	}
 	f.last[t.Cell] = len(f.steps)
 	f.steps = append(f.steps, st)
-	f.sides = append(f.sides, c)
+	if e := &f.steps[len(f.steps)-1].CarEstimate; e.Evidence > e.EvidenceLimit {
+		e.Drifting = f.seenElsewhere(t.Car)
+	}
+}
+
+// seenElsewhere says that a car's last half year looks like a change of the car whichever
+// one of the cells is left out: a single cell that went wrong, where the car is at home,
+// does not make it a change of the car. A CUSUM of the other cells' runs, of half the
+// reference value, must have come half of the way to its limit.
+func (f *Follower) seenElsewhere(car fleet.CarID) bool {
+	const wayThere = 0.5
+	var runs []*Step
+	cells := map[fleet.CellID]bool{}
+	at := f.steps[len(f.steps)-1].At
+	for i := len(f.steps) - 1; i >= 0 && at.Sub(f.steps[i].At) <= 26*fleetstate.Week; i-- {
+		if st := &f.steps[i]; st.Car == car && st.Judged {
+			runs = append(runs, st)
+			cells[st.Cell] = true
+		}
+	}
+	high, low := true, true
+	for out := range cells {
+		c := drift.CUSUM{K: f.s.K / 2}
+		for _, st := range slices.Backward(runs) {
+			if st.Cell != out {
+				c.Add(math.Max(-f.s.Clip, math.Min(f.s.Clip, st.Innovation)))
+			}
+		}
+		high, low = high && c.High > wayThere*f.limit, low && c.Low > wayThere*f.limit
+	}
+	return len(cells) > 1 && (high || low)
+}
+
+// evidenceLimit is what the weight of evidence must exceed, of a cell or car with so
+// many runs a year.
+func (f *Follower) evidenceLimit(runsPerYear float64) float64 {
+	return f.s.LimitShare * runsPerYear / f.s.FalseFlagsPerCellYear
+}
+
+// evidence is the weight of evidence of a cell's change: the sum over all moments of
+// how many times likelier what was seen is if it changed there than if it did not.
+// That it did not includes that a car did, and that the last session, which lies z
+// standard deviations out, is a bad one: only the next can tell.
+func (f *Follower) evidence(w *fleetstate.Forecast, z float64) float64 {
+	bad := math.Log(f.s.BadSession/f.s.BadSD) + 0.5*z*z*(1-1/(f.s.BadSD*f.s.BadSD))
+	// log(1 + eᵇᵃᵈ)
+	either := math.Max(0, bad) + math.Log1p(math.Exp(-math.Abs(bad)))
+	none := math.Exp(w.LogSteady+either) + w.Car
+	return float64(w.Moments) * (w.Changed - w.Car) / math.Max(none, math.SmallestNonzeroFloat64) * (1 - f.s.PriorChange) / f.s.PriorChange
 }
 
 // certainlyWithin is the probability to be out of tolerance below which changes

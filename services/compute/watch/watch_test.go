@@ -2,7 +2,6 @@ package watch
 
 import (
 	"math"
-	"math/rand/v2"
 	"reflect"
 	"slices"
 	"testing"
@@ -14,35 +13,6 @@ import (
 	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
 )
-
-// All CUSUMs together signal without cause as seldom as asked: the mean of 20 000
-// simulated run lengths, sd 0.7 % of itself, is within 4 %.
-func TestShare(t *testing.T) {
-	s := DefaultSettings()
-	f, err := NewFollower(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	const paths = 20000
-	r := rand.New(rand.NewPCG(17, 4))
-	sum := 0.0
-	for range paths {
-		all := make([]drift.CUSUM, len(s.K))
-		for i, k := range s.K {
-			all[i].K = k
-		}
-		for signal := false; !signal; sum++ {
-			z := r.NormFloat64()
-			for i := range all {
-				all[i].Add(z)
-				signal = signal || all[i].High > f.limit[i] || all[i].Low > f.limit[i]
-			}
-		}
-	}
-	if got, want := sum/paths, s.RunsPerCellYear/s.FalseFlagsPerCellYear; math.Abs(got/want-1) > 0.04 {
-		t.Errorf("run length %.0f without cause, want %.0f", got, want)
-	}
-}
 
 func registry(cells int) map[fleet.CellID]fleet.Cell {
 	out := map[fleet.CellID]fleet.Cell{}
@@ -197,12 +167,78 @@ func TestStepIsFollowed(t *testing.T) {
 	}
 }
 
+// A single session far out flags nothing, whatever its size: it may be a bad one. The
+// next that agrees with it does.
+func TestBadSession(t *testing.T) {
+	const week = 12
+	for _, size := range []float64{0.025, 0.05, 0.3} {
+		for _, again := range []bool{false, true} {
+			f := drifttest.Default(week+2, 5)
+			f.Cells, f.Cars = 6, 3
+			f.Fault = func(c, w int) (fleet.Fault, float64) {
+				if c == 1 && (w == week || again && w > week) {
+					return fleet.FaultAir, size
+				}
+				return fleet.FaultNone, 0
+			}
+			runs, _ := f.Invent()
+			follower, err := NewFollower(DefaultSettings())
+			if err != nil {
+				t.Fatal(err)
+			}
+			steps, _, err := follower.Follow(fleetstate.History{Runs: runs}, registry(6))
+			if err != nil {
+				t.Fatal(err)
+			}
+			flagged := map[int]bool{}
+			for _, s := range steps {
+				if s.Cell == drifttest.CellID(1) {
+					flagged[int(s.At.Sub(drifttest.Start)/fleetstate.Week)] = s.Drifting
+				}
+			}
+			if flagged[week-1] || flagged[week] || flagged[week+1] != again {
+				t.Errorf("size %g, again %v: flagged in the weeks %v", size, again, flagged)
+			}
+		}
+	}
+}
+
+// A car at home whose one cell went wrong has not changed; one that all its cells see
+// change has.
+func TestSeenElsewhere(t *testing.T) {
+	f, err := NewFollower(DefaultSettings())
+	if err != nil {
+		t.Fatal(err)
+	}
+	look := func(z func(cell, week int) float64) bool {
+		f.steps = nil
+		for w := range 12 {
+			for c := range 3 {
+				f.steps = append(f.steps, Step{Step: drift.Step{
+					Cell: drifttest.CellID(c), Car: "hazel", At: drifttest.At(c, w), Judged: true, Innovation: z(c, w),
+				}})
+			}
+		}
+		return f.seenElsewhere("hazel")
+	}
+	if look(func(c, _ int) float64 { return []float64{3.5, 0, 0.2}[c] }) {
+		t.Error("one cell of three went wrong, and the car is blamed")
+	}
+	if !look(func(int, int) float64 { return -1 }) {
+		t.Error("all cells see the car change, and it is not blamed")
+	}
+	if look(func(int, int) float64 { return 0 }) {
+		t.Error("nothing changed")
+	}
+}
+
 func TestSettings(t *testing.T) {
 	for _, spoil := range []func(*Settings){
-		func(s *Settings) { s.K = nil },
-		func(s *Settings) { s.K = []float64{1, 0.5} },
-		func(s *Settings) { s.K = []float64{1, 5} },
-		func(s *Settings) { s.Share = 0.9 },
+		func(s *Settings) { s.K = 0 },
+		func(s *Settings) { s.K = 5 },
+		func(s *Settings) { s.LimitShare = 0 },
+		func(s *Settings) { s.BadSession = 1 },
+		func(s *Settings) { s.BadSD = math.NaN() },
 		func(s *Settings) { s.PriorChange = 1 },
 		func(s *Settings) { s.Tolerance = math.NaN() },
 		func(s *Settings) { s.Horizon = 0 },
