@@ -12,6 +12,7 @@ import (
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
 	"rollcall/services/caution"
@@ -106,6 +107,9 @@ func (h *handler) showCell(ctx context.Context, r *http.Request) (answer, error)
 		return answer{}, err
 	}
 	p.Epochs, p.Geometries, p.Due = epochs.GetEpochs(), geometries.GetGeometries(), due.GetDue()
+	if s := crossingWords(c, rd); s != "" {
+		p.Forecasts = append(p.Forecasts, s)
+	}
 	for _, d := range p.Due {
 		if s := forecastWords(d, c, rd); s != "" {
 			p.Forecasts = append(p.Forecasts, s)
@@ -125,6 +129,29 @@ func (h *handler) showCell(ctx context.Context, r *http.Request) (answer, error)
 	}
 	a.data = p
 	return a, nil
+}
+
+// crossingWords says what the reference runs make of the cell's future: when its
+// offset will be beyond the tolerance if it goes on; empty: not within half a year.
+func crossingWords(c *rollcallv1.CellStatus, r reader) string {
+	const already = 0.5
+	switch {
+	case c.GetNotSeparable() != "":
+		return ""
+	case c.GetBeyond() >= already:
+		return fmt.Sprintf("By its reference runs it is out of tolerance with a probability of %s\u00a0%%.", r.Mark(fmt.Sprintf("%.0f", 100*math.Min(c.GetBeyond(), 0.99))))
+	case c.GetCrossingAt() == nil:
+		return ""
+	}
+	day := func(t *timestamppb.Timestamp) string { return t.AsTime().In(r.location()).Format(time.DateOnly) }
+	s := "By its reference runs, if it goes on it leaves its tolerance by " + day(c.GetCrossingAt())
+	if c.GetCrossingEarliestAt() != nil {
+		s += ", with 95\u00a0% not before " + day(c.GetCrossingEarliestAt())
+		if c.GetCrossingLatestAt() != nil {
+			s += " and not after " + day(c.GetCrossingLatestAt())
+		}
+	}
+	return s + "."
 }
 
 // forecastWords says when the error of the load cell, going on as its checks

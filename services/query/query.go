@@ -187,6 +187,8 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 			status.Offset, status.ExpandedUncertainty = &e.Offset, &e.OffsetU
 			status.NotSeparable, status.Runs, status.LastRunAt = e.NotSeparable, e.Runs, stamp(e.At)
 			status.CusumHigh, status.CusumLow, status.CusumLimit = e.CusumHigh, e.CusumLow, e.CusumLimit
+			status.Evidence, status.EvidenceLimit, status.Beyond = e.Evidence, e.EvidenceLimit, e.Beyond
+			status.CrossingAt, status.CrossingEarliestAt, status.CrossingLatestAt = stampOr(e.CrossingAt), stampOr(e.CrossingEarliestAt), stampOr(e.CrossingLatestAt)
 		}
 		if k, ok := lastCheck[c.ID]; ok {
 			status.LastCheckAt, status.LastCheckVerdict = stamp(k.PerformedAt), k.Verdict
@@ -624,4 +626,11 @@ func stamp(t time.Time) *timestamppb.Timestamp {
 		return nil
 	}
 	return timestamppb.New(t)
+}
+
+func stampOr(t *time.Time) *timestamppb.Timestamp {
+	if t == nil {
+		return nil
+	}
+	return stamp(*t)
 }
