@@ -26,6 +26,7 @@ type cellPage struct {
 	State       state
 	Words       string
 	Offsets     *chart // offset with U over time; nil: no run
+	Weights     *chart // weight of evidence over time
 	Sums        *chart // CUSUM over time
 	Gains       *chart // gain errors of the checks
 	Zeros       *chart // zero errors of the checks
@@ -119,7 +120,8 @@ func (h *handler) showCell(ctx context.Context, r *http.Request) (answer, error)
 	if picture := drawOffsets(c, p.Runs, p.Checks, p.Epochs, rd); picture != "" {
 		p.Offsets = offsetChart(p.Runs, c.GetTolerance(), picture)
 		p.Sums = sumChart(p.Runs, c.GetCusumLimit(), drawSums(c, p.Runs, rd))
-		a.charts = append(a.charts, p.Offsets, p.Sums)
+		p.Weights = weightChart(p.Runs, drawWeights(c, p.Runs, rd))
+		a.charts = append(a.charts, p.Offsets, p.Weights, p.Sums)
 	}
 	if p.Gains = checkChart(c, p.Checks, true, rd); p.Gains != nil {
 		a.charts = append(a.charts, p.Gains)
@@ -179,6 +181,14 @@ func offsetChart(runs []*rollcallv1.Run, tolerance float64, picture template.HTM
 		{Key: "offset_ratio", Head: "Offset", SI: "1", Signed: true}, {Key: "expanded_uncertainty_ratio", Head: "± U", SI: "1", Difference: true}, {Key: "deviation_ratio", Head: "Deviation", SI: "1", Signed: true}, {Key: "tolerance_ratio", Head: "Limit ±", SI: "1", Difference: true}}}
 	for _, x := range sorted(runs) {
 		c.Rows = append(c.Rows, []any{moment(x.GetStartedAt()), x.GetRunId(), x.GetCarId(), x.Offset, x.ExpandedUncertainty, x.Deviation, tolerance})
+	}
+	return c
+}
+
+func weightChart(runs []*rollcallv1.Run, picture template.HTML) *chart {
+	c := &chart{Name: "evidence", Title: "Weight of evidence of a change after each reference run", Picture: picture, Columns: []column{{Key: "started_at", Head: "Started"}, {Key: "run_id", Head: "Run"}, {Key: "evidence", Head: "Weight", Decimals: 2}, {Key: "evidence_limit", Head: "Limit", Decimals: 1}}}
+	for _, x := range sorted(runs) {
+		c.Rows = append(c.Rows, []any{moment(x.GetStartedAt()), x.GetRunId(), x.GetEvidence(), x.GetEvidenceLimit()})
 	}
 	return c
 }
@@ -361,6 +371,29 @@ func shapeOfVerdict(verdict string) (shape, class string) {
 		return triangle, "bad"
 	}
 	return cross, "none"
+}
+
+// drawWeights draws the weight of evidence in powers of ten: from one, below which
+// nothing speaks for a change, to ten thousand, above which nothing speaks against it.
+func drawWeights(c *rollcallv1.CellStatus, runs []*rollcallv1.Run, r reader) template.HTML {
+	runs = sorted(runs)
+	limit := c.GetEvidenceLimit()
+	if len(runs) == 0 || limit <= 1 {
+		return ""
+	}
+	x, from, until := timeAxis(runs)
+	y := axis{0, math.Max(4, math.Log10(limit)+1)}
+	d := newDrawing("chart", fmt.Sprintf("Weight of evidence that %s has changed, in powers of ten, against its limit of %.3g", nameOf(c), limit), 200, r)
+	frameOf(d, x, from, until, y, chartHeight, "powers of ten")
+	edge := y.up(math.Log10(limit)) * chartHeight
+	d.line("edge", 0, edge, 1, edge)
+	var all []point
+	for _, r := range runs {
+		height := y.up(math.Log10(math.Max(1, r.GetEvidence())))
+		all = append(all, point{x.at(float64(r.GetStartedAt().AsTime().UnixNano())), inside(height) * chartHeight})
+	}
+	d.curve("trace", all)
+	return d.end()
 }
 
 func drawSums(c *rollcallv1.CellStatus, runs []*rollcallv1.Run, r reader) template.HTML {

@@ -95,7 +95,7 @@ type fleetPage struct {
 	Shapes   []state // the shapes in use, for the legend
 	Flags    []flagCard
 	Cells    []cellRow
-	Sums     bool // a flag speaks of its CUSUM
+	Sums     bool // a flag speaks of its weight of evidence
 	Cautions []string
 	Week     []change // flags of the last seven days
 	Due      []dueRow
@@ -285,7 +285,7 @@ func fleetPageOf(cells []*rollcallv1.CellStatus, flags []*rollcallv1.Flag, r rea
 		}
 		card.Title = show.Title(f, card.Of)
 		p.Flags = append(p.Flags, card)
-		p.Sums = p.Sums || strings.Contains(f.GetEvidence(), "CUSUM")
+		p.Sums = p.Sums || strings.Contains(f.GetEvidence(), "Weight of evidence")
 		if f.GetNextCheck() != "" {
 			p.Cautions = []string{caution.Car, caution.Masses, caution.First}
 		}

@@ -596,6 +596,7 @@ func (s *Server) ListRuns(ctx context.Context, req *pb.ListRunsRequest) (*pb.Lis
 			run.Deviation, run.Innovation = e.Deviation, e.Innovation
 			run.Offset, run.ExpandedUncertainty = &e.Offset, &e.OffsetU
 			run.CusumHigh, run.CusumLow = e.CusumHigh, e.CusumLow
+			run.Evidence, run.EvidenceLimit = e.Evidence, e.EvidenceLimit
 		}
 		run.NotJudged = notJudged(run)
 		out.Runs = append(out.Runs, run)

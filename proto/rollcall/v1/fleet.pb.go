@@ -5978,7 +5978,11 @@ type Run struct {
 	CusumHigh           float64  `protobuf:"fixed64,13,opt,name=cusum_high,json=cusumHigh,proto3" json:"cusum_high,omitempty"`
 	CusumLow            float64  `protobuf:"fixed64,14,opt,name=cusum_low,json=cusumLow,proto3" json:"cusum_low,omitempty"`
 	// Why there is no deviation.
-	NotJudged     string `protobuf:"bytes,15,opt,name=not_judged,json=notJudged,proto3" json:"not_judged,omitempty"`
+	NotJudged string `protobuf:"bytes,15,opt,name=not_judged,json=notJudged,proto3" json:"not_judged,omitempty"`
+	// Weight of evidence that the cell has changed, after this run, and the limit above
+	// which it counts as drifting; 0: not known.
+	Evidence      float64 `protobuf:"fixed64,70,opt,name=evidence,proto3" json:"evidence,omitempty"`
+	EvidenceLimit float64 `protobuf:"fixed64,71,opt,name=evidence_limit,json=evidenceLimit,proto3" json:"evidence_limit,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -6116,6 +6120,20 @@ func (x *Run) GetNotJudged() string {
 		return x.NotJudged
 	}
 	return ""
+}
+
+func (x *Run) GetEvidence() float64 {
+	if x != nil {
+		return x.Evidence
+	}
+	return 0
+}
+
+func (x *Run) GetEvidenceLimit() float64 {
+	if x != nil {
+		return x.EvidenceLimit
+	}
+	return 0
 }
 
 type GetRegistryRequest struct {
@@ -9985,7 +10003,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"L\n" +
 	"\x10ListRunsResponse\x12$\n" +
 	"\x04runs\x18\x01 \x03(\v2\x10.rollcall.v1.RunR\x04runs\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xc7\x04\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\x8a\x05\n" +
 	"\x03Run\x12\x15\n" +
 	"\x06run_id\x18\x01 \x01(\tR\x05runId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x15\n" +
@@ -10008,7 +10026,9 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"cusum_high\x18\r \x01(\x01R\tcusumHigh\x12\x1b\n" +
 	"\tcusum_low\x18\x0e \x01(\x01R\bcusumLow\x12\x1d\n" +
 	"\n" +
-	"not_judged\x18\x0f \x01(\tR\tnotJudgedB\f\n" +
+	"not_judged\x18\x0f \x01(\tR\tnotJudged\x12\x1a\n" +
+	"\bevidence\x18F \x01(\x01R\bevidence\x12%\n" +
+	"\x0eevidence_limit\x18G \x01(\x01R\revidenceLimitB\f\n" +
 	"\n" +
 	"_deviationB\r\n" +
 	"\v_innovationB\t\n" +
