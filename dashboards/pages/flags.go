@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/access"
 	"rollcall/services/caution"
 	"rollcall/services/show"
 )
@@ -131,7 +132,7 @@ func (h *handler) showFlags(ctx context.Context, r *http.Request) (answer, error
 		return answer{}, err
 	}
 	q := r.URL.Query()
-	p := flagsPage{Site: q.Get("site"), Cell: q.Get("cell"), Car: q.Get("car"), From: q.Get("from"), Until: q.Get("until"), More: flags.GetMore(), MayChange: h.Admin != nil}
+	p := flagsPage{Site: q.Get("site"), Cell: q.Get("cell"), Car: q.Get("car"), From: q.Get("from"), Until: q.Get("until"), More: flags.GetMore(), MayChange: h.Admin != nil && offersChange(ctx)}
 	var said []string
 	for _, k := range []string{"site", "cell", "car", "from", "until"} {
 		if v := q.Get(k); v != "" {
@@ -192,6 +193,7 @@ type flagPage struct {
 	// Certificates are those of the cell's checks, newest first.
 	Certificates []*rollcallv1.Certificate
 	MayChange    bool
+	Person       string // who is signed in; empty: a form asks for the name
 	// Wrong says why a form that was sent was not taken; By and Reason are what it
 	// said, Deed what it asked for.
 	Wrong, By, Reason, Deed string
@@ -220,7 +222,7 @@ func (h *handler) showFlag(ctx context.Context, r *http.Request) (answer, error)
 				name, rd = nameOf(c), rd.in(c.GetSiteZone())
 			}
 		}
-		p := flagPage{Flag: f, Title: show.Title(f, name), State: stateOfFlag(f), MayChange: h.Admin != nil}
+		p := flagPage{Flag: f, Title: show.Title(f, name), State: stateOfFlag(f), MayChange: h.Admin != nil && offersChange(ctx), Person: access.FromContext(ctx).Person}
 		if f.GetCellId() != "" {
 			p.Link = "/cells/" + f.GetCellId()
 			if p.Certificates, err = h.certificatesOf(ctx, f.GetCellId()); err != nil {

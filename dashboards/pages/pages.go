@@ -30,6 +30,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/access"
 	"rollcall/services/show"
 )
 
@@ -84,6 +85,9 @@ type Options struct {
 	Next func(ctx context.Context, car string) ([]string, error)
 	// Poll is how often what is under way is looked for while somebody watches; 0: 1 s.
 	Poll time.Duration
+	// Door lets people in and says who they are; nil: there is no sign-in, and
+	// whoever serves the pages puts who asks into the request's context.
+	Door *access.Door
 	// Closing ends what is told live when the service stops; nil: never.
 	Closing <-chan struct{}
 }
@@ -92,7 +96,7 @@ type Options struct {
 var files embed.FS
 
 // pageNames are the pages with a template of their own.
-var pageNames = []string{"fleet", "cell", "flag", "flags", "pull", "traces", "car", "cars", "compare", "report", "reports", "recompute", "certificates", "certificate", "checklist", "table", "trouble"}
+var pageNames = []string{"fleet", "cell", "flag", "flags", "pull", "traces", "car", "cars", "compare", "report", "reports", "recompute", "certificates", "certificate", "checklist", "table", "trouble", "signin"}
 
 // Handler serves the pages: / the fleet, /cells/ID, /flags and /flags/ID, /cars and
 // /cars/ID, /pulls/ID and its raw traces /pulls/ID/traces, /compare, /reports and
@@ -102,7 +106,7 @@ var pageNames = []string{"fleet", "cell", "flag", "flags", "pull", "traces", "ca
 // /cells/ID/checklist and its file to fill in, /cells/ID/checklist.csv, and the first
 // page's figures as /cells.json and /cells.csv. /live tells what is under way as
 // server-sent events. Forms are sent to /flags/ID/acknowledge, /flags/ID/close,
-// /recompute and /reader. Every other path gets a page that says where to go.
+// /recompute and /reader, with a door also to /signin and /signout. Every other path gets a page that says where to go.
 func Handler(fleet Fleet, options Options) http.Handler {
 	if options.Now == nil {
 		options.Now = time.Now
@@ -139,6 +143,9 @@ func Handler(fleet Fleet, options Options) http.Handler {
 	mux.HandleFunc("POST /recompute", h.changeRecompute)
 	mux.HandleFunc("GET /live", h.live)
 	mux.HandleFunc("POST /reader", h.setReader)
+	mux.HandleFunc("GET /signin", h.page(h.showSignIn))
+	mux.HandleFunc("POST /signin", h.signIn)
+	mux.HandleFunc("POST /signout", h.signOut)
 	mux.HandleFunc("GET /cells/{id}/checklist", h.page(h.showCheckList))
 	mux.HandleFunc("GET /cells/{id}/checklist.csv", h.page(h.checkListCSV))
 	mux.HandleFunc("GET /certificates", h.page(h.showCertificates))
@@ -152,7 +159,7 @@ func Handler(fleet Fleet, options Options) http.Handler {
 	mux.HandleFunc("GET /uplot.css", static("vendored/uplot/uPlot.min.css", "text/css; charset=utf-8"))
 	mux.HandleFunc("GET /mark.svg", static("mark.svg", "image/svg+xml"))
 	mux.HandleFunc("GET /", h.page(func(context.Context, *http.Request) (answer, error) { return answer{}, errNoPage }))
-	return headers(mux)
+	return headers(h.gate(mux))
 }
 
 type handler struct {
@@ -260,6 +267,9 @@ type frame struct {
 	Class              string
 	First              bool
 	Data               any
+	// Person is who is signed in, with their role; Bare that somebody has to first.
+	Person access.Identity
+	Bare   bool
 	// Token goes with every form; Here is the page's own address.
 	Token, Here string
 	Scripts     []string
@@ -364,6 +374,7 @@ func (h *handler) write(w http.ResponseWriter, r *http.Request, a answer, err er
 	t, err := h.template(a.page, rd)
 	if err == nil {
 		err = t.Execute(&b, frame{Chain: h.Chain, Title: a.title, Made: h.Now().UTC().Format("2 Jan 2006 15:04"), Class: a.class, First: a.page == "fleet", Data: a.data,
+			Person: access.FromContext(r.Context()), Bare: h.Door != nil && access.FromContext(r.Context()).Person == "",
 			Token: proof, Here: r.URL.RequestURI(), Scripts: a.scripts, Choices: choices(rd)})
 	}
 	if err != nil {

@@ -53,7 +53,7 @@ func BenchmarkPages(b *testing.B) {
 	keeping := admin.New(s, book, time.Now, log)
 	reading := query.New(s, book, time.Now)
 	reading.Document, reading.Reduce, reading.Sweeps, reading.Model = keeping.Registry, computing.Reduce, computing.Sweeps, computing.Model
-	server := httptest.NewServer(webHandler(ctx, reading, keeping, prometheus.NewRegistry(), log))
+	server := httptest.NewServer(webHandler(ctx, reading, keeping, nil, prometheus.NewRegistry(), log))
 	defer server.Close()
 	client := &http.Client{Transport: &http.Transport{DisableCompression: true}}
 	get := func(path string) (time.Duration, int, string) {
