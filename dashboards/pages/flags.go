@@ -39,9 +39,7 @@ type flagRow struct {
 	*rollcallv1.Flag
 	State state
 	Title string
-	// Harm is how many customer pulls it touches, Worst the largest effect on one.
-	Harm  int
-	Worst *rollcallv1.TouchedPull
+	Harm  int // customer pulls touched
 	Zone  string
 }
 
@@ -106,12 +104,7 @@ func rowsOf(flags []*rollcallv1.Flag, cells []*rollcallv1.CellStatus) []flagRow 
 	}
 	var out []flagRow
 	for _, f := range flags {
-		row := flagRow{Flag: f, State: stateOfFlag(f), Title: show.Title(f, cmp.Or(names[f.GetCellId()], f.GetCellId())), Harm: len(f.GetTouchedPulls()), Zone: zones[f.GetCellId()]}
-		for _, t := range f.GetTouchedPulls() {
-			if row.Worst == nil || max(t.GetEffect(), -t.GetEffect()) > max(row.Worst.GetEffect(), -row.Worst.GetEffect()) {
-				row.Worst = t
-			}
-		}
+		row := flagRow{Flag: f, State: stateOfFlag(f), Title: show.Title(f, cmp.Or(names[f.GetCellId()], f.GetCellId())), Harm: int(f.GetTouchedCount()), Zone: zones[f.GetCellId()]}
 		out = append(out, row)
 	}
 	return out
@@ -127,7 +120,8 @@ func (h *handler) showFlags(ctx context.Context, r *http.Request) (answer, error
 		return answer{}, err
 	}
 	f.Limit = 2000
-	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{Filter: f, IncludeClosed: true})
+	// Programs get the pulls themselves.
+	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{Filter: f, IncludeClosed: true, Counted: r.URL.Query().Get("format") != "json"})
 	if err != nil {
 		return answer{}, err
 	}
@@ -204,7 +198,7 @@ type flagPage struct {
 const mostCertificates = 5
 
 func (h *handler) showFlag(ctx context.Context, r *http.Request) (answer, error) {
-	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{IncludeClosed: true, Filter: &rollcallv1.Filter{Limit: 1_000_000}})
+	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{FlagId: r.PathValue("id")})
 	if err != nil {
 		return answer{}, err
 	}

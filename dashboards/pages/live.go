@@ -21,15 +21,7 @@ type underWay struct {
 	PullId, CellId, Cell, Words string
 }
 
-// underWay returns what has begun and is not computed.
-func (h *handler) underWay(ctx context.Context, cells []*rollcallv1.CellStatus) ([]underWay, error) {
-	r, err := h.fleet.ListUnderWay(ctx, &rollcallv1.ListUnderWayRequest{})
-	if err != nil {
-		return nil, err
-	}
-	return underWayOf(r.GetPulls(), cells), nil
-}
-
+// underWayOf returns what has begun and is not computed.
 func underWayOf(pulls []*rollcallv1.PullUnderWay, cells []*rollcallv1.CellStatus) []underWay {
 	names := map[string]string{}
 	for _, c := range cells {

@@ -41,6 +41,7 @@ type Fleet interface {
 	ListChecks(context.Context, *rollcallv1.ListChecksRequest) (*rollcallv1.ListChecksResponse, error)
 	ListRuns(context.Context, *rollcallv1.ListRunsRequest) (*rollcallv1.ListRunsResponse, error)
 	ListPulls(context.Context, *rollcallv1.ListPullsRequest) (*rollcallv1.ListPullsResponse, error)
+	CountPulls(context.Context, *rollcallv1.CountPullsRequest) (*rollcallv1.CountPullsResponse, error)
 	GetPull(context.Context, *rollcallv1.GetPullRequest) (*rollcallv1.GetPullResponse, error)
 	GetCurve(context.Context, *rollcallv1.GetCurveRequest) (*rollcallv1.GetCurveResponse, error)
 	GetBudget(context.Context, *rollcallv1.GetBudgetRequest) (*rollcallv1.GetBudgetResponse, error)

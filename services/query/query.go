@@ -122,7 +122,12 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 	}
 	every := f
 	every.Limit = everything
-	estimates, err := s.store.ReadEstimatesLatest(ctx, every)
+	r := s.latest()
+	expected := len(r.Cells)
+	if f.Cells != nil {
+		expected = len(f.Cells)
+	}
+	estimates, err := s.store.ListOffsetsLatest(ctx, every, s.now(), expected)
 	if err != nil {
 		return nil, err
 	}
@@ -138,7 +143,7 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 	if err != nil {
 		return nil, err
 	}
-	byCell := map[fleet.CellID]store.EstimateRow{}
+	byCell := map[fleet.CellID]store.OffsetRow{}
 	for _, e := range estimates {
 		byCell[fleet.CellID(e.CellID)] = e
 	}
@@ -169,7 +174,6 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 			due[id] = *i.DueAt
 		}
 	}
-	r := s.latest()
 	out := &pb.ListCellsResponse{}
 	for _, c := range r.Cells {
 		if f.Cells != nil && !slices.Contains(f.Cells, c.ID) {
@@ -258,7 +262,12 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 		return nil, err
 	}
 	asked := oneMore(&f)
-	rows, err := s.store.ListFlags(ctx, f, req.IncludeClosed)
+	var rows []store.FlagRow
+	if req.FlagId == "" {
+		rows, err = s.store.ListFlags(ctx, f, req.IncludeClosed)
+	} else {
+		rows, err = s.oneFlag(ctx, req.FlagId)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -267,9 +276,15 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 	for i, r := range rows {
 		ids[i] = fleet.FlagID(r.FlagID)
 	}
-	touched, err := s.store.ReadTouched(ctx, ids)
+	harm, err := s.store.ReadHarm(ctx, ids)
 	if err != nil {
 		return nil, err
+	}
+	var touched map[fleet.FlagID][]store.TouchedRow
+	if !req.Counted {
+		if touched, err = s.store.ReadTouched(ctx, ids); err != nil {
+			return nil, err
+		}
 	}
 	out := &pb.ListFlagsResponse{More: more}
 	for _, r := range rows {
@@ -288,6 +303,9 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 		for _, c := range r.Causes() {
 			g.Causes = append(g.Causes, &pb.Cause{Fault: c.Fault, Probability: c.Probability, Size: c.Size, ExpandedUncertainty: c.SizeU, SizeUnit: c.Unit})
 		}
+		if h, ok := harm[fleet.FlagID(r.FlagID)]; ok {
+			g.TouchedCount, g.MostEffect, g.MostEffectExpandedUncertainty = h.Pulls, h.Effect, h.EffectU
+		}
 		for _, t := range touched[fleet.FlagID(r.FlagID)] {
 			g.TouchedPulls = append(g.TouchedPulls, &pb.TouchedPull{
 				PullId: t.PullID, StartedAt: stamp(t.StartedAt), CustomerCar: t.CustomerCar, Effect: t.Effect, ExpandedUncertainty: t.EffectU,
@@ -296,6 +314,38 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 		out.Flags = append(out.Flags, g)
 	}
 	return out, s.deeds(ctx, out.Flags)
+}
+
+// oneFlag returns a flag as a list of one.
+func (s *Server) oneFlag(ctx context.Context, id string) ([]store.FlagRow, error) {
+	row, found, err := s.store.ReadFlag(ctx, fleet.FlagID(id))
+	switch {
+	case err != nil:
+		return nil, err
+	case !found:
+		return nil, fmt.Errorf("flag %s: %w", clip(id), store.ErrNotFound)
+	}
+	return []store.FlagRow{row}, nil
+}
+
+// CountPulls says how many pulls each cell made.
+func (s *Server) CountPulls(ctx context.Context, req *pb.CountPullsRequest) (*pb.CountPullsResponse, error) {
+	if err := mayRead(ctx); err != nil {
+		return nil, err
+	}
+	f, err := s.filter(req.Filter)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := s.store.CountPulls(ctx, f)
+	if err != nil {
+		return nil, err
+	}
+	out := &pb.CountPullsResponse{}
+	for _, r := range rows {
+		out.Counts = append(out.Counts, &pb.PullCount{CellId: r.CellID, Pulls: r.Pulls, Unusable: r.Unusable, InDoubt: r.InDoubt})
+	}
+	return out, nil
 }
 
 // ListPulls returns pulls and coast-downs with their headline figures, newest
@@ -567,7 +617,7 @@ func (s *Server) ListRuns(ctx context.Context, req *pb.ListRunsRequest) (*pb.Lis
 		return nil, err
 	}
 	asked := oneMore(&f)
-	runs, err := s.store.ReadRuns(ctx, f)
+	runs, err := s.store.ListRuns(ctx, f)
 	if err != nil {
 		return nil, err
 	}
@@ -576,11 +626,11 @@ func (s *Server) ListRuns(ctx context.Context, req *pb.ListRunsRequest) (*pb.Lis
 		f.From, f.Until = runs[len(runs)-1].StartedAt, runs[0].StartedAt.Add(time.Nanosecond)
 	}
 	f.Limit = everything
-	estimates, err := s.store.ReadEstimates(ctx, f)
+	estimates, err := s.store.ListOffsets(ctx, f)
 	if err != nil {
 		return nil, err
 	}
-	byRun := map[string]store.EstimateRow{}
+	byRun := map[string]store.OffsetRow{}
 	for _, e := range estimates {
 		byRun[e.RunID] = e
 	}
@@ -588,7 +638,7 @@ func (s *Server) ListRuns(ctx context.Context, req *pb.ListRunsRequest) (*pb.Lis
 	for _, r := range runs {
 		run := &pb.Run{
 			RunId: r.RunID, CellId: r.CellID, CarId: r.CarID, Session: r.Session, StartedAt: stamp(r.StartedAt),
-			PullsUsed: uint32(len(r.PullIDs)), PullsLeftOut: uint32(len(r.LeftOutIDs)), LeftOutReason: strings.Join(distinct(r.LeftOutReasons), "; "),
+			PullsUsed: uint32(r.Used), PullsLeftOut: uint32(r.LeftOut), LeftOutReason: strings.Join(distinct(r.LeftOutReasons), "; "),
 		}
 		if e, ok := byRun[r.RunID]; ok {
 			run.Deviation, run.Innovation = e.Deviation, e.Innovation

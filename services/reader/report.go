@@ -77,8 +77,8 @@ func (s service) ListChecks(ctx context.Context, r *rollcallv1.ListChecksRequest
 func (s service) ListRuns(ctx context.Context, r *rollcallv1.ListRunsRequest) (*rollcallv1.ListRunsResponse, error) {
 	return s.c.ListRuns(ctx, r)
 }
-func (s service) ListPulls(ctx context.Context, r *rollcallv1.ListPullsRequest) (*rollcallv1.ListPullsResponse, error) {
-	return s.c.ListPulls(ctx, r)
+func (s service) CountPulls(ctx context.Context, r *rollcallv1.CountPullsRequest) (*rollcallv1.CountPullsResponse, error) {
+	return s.c.CountPulls(ctx, r)
 }
 func (s service) ListDue(ctx context.Context, r *rollcallv1.ListDueRequest) (*rollcallv1.ListDueResponse, error) {
 	return s.c.ListDue(ctx, r)

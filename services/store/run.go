@@ -42,9 +42,35 @@ func (s *Store) WriteRuns(ctx context.Context, rows []RunRow) error {
 	return insertRows(ctx, s, "runs", rows)
 }
 
-var selectRuns = "SELECT " + columnsOf[RunRow]() + ` FROM runs FINAL
+// RunHead is a reference run as lists show it, without its points.
+type RunHead struct {
+	RunID          string    `ch:"run_id"`
+	CellID         string    `ch:"cell_id"`
+	CarID          string    `ch:"car_id"`
+	Session        string    `ch:"session"`
+	StartedAt      time.Time `ch:"started_at"`
+	Used           uint64    `ch:"used"`     // pulls
+	LeftOut        uint64    `ch:"left_out"` // pulls
+	LeftOutReasons []string  `ch:"left_out_reasons"`
+}
+
+var selectRunHeads = "SELECT run_id, cell_id, car_id, session, started_at, length(pull_ids) AS used, length(left_out_ids) AS left_out, left_out_reasons" + fromRuns
+
+// ListRuns is ReadRuns with what lists show.
+func (s *Store) ListRuns(ctx context.Context, f Filter) ([]RunHead, error) {
+	rows, err := selectRows[RunHead](ctx, s, selectRunHeads, f.args()...)
+	if err != nil {
+		return nil, fmt.Errorf("list reference runs: %w", err)
+	}
+	return rows, nil
+}
+
+var selectRuns = "SELECT " + columnsOf[RunRow]() + fromRuns
+
+// Cell and car are of the sort key: see whereEstimates. The start is not.
+const fromRuns = ` FROM runs FINAL
+PREWHERE ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AND ({car:String} = '' OR car_id = {car:String})
 WHERE started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
-	AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AND ({car:String} = '' OR car_id = {car:String})
 ORDER BY started_at DESC, run_id DESC LIMIT {limit:UInt64}`
 
 // ReadRuns returns reference runs, newest first.

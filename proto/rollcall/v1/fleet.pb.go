@@ -453,6 +453,10 @@ type ListFlagsRequest struct {
 	Filter *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
 	// Also the closed ones.
 	IncludeClosed bool `protobuf:"varint,2,opt,name=include_closed,json=includeClosed,proto3" json:"include_closed,omitempty"`
+	// One flag, open or closed; empty: those of the filter.
+	FlagId string `protobuf:"bytes,60,opt,name=flag_id,json=flagId,proto3" json:"flag_id,omitempty"`
+	// Leave out the touched pulls; touched_count and most_effect are there.
+	Counted       bool `protobuf:"varint,61,opt,name=counted,proto3" json:"counted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -497,6 +501,20 @@ func (x *ListFlagsRequest) GetFilter() *Filter {
 func (x *ListFlagsRequest) GetIncludeClosed() bool {
 	if x != nil {
 		return x.IncludeClosed
+	}
+	return false
+}
+
+func (x *ListFlagsRequest) GetFlagId() string {
+	if x != nil {
+		return x.FlagId
+	}
+	return ""
+}
+
+func (x *ListFlagsRequest) GetCounted() bool {
+	if x != nil {
+		return x.Counted
 	}
 	return false
 }
@@ -586,8 +604,13 @@ type Flag struct {
 	// Somebody has taken it on; the last one who did, and when.
 	AcknowledgedBy string                 `protobuf:"bytes,61,opt,name=acknowledged_by,json=acknowledgedBy,proto3" json:"acknowledged_by,omitempty"`
 	AcknowledgedAt *timestamppb.Timestamp `protobuf:"bytes,62,opt,name=acknowledged_at,json=acknowledgedAt,proto3" json:"acknowledged_at,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// How many customer pulls it touches, and what it does to the power of the one it
+	// changes most, the first of equals: a ratio, its uncertainty expanded.
+	TouchedCount                  uint64  `protobuf:"varint,70,opt,name=touched_count,json=touchedCount,proto3" json:"touched_count,omitempty"`
+	MostEffect                    float64 `protobuf:"fixed64,71,opt,name=most_effect,json=mostEffect,proto3" json:"most_effect,omitempty"`
+	MostEffectExpandedUncertainty float64 `protobuf:"fixed64,72,opt,name=most_effect_expanded_uncertainty,json=mostEffectExpandedUncertainty,proto3" json:"most_effect_expanded_uncertainty,omitempty"`
+	unknownFields                 protoimpl.UnknownFields
+	sizeCache                     protoimpl.SizeCache
 }
 
 func (x *Flag) Reset() {
@@ -765,6 +788,27 @@ func (x *Flag) GetAcknowledgedAt() *timestamppb.Timestamp {
 		return x.AcknowledgedAt
 	}
 	return nil
+}
+
+func (x *Flag) GetTouchedCount() uint64 {
+	if x != nil {
+		return x.TouchedCount
+	}
+	return 0
+}
+
+func (x *Flag) GetMostEffect() float64 {
+	if x != nil {
+		return x.MostEffect
+	}
+	return 0
+}
+
+func (x *Flag) GetMostEffectExpandedUncertainty() float64 {
+	if x != nil {
+		return x.MostEffectExpandedUncertainty
+	}
+	return 0
 }
 
 // FlagDeed is what somebody did about a flag.
@@ -4065,7 +4109,7 @@ func (x *ParasiticLoss) GetEffectiveAt() *timestamppb.Timestamp {
 
 type ListDueRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Its cells narrow.
+	// Its cells narrow; with an end only what is due before it is listed.
 	Filter        *Filter `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -4396,6 +4440,167 @@ func (x *DueRule) GetSays() string {
 	return ""
 }
 
+type CountPullsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its site, cell and times narrow.
+	Filter        *Filter `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CountPullsRequest) Reset() {
+	*x = CountPullsRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[45]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CountPullsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CountPullsRequest) ProtoMessage() {}
+
+func (x *CountPullsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[45]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CountPullsRequest.ProtoReflect.Descriptor instead.
+func (*CountPullsRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{45}
+}
+
+func (x *CountPullsRequest) GetFilter() *Filter {
+	if x != nil {
+		return x.Filter
+	}
+	return nil
+}
+
+type CountPullsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Of each cell with a pull, by cell.
+	Counts        []*PullCount `protobuf:"bytes,1,rep,name=counts,proto3" json:"counts,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CountPullsResponse) Reset() {
+	*x = CountPullsResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[46]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CountPullsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CountPullsResponse) ProtoMessage() {}
+
+func (x *CountPullsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[46]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CountPullsResponse.ProtoReflect.Descriptor instead.
+func (*CountPullsResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{46}
+}
+
+func (x *CountPullsResponse) GetCounts() []*PullCount {
+	if x != nil {
+		return x.Counts
+	}
+	return nil
+}
+
+// PullCount is how many pulls a cell made; coast-downs alone are none.
+type PullCount struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	CellId string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	Pulls  uint64                 `protobuf:"varint,2,opt,name=pulls,proto3" json:"pulls,omitempty"`
+	// Of them, those that are unusable.
+	Unusable uint64 `protobuf:"varint,3,opt,name=unusable,proto3" json:"unusable,omitempty"`
+	// Of them, those of customers that an open flag touches.
+	InDoubt       uint64 `protobuf:"varint,4,opt,name=in_doubt,json=inDoubt,proto3" json:"in_doubt,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PullCount) Reset() {
+	*x = PullCount{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PullCount) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PullCount) ProtoMessage() {}
+
+func (x *PullCount) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PullCount.ProtoReflect.Descriptor instead.
+func (*PullCount) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{47}
+}
+
+func (x *PullCount) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *PullCount) GetPulls() uint64 {
+	if x != nil {
+		return x.Pulls
+	}
+	return 0
+}
+
+func (x *PullCount) GetUnusable() uint64 {
+	if x != nil {
+		return x.Unusable
+	}
+	return 0
+}
+
+func (x *PullCount) GetInDoubt() uint64 {
+	if x != nil {
+		return x.InDoubt
+	}
+	return 0
+}
+
 type ListPullsRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Filter        *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
@@ -4405,7 +4610,7 @@ type ListPullsRequest struct {
 
 func (x *ListPullsRequest) Reset() {
 	*x = ListPullsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[45]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4417,7 +4622,7 @@ func (x *ListPullsRequest) String() string {
 func (*ListPullsRequest) ProtoMessage() {}
 
 func (x *ListPullsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[45]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4430,7 +4635,7 @@ func (x *ListPullsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPullsRequest.ProtoReflect.Descriptor instead.
 func (*ListPullsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{45}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ListPullsRequest) GetFilter() *Filter {
@@ -4451,7 +4656,7 @@ type ListPullsResponse struct {
 
 func (x *ListPullsResponse) Reset() {
 	*x = ListPullsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[46]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4463,7 +4668,7 @@ func (x *ListPullsResponse) String() string {
 func (*ListPullsResponse) ProtoMessage() {}
 
 func (x *ListPullsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[46]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4476,7 +4681,7 @@ func (x *ListPullsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPullsResponse.ProtoReflect.Descriptor instead.
 func (*ListPullsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{46}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *ListPullsResponse) GetPulls() []*Pull {
@@ -4571,7 +4776,7 @@ type Pull struct {
 
 func (x *Pull) Reset() {
 	*x = Pull{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4583,7 +4788,7 @@ func (x *Pull) String() string {
 func (*Pull) ProtoMessage() {}
 
 func (x *Pull) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4596,7 +4801,7 @@ func (x *Pull) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Pull.ProtoReflect.Descriptor instead.
 func (*Pull) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{47}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *Pull) GetPullId() string {
@@ -4918,7 +5123,7 @@ type Headline struct {
 
 func (x *Headline) Reset() {
 	*x = Headline{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4930,7 +5135,7 @@ func (x *Headline) String() string {
 func (*Headline) ProtoMessage() {}
 
 func (x *Headline) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4943,7 +5148,7 @@ func (x *Headline) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Headline.ProtoReflect.Descriptor instead.
 func (*Headline) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{48}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *Headline) GetFigure() string {
@@ -5034,7 +5239,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5046,7 +5251,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5059,7 +5264,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{49}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *Finding) GetKind() string {
@@ -5129,7 +5334,7 @@ type GetPullRequest struct {
 
 func (x *GetPullRequest) Reset() {
 	*x = GetPullRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5141,7 +5346,7 @@ func (x *GetPullRequest) String() string {
 func (*GetPullRequest) ProtoMessage() {}
 
 func (x *GetPullRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5154,7 +5359,7 @@ func (x *GetPullRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPullRequest.ProtoReflect.Descriptor instead.
 func (*GetPullRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{50}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *GetPullRequest) GetPullId() string {
@@ -5187,7 +5392,7 @@ type GetPullResponse struct {
 
 func (x *GetPullResponse) Reset() {
 	*x = GetPullResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5199,7 +5404,7 @@ func (x *GetPullResponse) String() string {
 func (*GetPullResponse) ProtoMessage() {}
 
 func (x *GetPullResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5212,7 +5417,7 @@ func (x *GetPullResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPullResponse.ProtoReflect.Descriptor instead.
 func (*GetPullResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{51}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *GetPullResponse) GetPull() *Pull {
@@ -5279,7 +5484,7 @@ type Sweep struct {
 
 func (x *Sweep) Reset() {
 	*x = Sweep{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5291,7 +5496,7 @@ func (x *Sweep) String() string {
 func (*Sweep) ProtoMessage() {}
 
 func (x *Sweep) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5304,7 +5509,7 @@ func (x *Sweep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Sweep.ProtoReflect.Descriptor instead.
 func (*Sweep) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{52}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *Sweep) GetNumber() uint32 {
@@ -5411,7 +5616,7 @@ type Segment struct {
 
 func (x *Segment) Reset() {
 	*x = Segment{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5423,7 +5628,7 @@ func (x *Segment) String() string {
 func (*Segment) ProtoMessage() {}
 
 func (x *Segment) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5436,7 +5641,7 @@ func (x *Segment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Segment.ProtoReflect.Descriptor instead.
 func (*Segment) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{53}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *Segment) GetKind() string {
@@ -5476,7 +5681,7 @@ type ChannelSummary struct {
 
 func (x *ChannelSummary) Reset() {
 	*x = ChannelSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5488,7 +5693,7 @@ func (x *ChannelSummary) String() string {
 func (*ChannelSummary) ProtoMessage() {}
 
 func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5501,7 +5706,7 @@ func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChannelSummary.ProtoReflect.Descriptor instead.
 func (*ChannelSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{54}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ChannelSummary) GetChannel() string {
@@ -5561,7 +5766,7 @@ type GetCurveRequest struct {
 
 func (x *GetCurveRequest) Reset() {
 	*x = GetCurveRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5573,7 +5778,7 @@ func (x *GetCurveRequest) String() string {
 func (*GetCurveRequest) ProtoMessage() {}
 
 func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5586,7 +5791,7 @@ func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveRequest.ProtoReflect.Descriptor instead.
 func (*GetCurveRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{55}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *GetCurveRequest) GetPullId() string {
@@ -5622,7 +5827,7 @@ type GetCurveResponse struct {
 
 func (x *GetCurveResponse) Reset() {
 	*x = GetCurveResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5634,7 +5839,7 @@ func (x *GetCurveResponse) String() string {
 func (*GetCurveResponse) ProtoMessage() {}
 
 func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5647,7 +5852,7 @@ func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveResponse.ProtoReflect.Descriptor instead.
 func (*GetCurveResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{56}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *GetCurveResponse) GetPull() *Pull {
@@ -5694,7 +5899,7 @@ type CurvePoint struct {
 
 func (x *CurvePoint) Reset() {
 	*x = CurvePoint{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5706,7 +5911,7 @@ func (x *CurvePoint) String() string {
 func (*CurvePoint) ProtoMessage() {}
 
 func (x *CurvePoint) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5719,7 +5924,7 @@ func (x *CurvePoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CurvePoint.ProtoReflect.Descriptor instead.
 func (*CurvePoint) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{57}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *CurvePoint) GetEngineSpeedRadS() float64 {
@@ -5815,7 +6020,7 @@ type ListRunsRequest struct {
 
 func (x *ListRunsRequest) Reset() {
 	*x = ListRunsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5827,7 +6032,7 @@ func (x *ListRunsRequest) String() string {
 func (*ListRunsRequest) ProtoMessage() {}
 
 func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5840,7 +6045,7 @@ func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListRunsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{58}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ListRunsRequest) GetFilter() *Filter {
@@ -5861,7 +6066,7 @@ type ListRunsResponse struct {
 
 func (x *ListRunsResponse) Reset() {
 	*x = ListRunsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5873,7 +6078,7 @@ func (x *ListRunsResponse) String() string {
 func (*ListRunsResponse) ProtoMessage() {}
 
 func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5886,7 +6091,7 @@ func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListRunsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{59}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ListRunsResponse) GetRuns() []*Run {
@@ -5931,7 +6136,7 @@ type Run struct {
 
 func (x *Run) Reset() {
 	*x = Run{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5943,7 +6148,7 @@ func (x *Run) String() string {
 func (*Run) ProtoMessage() {}
 
 func (x *Run) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5956,7 +6161,7 @@ func (x *Run) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Run.ProtoReflect.Descriptor instead.
 func (*Run) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{60}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *Run) GetRunId() string {
@@ -6074,7 +6279,7 @@ type GetRegistryRequest struct {
 
 func (x *GetRegistryRequest) Reset() {
 	*x = GetRegistryRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6086,7 +6291,7 @@ func (x *GetRegistryRequest) String() string {
 func (*GetRegistryRequest) ProtoMessage() {}
 
 func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6099,7 +6304,7 @@ func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryRequest.ProtoReflect.Descriptor instead.
 func (*GetRegistryRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{61}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *GetRegistryRequest) GetAt() *timestamppb.Timestamp {
@@ -6119,7 +6324,7 @@ type GetRegistryResponse struct {
 
 func (x *GetRegistryResponse) Reset() {
 	*x = GetRegistryResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6131,7 +6336,7 @@ func (x *GetRegistryResponse) String() string {
 func (*GetRegistryResponse) ProtoMessage() {}
 
 func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6144,7 +6349,7 @@ func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryResponse.ProtoReflect.Descriptor instead.
 func (*GetRegistryResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{62}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *GetRegistryResponse) GetYaml() []byte {
@@ -6169,7 +6374,7 @@ type PullSet struct {
 
 func (x *PullSet) Reset() {
 	*x = PullSet{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6181,7 +6386,7 @@ func (x *PullSet) String() string {
 func (*PullSet) ProtoMessage() {}
 
 func (x *PullSet) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6194,7 +6399,7 @@ func (x *PullSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullSet.ProtoReflect.Descriptor instead.
 func (*PullSet) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{63}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *PullSet) GetPullIds() []string {
@@ -6252,7 +6457,7 @@ type ComparePullsRequest struct {
 
 func (x *ComparePullsRequest) Reset() {
 	*x = ComparePullsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6264,7 +6469,7 @@ func (x *ComparePullsRequest) String() string {
 func (*ComparePullsRequest) ProtoMessage() {}
 
 func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6277,7 +6482,7 @@ func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsRequest.ProtoReflect.Descriptor instead.
 func (*ComparePullsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{64}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *ComparePullsRequest) GetBefore() *PullSet {
@@ -6357,7 +6562,7 @@ type ComparePullsResponse struct {
 
 func (x *ComparePullsResponse) Reset() {
 	*x = ComparePullsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6369,7 +6574,7 @@ func (x *ComparePullsResponse) String() string {
 func (*ComparePullsResponse) ProtoMessage() {}
 
 func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6382,7 +6587,7 @@ func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsResponse.ProtoReflect.Descriptor instead.
 func (*ComparePullsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{65}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *ComparePullsResponse) GetFigure() string {
@@ -6542,7 +6747,7 @@ type SetSummary struct {
 
 func (x *SetSummary) Reset() {
 	*x = SetSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6554,7 +6759,7 @@ func (x *SetSummary) String() string {
 func (*SetSummary) ProtoMessage() {}
 
 func (x *SetSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6567,7 +6772,7 @@ func (x *SetSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetSummary.ProtoReflect.Descriptor instead.
 func (*SetSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{66}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *SetSummary) GetPullIds() []string {
@@ -6676,7 +6881,7 @@ type PullDifference struct {
 
 func (x *PullDifference) Reset() {
 	*x = PullDifference{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6688,7 +6893,7 @@ func (x *PullDifference) String() string {
 func (*PullDifference) ProtoMessage() {}
 
 func (x *PullDifference) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6701,7 +6906,7 @@ func (x *PullDifference) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullDifference.ProtoReflect.Descriptor instead.
 func (*PullDifference) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{67}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *PullDifference) GetEngineSpeedRadS() float64 {
@@ -6794,7 +6999,7 @@ type DifferencePart struct {
 
 func (x *DifferencePart) Reset() {
 	*x = DifferencePart{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6806,7 +7011,7 @@ func (x *DifferencePart) String() string {
 func (*DifferencePart) ProtoMessage() {}
 
 func (x *DifferencePart) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6819,7 +7024,7 @@ func (x *DifferencePart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DifferencePart.ProtoReflect.Descriptor instead.
 func (*DifferencePart) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{68}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *DifferencePart) GetName() string {
@@ -6864,7 +7069,7 @@ type GetBudgetRequest struct {
 
 func (x *GetBudgetRequest) Reset() {
 	*x = GetBudgetRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6876,7 +7081,7 @@ func (x *GetBudgetRequest) String() string {
 func (*GetBudgetRequest) ProtoMessage() {}
 
 func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6889,7 +7094,7 @@ func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetRequest.ProtoReflect.Descriptor instead.
 func (*GetBudgetRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{69}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *GetBudgetRequest) GetPullId() string {
@@ -6939,7 +7144,7 @@ type GetBudgetResponse struct {
 
 func (x *GetBudgetResponse) Reset() {
 	*x = GetBudgetResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6951,7 +7156,7 @@ func (x *GetBudgetResponse) String() string {
 func (*GetBudgetResponse) ProtoMessage() {}
 
 func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6964,7 +7169,7 @@ func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetResponse.ProtoReflect.Descriptor instead.
 func (*GetBudgetResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{70}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *GetBudgetResponse) GetOf() string {
@@ -7062,7 +7267,7 @@ type BudgetRow struct {
 
 func (x *BudgetRow) Reset() {
 	*x = BudgetRow{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7074,7 +7279,7 @@ func (x *BudgetRow) String() string {
 func (*BudgetRow) ProtoMessage() {}
 
 func (x *BudgetRow) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7087,7 +7292,7 @@ func (x *BudgetRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BudgetRow.ProtoReflect.Descriptor instead.
 func (*BudgetRow) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{71}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *BudgetRow) GetInput() string {
@@ -7176,7 +7381,7 @@ type GetRepeatabilityRequest struct {
 
 func (x *GetRepeatabilityRequest) Reset() {
 	*x = GetRepeatabilityRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7188,7 +7393,7 @@ func (x *GetRepeatabilityRequest) String() string {
 func (*GetRepeatabilityRequest) ProtoMessage() {}
 
 func (x *GetRepeatabilityRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7201,7 +7406,7 @@ func (x *GetRepeatabilityRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRepeatabilityRequest.ProtoReflect.Descriptor instead.
 func (*GetRepeatabilityRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{72}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *GetRepeatabilityRequest) GetPulls() *PullSet {
@@ -7268,7 +7473,7 @@ type GetRepeatabilityResponse struct {
 
 func (x *GetRepeatabilityResponse) Reset() {
 	*x = GetRepeatabilityResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7280,7 +7485,7 @@ func (x *GetRepeatabilityResponse) String() string {
 func (*GetRepeatabilityResponse) ProtoMessage() {}
 
 func (x *GetRepeatabilityResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7293,7 +7498,7 @@ func (x *GetRepeatabilityResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRepeatabilityResponse.ProtoReflect.Descriptor instead.
 func (*GetRepeatabilityResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{73}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *GetRepeatabilityResponse) GetFigure() string {
@@ -7431,7 +7636,7 @@ type RepeatedPull struct {
 
 func (x *RepeatedPull) Reset() {
 	*x = RepeatedPull{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7443,7 +7648,7 @@ func (x *RepeatedPull) String() string {
 func (*RepeatedPull) ProtoMessage() {}
 
 func (x *RepeatedPull) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7456,7 +7661,7 @@ func (x *RepeatedPull) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RepeatedPull.ProtoReflect.Descriptor instead.
 func (*RepeatedPull) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{74}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *RepeatedPull) GetPullId() string {
@@ -7544,7 +7749,7 @@ type Trend struct {
 
 func (x *Trend) Reset() {
 	*x = Trend{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7556,7 +7761,7 @@ func (x *Trend) String() string {
 func (*Trend) ProtoMessage() {}
 
 func (x *Trend) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7569,7 +7774,7 @@ func (x *Trend) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Trend.ProtoReflect.Descriptor instead.
 func (*Trend) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{75}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *Trend) GetSlope() float64 {
@@ -7621,7 +7826,7 @@ type Agreement struct {
 
 func (x *Agreement) Reset() {
 	*x = Agreement{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7633,7 +7838,7 @@ func (x *Agreement) String() string {
 func (*Agreement) ProtoMessage() {}
 
 func (x *Agreement) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7646,7 +7851,7 @@ func (x *Agreement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Agreement.ProtoReflect.Descriptor instead.
 func (*Agreement) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{76}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *Agreement) GetMean() float64 {
@@ -7728,7 +7933,7 @@ type AgreeingCell struct {
 
 func (x *AgreeingCell) Reset() {
 	*x = AgreeingCell{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7740,7 +7945,7 @@ func (x *AgreeingCell) String() string {
 func (*AgreeingCell) ProtoMessage() {}
 
 func (x *AgreeingCell) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7753,7 +7958,7 @@ func (x *AgreeingCell) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AgreeingCell.ProtoReflect.Descriptor instead.
 func (*AgreeingCell) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{77}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *AgreeingCell) GetCellId() string {
@@ -7809,7 +8014,7 @@ type ListCertificatesRequest struct {
 
 func (x *ListCertificatesRequest) Reset() {
 	*x = ListCertificatesRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7821,7 +8026,7 @@ func (x *ListCertificatesRequest) String() string {
 func (*ListCertificatesRequest) ProtoMessage() {}
 
 func (x *ListCertificatesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7834,7 +8039,7 @@ func (x *ListCertificatesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCertificatesRequest.ProtoReflect.Descriptor instead.
 func (*ListCertificatesRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{78}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *ListCertificatesRequest) GetFilter() *Filter {
@@ -7861,7 +8066,7 @@ type ListCertificatesResponse struct {
 
 func (x *ListCertificatesResponse) Reset() {
 	*x = ListCertificatesResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7873,7 +8078,7 @@ func (x *ListCertificatesResponse) String() string {
 func (*ListCertificatesResponse) ProtoMessage() {}
 
 func (x *ListCertificatesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7886,7 +8091,7 @@ func (x *ListCertificatesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCertificatesResponse.ProtoReflect.Descriptor instead.
 func (*ListCertificatesResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{79}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *ListCertificatesResponse) GetCertificates() []*Certificate {
@@ -7931,7 +8136,7 @@ type Certificate struct {
 
 func (x *Certificate) Reset() {
 	*x = Certificate{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7943,7 +8148,7 @@ func (x *Certificate) String() string {
 func (*Certificate) ProtoMessage() {}
 
 func (x *Certificate) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7956,7 +8161,7 @@ func (x *Certificate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Certificate.ProtoReflect.Descriptor instead.
 func (*Certificate) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{80}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *Certificate) GetNumber() string {
@@ -8081,7 +8286,7 @@ type GetCertificateRequest struct {
 
 func (x *GetCertificateRequest) Reset() {
 	*x = GetCertificateRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8093,7 +8298,7 @@ func (x *GetCertificateRequest) String() string {
 func (*GetCertificateRequest) ProtoMessage() {}
 
 func (x *GetCertificateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8106,7 +8311,7 @@ func (x *GetCertificateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCertificateRequest.ProtoReflect.Descriptor instead.
 func (*GetCertificateRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{81}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *GetCertificateRequest) GetNumber() string {
@@ -8139,7 +8344,7 @@ type GetCertificateResponse struct {
 
 func (x *GetCertificateResponse) Reset() {
 	*x = GetCertificateResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8151,7 +8356,7 @@ func (x *GetCertificateResponse) String() string {
 func (*GetCertificateResponse) ProtoMessage() {}
 
 func (x *GetCertificateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8164,7 +8369,7 @@ func (x *GetCertificateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCertificateResponse.ProtoReflect.Descriptor instead.
 func (*GetCertificateResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{82}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *GetCertificateResponse) GetCertificate() *Certificate {
@@ -8211,7 +8416,7 @@ type GetCheckListRequest struct {
 
 func (x *GetCheckListRequest) Reset() {
 	*x = GetCheckListRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8223,7 +8428,7 @@ func (x *GetCheckListRequest) String() string {
 func (*GetCheckListRequest) ProtoMessage() {}
 
 func (x *GetCheckListRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8236,7 +8441,7 @@ func (x *GetCheckListRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckListRequest.ProtoReflect.Descriptor instead.
 func (*GetCheckListRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{83}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *GetCheckListRequest) GetCellId() string {
@@ -8268,7 +8473,7 @@ type GetCheckListResponse struct {
 
 func (x *GetCheckListResponse) Reset() {
 	*x = GetCheckListResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8280,7 +8485,7 @@ func (x *GetCheckListResponse) String() string {
 func (*GetCheckListResponse) ProtoMessage() {}
 
 func (x *GetCheckListResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8293,7 +8498,7 @@ func (x *GetCheckListResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckListResponse.ProtoReflect.Descriptor instead.
 func (*GetCheckListResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{84}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *GetCheckListResponse) GetCellId() string {
@@ -8383,7 +8588,7 @@ type CheckListMass struct {
 
 func (x *CheckListMass) Reset() {
 	*x = CheckListMass{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[85]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8395,7 +8600,7 @@ func (x *CheckListMass) String() string {
 func (*CheckListMass) ProtoMessage() {}
 
 func (x *CheckListMass) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[85]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8408,7 +8613,7 @@ func (x *CheckListMass) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckListMass.ProtoReflect.Descriptor instead.
 func (*CheckListMass) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{85}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *CheckListMass) GetMassId() string {
@@ -8478,7 +8683,7 @@ type CheckListStep struct {
 
 func (x *CheckListStep) Reset() {
 	*x = CheckListStep{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[86]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8490,7 +8695,7 @@ func (x *CheckListStep) String() string {
 func (*CheckListStep) ProtoMessage() {}
 
 func (x *CheckListStep) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[86]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8503,7 +8708,7 @@ func (x *CheckListStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckListStep.ProtoReflect.Descriptor instead.
 func (*CheckListStep) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{86}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *CheckListStep) GetStep() uint32 {
@@ -8596,7 +8801,7 @@ type PlanRotationRequest struct {
 
 func (x *PlanRotationRequest) Reset() {
 	*x = PlanRotationRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[87]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8608,7 +8813,7 @@ func (x *PlanRotationRequest) String() string {
 func (*PlanRotationRequest) ProtoMessage() {}
 
 func (x *PlanRotationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[87]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8621,7 +8826,7 @@ func (x *PlanRotationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanRotationRequest.ProtoReflect.Descriptor instead.
 func (*PlanRotationRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{87}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *PlanRotationRequest) GetWeeks() uint32 {
@@ -8719,7 +8924,7 @@ type CarWeeks struct {
 
 func (x *CarWeeks) Reset() {
 	*x = CarWeeks{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[88]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8731,7 +8936,7 @@ func (x *CarWeeks) String() string {
 func (*CarWeeks) ProtoMessage() {}
 
 func (x *CarWeeks) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[88]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8744,7 +8949,7 @@ func (x *CarWeeks) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CarWeeks.ProtoReflect.Descriptor instead.
 func (*CarWeeks) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{88}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *CarWeeks) GetCarId() string {
@@ -8772,7 +8977,7 @@ type CellWeeks struct {
 
 func (x *CellWeeks) Reset() {
 	*x = CellWeeks{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[89]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8784,7 +8989,7 @@ func (x *CellWeeks) String() string {
 func (*CellWeeks) ProtoMessage() {}
 
 func (x *CellWeeks) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[89]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8797,7 +9002,7 @@ func (x *CellWeeks) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CellWeeks.ProtoReflect.Descriptor instead.
 func (*CellWeeks) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{89}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *CellWeeks) GetCellId() string {
@@ -8824,7 +9029,7 @@ type CarPlace struct {
 
 func (x *CarPlace) Reset() {
 	*x = CarPlace{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[90]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8836,7 +9041,7 @@ func (x *CarPlace) String() string {
 func (*CarPlace) ProtoMessage() {}
 
 func (x *CarPlace) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[90]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8849,7 +9054,7 @@ func (x *CarPlace) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CarPlace.ProtoReflect.Descriptor instead.
 func (*CarPlace) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{90}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *CarPlace) GetCarId() string {
@@ -8878,7 +9083,7 @@ type TravelCost struct {
 
 func (x *TravelCost) Reset() {
 	*x = TravelCost{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[91]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8890,7 +9095,7 @@ func (x *TravelCost) String() string {
 func (*TravelCost) ProtoMessage() {}
 
 func (x *TravelCost) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[91]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8903,7 +9108,7 @@ func (x *TravelCost) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TravelCost.ProtoReflect.Descriptor instead.
 func (*TravelCost) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{91}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *TravelCost) GetSiteId() string {
@@ -8953,7 +9158,7 @@ type PlanRotationResponse struct {
 
 func (x *PlanRotationResponse) Reset() {
 	*x = PlanRotationResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[92]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8965,7 +9170,7 @@ func (x *PlanRotationResponse) String() string {
 func (*PlanRotationResponse) ProtoMessage() {}
 
 func (x *PlanRotationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[92]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8978,7 +9183,7 @@ func (x *PlanRotationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanRotationResponse.ProtoReflect.Descriptor instead.
 func (*PlanRotationResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{92}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *PlanRotationResponse) GetFrom() *timestamppb.Timestamp {
@@ -9070,7 +9275,7 @@ type RotationScheme struct {
 
 func (x *RotationScheme) Reset() {
 	*x = RotationScheme{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[93]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9082,7 +9287,7 @@ func (x *RotationScheme) String() string {
 func (*RotationScheme) ProtoMessage() {}
 
 func (x *RotationScheme) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[93]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9095,7 +9300,7 @@ func (x *RotationScheme) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RotationScheme.ProtoReflect.Descriptor instead.
 func (*RotationScheme) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{93}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *RotationScheme) GetStops() []*RotationStop {
@@ -9166,7 +9371,7 @@ type RotationStop struct {
 
 func (x *RotationStop) Reset() {
 	*x = RotationStop{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[94]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9178,7 +9383,7 @@ func (x *RotationStop) String() string {
 func (*RotationStop) ProtoMessage() {}
 
 func (x *RotationStop) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[94]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9191,7 +9396,7 @@ func (x *RotationStop) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RotationStop.ProtoReflect.Descriptor instead.
 func (*RotationStop) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{94}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *RotationStop) GetWeek() uint32 {
@@ -9253,7 +9458,7 @@ type CellUncertainty struct {
 
 func (x *CellUncertainty) Reset() {
 	*x = CellUncertainty{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[95]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9265,7 +9470,7 @@ func (x *CellUncertainty) String() string {
 func (*CellUncertainty) ProtoMessage() {}
 
 func (x *CellUncertainty) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[95]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9278,7 +9483,7 @@ func (x *CellUncertainty) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CellUncertainty.ProtoReflect.Descriptor instead.
 func (*CellUncertainty) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{95}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *CellUncertainty) GetCellId() string {
@@ -9343,13 +9548,15 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\rcheck_overdue\x18\x18 \x01(\bR\fcheckOverdue\x12\x1b\n" +
 	"\tsite_zone\x18< \x01(\tR\bsiteZoneB\t\n" +
 	"\a_offsetB\x17\n" +
-	"\x15_expanded_uncertainty\"f\n" +
+	"\x15_expanded_uncertainty\"\x99\x01\n" +
 	"\x10ListFlagsRequest\x12+\n" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\x12%\n" +
-	"\x0einclude_closed\x18\x02 \x01(\bR\rincludeClosed\"P\n" +
+	"\x0einclude_closed\x18\x02 \x01(\bR\rincludeClosed\x12\x17\n" +
+	"\aflag_id\x18< \x01(\tR\x06flagId\x12\x18\n" +
+	"\acounted\x18= \x01(\bR\acounted\"P\n" +
 	"\x11ListFlagsResponse\x12'\n" +
 	"\x05flags\x18\x01 \x03(\v2\x11.rollcall.v1.FlagR\x05flags\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xed\x06\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xfc\a\n" +
 	"\x04Flag\x12\x17\n" +
 	"\aflag_id\x18\x01 \x01(\tR\x06flagId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x15\n" +
@@ -9374,7 +9581,11 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x06due_at\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\x05dueAt\x12/\n" +
 	"\ahistory\x18< \x03(\v2\x15.rollcall.v1.FlagDeedR\ahistory\x12'\n" +
 	"\x0facknowledged_by\x18= \x01(\tR\x0eacknowledgedBy\x12C\n" +
-	"\x0facknowledged_at\x18> \x01(\v2\x1a.google.protobuf.TimestampR\x0eacknowledgedAt\"r\n" +
+	"\x0facknowledged_at\x18> \x01(\v2\x1a.google.protobuf.TimestampR\x0eacknowledgedAt\x12#\n" +
+	"\rtouched_count\x18F \x01(\x04R\ftouchedCount\x12\x1f\n" +
+	"\vmost_effect\x18G \x01(\x01R\n" +
+	"mostEffect\x12G\n" +
+	" most_effect_expanded_uncertainty\x18H \x01(\x01R\x1dmostEffectExpandedUncertainty\"r\n" +
 	"\bFlagDeed\x12*\n" +
 	"\x02at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x0e\n" +
 	"\x02by\x18\x02 \x01(\tR\x02by\x12\x12\n" +
@@ -9752,7 +9963,16 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x04rule\x18\x01 \x01(\tR\x04rule\x12*\n" +
 	"\x02at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x18\n" +
 	"\areached\x18\x03 \x01(\bR\areached\x12\x12\n" +
-	"\x04says\x18\x04 \x01(\tR\x04says\"?\n" +
+	"\x04says\x18\x04 \x01(\tR\x04says\"@\n" +
+	"\x11CountPullsRequest\x12+\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"D\n" +
+	"\x12CountPullsResponse\x12.\n" +
+	"\x06counts\x18\x01 \x03(\v2\x16.rollcall.v1.PullCountR\x06counts\"q\n" +
+	"\tPullCount\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x14\n" +
+	"\x05pulls\x18\x02 \x01(\x04R\x05pulls\x12\x1a\n" +
+	"\bunusable\x18\x03 \x01(\x04R\bunusable\x12\x19\n" +
+	"\bin_doubt\x18\x04 \x01(\x04R\ainDoubt\"?\n" +
 	"\x10ListPullsRequest\x12+\n" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"P\n" +
 	"\x11ListPullsResponse\x12'\n" +
@@ -10262,7 +10482,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bcell_ids\x18\a \x03(\tR\acellIds\"]\n" +
 	"\x0fCellUncertainty\x12\x17\n" +
 	"\acell_id\x18\x01 \x01(\tR\x06cellId\x121\n" +
-	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty2\xd1\x0e\n" +
+	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty2\xa0\x0f\n" +
 	"\fFleetService\x12J\n" +
 	"\tListCells\x12\x1d.rollcall.v1.ListCellsRequest\x1a\x1e.rollcall.v1.ListCellsResponse\x12J\n" +
 	"\tListFlags\x12\x1d.rollcall.v1.ListFlagsRequest\x1a\x1e.rollcall.v1.ListFlagsResponse\x12M\n" +
@@ -10288,7 +10508,9 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bListCars\x12\x1c.rollcall.v1.ListCarsRequest\x1a\x1d.rollcall.v1.ListCarsResponse\x12Y\n" +
 	"\x0eListGeometries\x12\".rollcall.v1.ListGeometriesRequest\x1a#.rollcall.v1.ListGeometriesResponse\x12J\n" +
 	"\tGetTraces\x12\x1d.rollcall.v1.GetTracesRequest\x1a\x1e.rollcall.v1.GetTracesResponse\x12S\n" +
-	"\fListUnderWay\x12 .rollcall.v1.ListUnderWayRequest\x1a!.rollcall.v1.ListUnderWayResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
+	"\fListUnderWay\x12 .rollcall.v1.ListUnderWayRequest\x1a!.rollcall.v1.ListUnderWayResponse\x12M\n" +
+	"\n" +
+	"CountPulls\x12\x1e.rollcall.v1.CountPullsRequest\x1a\x1f.rollcall.v1.CountPullsResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
 
 var (
 	file_rollcall_v1_fleet_proto_rawDescOnce sync.Once
@@ -10302,7 +10524,7 @@ func file_rollcall_v1_fleet_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_fleet_proto_rawDescData
 }
 
-var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 97)
+var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 100)
 var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*Filter)(nil),                   // 0: rollcall.v1.Filter
 	(*ListCellsRequest)(nil),         // 1: rollcall.v1.ListCellsRequest
@@ -10349,101 +10571,104 @@ var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*ListDueResponse)(nil),          // 42: rollcall.v1.ListDueResponse
 	(*DueCheck)(nil),                 // 43: rollcall.v1.DueCheck
 	(*DueRule)(nil),                  // 44: rollcall.v1.DueRule
-	(*ListPullsRequest)(nil),         // 45: rollcall.v1.ListPullsRequest
-	(*ListPullsResponse)(nil),        // 46: rollcall.v1.ListPullsResponse
-	(*Pull)(nil),                     // 47: rollcall.v1.Pull
-	(*Headline)(nil),                 // 48: rollcall.v1.Headline
-	(*Finding)(nil),                  // 49: rollcall.v1.Finding
-	(*GetPullRequest)(nil),           // 50: rollcall.v1.GetPullRequest
-	(*GetPullResponse)(nil),          // 51: rollcall.v1.GetPullResponse
-	(*Sweep)(nil),                    // 52: rollcall.v1.Sweep
-	(*Segment)(nil),                  // 53: rollcall.v1.Segment
-	(*ChannelSummary)(nil),           // 54: rollcall.v1.ChannelSummary
-	(*GetCurveRequest)(nil),          // 55: rollcall.v1.GetCurveRequest
-	(*GetCurveResponse)(nil),         // 56: rollcall.v1.GetCurveResponse
-	(*CurvePoint)(nil),               // 57: rollcall.v1.CurvePoint
-	(*ListRunsRequest)(nil),          // 58: rollcall.v1.ListRunsRequest
-	(*ListRunsResponse)(nil),         // 59: rollcall.v1.ListRunsResponse
-	(*Run)(nil),                      // 60: rollcall.v1.Run
-	(*GetRegistryRequest)(nil),       // 61: rollcall.v1.GetRegistryRequest
-	(*GetRegistryResponse)(nil),      // 62: rollcall.v1.GetRegistryResponse
-	(*PullSet)(nil),                  // 63: rollcall.v1.PullSet
-	(*ComparePullsRequest)(nil),      // 64: rollcall.v1.ComparePullsRequest
-	(*ComparePullsResponse)(nil),     // 65: rollcall.v1.ComparePullsResponse
-	(*SetSummary)(nil),               // 66: rollcall.v1.SetSummary
-	(*PullDifference)(nil),           // 67: rollcall.v1.PullDifference
-	(*DifferencePart)(nil),           // 68: rollcall.v1.DifferencePart
-	(*GetBudgetRequest)(nil),         // 69: rollcall.v1.GetBudgetRequest
-	(*GetBudgetResponse)(nil),        // 70: rollcall.v1.GetBudgetResponse
-	(*BudgetRow)(nil),                // 71: rollcall.v1.BudgetRow
-	(*GetRepeatabilityRequest)(nil),  // 72: rollcall.v1.GetRepeatabilityRequest
-	(*GetRepeatabilityResponse)(nil), // 73: rollcall.v1.GetRepeatabilityResponse
-	(*RepeatedPull)(nil),             // 74: rollcall.v1.RepeatedPull
-	(*Trend)(nil),                    // 75: rollcall.v1.Trend
-	(*Agreement)(nil),                // 76: rollcall.v1.Agreement
-	(*AgreeingCell)(nil),             // 77: rollcall.v1.AgreeingCell
-	(*ListCertificatesRequest)(nil),  // 78: rollcall.v1.ListCertificatesRequest
-	(*ListCertificatesResponse)(nil), // 79: rollcall.v1.ListCertificatesResponse
-	(*Certificate)(nil),              // 80: rollcall.v1.Certificate
-	(*GetCertificateRequest)(nil),    // 81: rollcall.v1.GetCertificateRequest
-	(*GetCertificateResponse)(nil),   // 82: rollcall.v1.GetCertificateResponse
-	(*GetCheckListRequest)(nil),      // 83: rollcall.v1.GetCheckListRequest
-	(*GetCheckListResponse)(nil),     // 84: rollcall.v1.GetCheckListResponse
-	(*CheckListMass)(nil),            // 85: rollcall.v1.CheckListMass
-	(*CheckListStep)(nil),            // 86: rollcall.v1.CheckListStep
-	(*PlanRotationRequest)(nil),      // 87: rollcall.v1.PlanRotationRequest
-	(*CarWeeks)(nil),                 // 88: rollcall.v1.CarWeeks
-	(*CellWeeks)(nil),                // 89: rollcall.v1.CellWeeks
-	(*CarPlace)(nil),                 // 90: rollcall.v1.CarPlace
-	(*TravelCost)(nil),               // 91: rollcall.v1.TravelCost
-	(*PlanRotationResponse)(nil),     // 92: rollcall.v1.PlanRotationResponse
-	(*RotationScheme)(nil),           // 93: rollcall.v1.RotationScheme
-	(*RotationStop)(nil),             // 94: rollcall.v1.RotationStop
-	(*CellUncertainty)(nil),          // 95: rollcall.v1.CellUncertainty
-	nil,                              // 96: rollcall.v1.GetPullResponse.HeaderEntry
-	(*timestamppb.Timestamp)(nil),    // 97: google.protobuf.Timestamp
-	(*CalibrationCheck)(nil),         // 98: rollcall.v1.CalibrationCheck
-	(LoadDirection)(0),               // 99: rollcall.v1.LoadDirection
-	(LoadSense)(0),                   // 100: rollcall.v1.LoadSense
-	(*ListCarsRequest)(nil),          // 101: rollcall.v1.ListCarsRequest
-	(*ListGeometriesRequest)(nil),    // 102: rollcall.v1.ListGeometriesRequest
-	(*GetTracesRequest)(nil),         // 103: rollcall.v1.GetTracesRequest
-	(*ListUnderWayRequest)(nil),      // 104: rollcall.v1.ListUnderWayRequest
-	(*ListCarsResponse)(nil),         // 105: rollcall.v1.ListCarsResponse
-	(*ListGeometriesResponse)(nil),   // 106: rollcall.v1.ListGeometriesResponse
-	(*GetTracesResponse)(nil),        // 107: rollcall.v1.GetTracesResponse
-	(*ListUnderWayResponse)(nil),     // 108: rollcall.v1.ListUnderWayResponse
+	(*CountPullsRequest)(nil),        // 45: rollcall.v1.CountPullsRequest
+	(*CountPullsResponse)(nil),       // 46: rollcall.v1.CountPullsResponse
+	(*PullCount)(nil),                // 47: rollcall.v1.PullCount
+	(*ListPullsRequest)(nil),         // 48: rollcall.v1.ListPullsRequest
+	(*ListPullsResponse)(nil),        // 49: rollcall.v1.ListPullsResponse
+	(*Pull)(nil),                     // 50: rollcall.v1.Pull
+	(*Headline)(nil),                 // 51: rollcall.v1.Headline
+	(*Finding)(nil),                  // 52: rollcall.v1.Finding
+	(*GetPullRequest)(nil),           // 53: rollcall.v1.GetPullRequest
+	(*GetPullResponse)(nil),          // 54: rollcall.v1.GetPullResponse
+	(*Sweep)(nil),                    // 55: rollcall.v1.Sweep
+	(*Segment)(nil),                  // 56: rollcall.v1.Segment
+	(*ChannelSummary)(nil),           // 57: rollcall.v1.ChannelSummary
+	(*GetCurveRequest)(nil),          // 58: rollcall.v1.GetCurveRequest
+	(*GetCurveResponse)(nil),         // 59: rollcall.v1.GetCurveResponse
+	(*CurvePoint)(nil),               // 60: rollcall.v1.CurvePoint
+	(*ListRunsRequest)(nil),          // 61: rollcall.v1.ListRunsRequest
+	(*ListRunsResponse)(nil),         // 62: rollcall.v1.ListRunsResponse
+	(*Run)(nil),                      // 63: rollcall.v1.Run
+	(*GetRegistryRequest)(nil),       // 64: rollcall.v1.GetRegistryRequest
+	(*GetRegistryResponse)(nil),      // 65: rollcall.v1.GetRegistryResponse
+	(*PullSet)(nil),                  // 66: rollcall.v1.PullSet
+	(*ComparePullsRequest)(nil),      // 67: rollcall.v1.ComparePullsRequest
+	(*ComparePullsResponse)(nil),     // 68: rollcall.v1.ComparePullsResponse
+	(*SetSummary)(nil),               // 69: rollcall.v1.SetSummary
+	(*PullDifference)(nil),           // 70: rollcall.v1.PullDifference
+	(*DifferencePart)(nil),           // 71: rollcall.v1.DifferencePart
+	(*GetBudgetRequest)(nil),         // 72: rollcall.v1.GetBudgetRequest
+	(*GetBudgetResponse)(nil),        // 73: rollcall.v1.GetBudgetResponse
+	(*BudgetRow)(nil),                // 74: rollcall.v1.BudgetRow
+	(*GetRepeatabilityRequest)(nil),  // 75: rollcall.v1.GetRepeatabilityRequest
+	(*GetRepeatabilityResponse)(nil), // 76: rollcall.v1.GetRepeatabilityResponse
+	(*RepeatedPull)(nil),             // 77: rollcall.v1.RepeatedPull
+	(*Trend)(nil),                    // 78: rollcall.v1.Trend
+	(*Agreement)(nil),                // 79: rollcall.v1.Agreement
+	(*AgreeingCell)(nil),             // 80: rollcall.v1.AgreeingCell
+	(*ListCertificatesRequest)(nil),  // 81: rollcall.v1.ListCertificatesRequest
+	(*ListCertificatesResponse)(nil), // 82: rollcall.v1.ListCertificatesResponse
+	(*Certificate)(nil),              // 83: rollcall.v1.Certificate
+	(*GetCertificateRequest)(nil),    // 84: rollcall.v1.GetCertificateRequest
+	(*GetCertificateResponse)(nil),   // 85: rollcall.v1.GetCertificateResponse
+	(*GetCheckListRequest)(nil),      // 86: rollcall.v1.GetCheckListRequest
+	(*GetCheckListResponse)(nil),     // 87: rollcall.v1.GetCheckListResponse
+	(*CheckListMass)(nil),            // 88: rollcall.v1.CheckListMass
+	(*CheckListStep)(nil),            // 89: rollcall.v1.CheckListStep
+	(*PlanRotationRequest)(nil),      // 90: rollcall.v1.PlanRotationRequest
+	(*CarWeeks)(nil),                 // 91: rollcall.v1.CarWeeks
+	(*CellWeeks)(nil),                // 92: rollcall.v1.CellWeeks
+	(*CarPlace)(nil),                 // 93: rollcall.v1.CarPlace
+	(*TravelCost)(nil),               // 94: rollcall.v1.TravelCost
+	(*PlanRotationResponse)(nil),     // 95: rollcall.v1.PlanRotationResponse
+	(*RotationScheme)(nil),           // 96: rollcall.v1.RotationScheme
+	(*RotationStop)(nil),             // 97: rollcall.v1.RotationStop
+	(*CellUncertainty)(nil),          // 98: rollcall.v1.CellUncertainty
+	nil,                              // 99: rollcall.v1.GetPullResponse.HeaderEntry
+	(*timestamppb.Timestamp)(nil),    // 100: google.protobuf.Timestamp
+	(*CalibrationCheck)(nil),         // 101: rollcall.v1.CalibrationCheck
+	(LoadDirection)(0),               // 102: rollcall.v1.LoadDirection
+	(LoadSense)(0),                   // 103: rollcall.v1.LoadSense
+	(*ListCarsRequest)(nil),          // 104: rollcall.v1.ListCarsRequest
+	(*ListGeometriesRequest)(nil),    // 105: rollcall.v1.ListGeometriesRequest
+	(*GetTracesRequest)(nil),         // 106: rollcall.v1.GetTracesRequest
+	(*ListUnderWayRequest)(nil),      // 107: rollcall.v1.ListUnderWayRequest
+	(*ListCarsResponse)(nil),         // 108: rollcall.v1.ListCarsResponse
+	(*ListGeometriesResponse)(nil),   // 109: rollcall.v1.ListGeometriesResponse
+	(*GetTracesResponse)(nil),        // 110: rollcall.v1.GetTracesResponse
+	(*ListUnderWayResponse)(nil),     // 111: rollcall.v1.ListUnderWayResponse
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
-	97,  // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
-	97,  // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
+	100, // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
+	100, // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
 	0,   // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
 	3,   // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
-	97,  // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
-	97,  // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
-	97,  // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
-	97,  // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
+	100, // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
+	100, // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
+	100, // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
+	100, // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
 	0,   // 8: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
 	6,   // 9: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
-	97,  // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
-	97,  // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
-	97,  // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
-	97,  // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
+	100, // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
+	100, // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
+	100, // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
+	100, // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
 	8,   // 14: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
 	9,   // 15: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
-	97,  // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
+	100, // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
 	7,   // 17: rollcall.v1.Flag.history:type_name -> rollcall.v1.FlagDeed
-	97,  // 18: rollcall.v1.Flag.acknowledged_at:type_name -> google.protobuf.Timestamp
-	97,  // 19: rollcall.v1.FlagDeed.at:type_name -> google.protobuf.Timestamp
-	97,  // 20: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	100, // 18: rollcall.v1.Flag.acknowledged_at:type_name -> google.protobuf.Timestamp
+	100, // 19: rollcall.v1.FlagDeed.at:type_name -> google.protobuf.Timestamp
+	100, // 20: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
 	0,   // 21: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
 	12,  // 22: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	97,  // 23: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
-	97,  // 24: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
+	100, // 23: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	100, // 24: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
 	12,  // 25: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
-	98,  // 26: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
+	101, // 26: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
 	15,  // 27: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
-	97,  // 28: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
+	100, // 28: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
 	16,  // 29: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
 	18,  // 30: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
 	18,  // 31: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
@@ -10458,14 +10683,14 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	29,  // 40: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
 	30,  // 41: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
 	17,  // 42: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	99,  // 43: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
-	99,  // 44: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
+	102, // 43: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
+	102, // 44: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
 	17,  // 45: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	97,  // 46: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
+	100, // 46: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
 	22,  // 47: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
-	97,  // 48: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
+	100, // 48: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
 	25,  // 49: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
-	100, // 50: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
+	103, // 50: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
 	15,  // 51: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
 	17,  // 52: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
 	31,  // 53: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
@@ -10473,134 +10698,138 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	33,  // 55: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
 	0,   // 56: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
 	36,  // 57: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
-	97,  // 58: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
-	97,  // 59: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
+	100, // 58: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
+	100, // 59: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
 	37,  // 60: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
 	0,   // 61: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
 	40,  // 62: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
-	97,  // 63: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
-	97,  // 64: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
-	97,  // 65: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
+	100, // 63: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
+	100, // 64: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
+	100, // 65: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
 	0,   // 66: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
 	43,  // 67: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
-	97,  // 68: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
-	97,  // 69: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
+	100, // 68: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
+	100, // 69: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
 	44,  // 70: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
-	97,  // 71: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
-	97,  // 72: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
-	0,   // 73: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
-	47,  // 74: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	97,  // 75: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
-	49,  // 76: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
-	97,  // 77: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
-	48,  // 78: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
-	47,  // 79: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
-	54,  // 80: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	96,  // 81: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
-	52,  // 82: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
-	52,  // 83: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
-	53,  // 84: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
-	53,  // 85: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
-	47,  // 86: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
-	57,  // 87: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
-	52,  // 88: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
-	0,   // 89: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
-	60,  // 90: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	97,  // 91: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	97,  // 92: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
-	0,   // 93: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
-	63,  // 94: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
-	63,  // 95: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
-	66,  // 96: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
-	66,  // 97: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
-	67,  // 98: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
-	67,  // 99: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
-	67,  // 100: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
-	68,  // 101: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	97,  // 102: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	97,  // 103: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
-	71,  // 104: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
-	63,  // 105: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
-	74,  // 106: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
-	75,  // 107: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
-	75,  // 108: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
-	76,  // 109: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
-	97,  // 110: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
-	77,  // 111: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
-	0,   // 112: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
-	80,  // 113: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
-	97,  // 114: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
-	97,  // 115: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
-	97,  // 116: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
-	80,  // 117: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
-	80,  // 118: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
-	97,  // 119: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
-	85,  // 120: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
-	86,  // 121: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
-	97,  // 122: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
-	97,  // 123: rollcall.v1.PlanRotationRequest.from:type_name -> google.protobuf.Timestamp
-	88,  // 124: rollcall.v1.PlanRotationRequest.away:type_name -> rollcall.v1.CarWeeks
-	89,  // 125: rollcall.v1.PlanRotationRequest.closed:type_name -> rollcall.v1.CellWeeks
-	90,  // 126: rollcall.v1.PlanRotationRequest.places:type_name -> rollcall.v1.CarPlace
-	91,  // 127: rollcall.v1.PlanRotationRequest.travel:type_name -> rollcall.v1.TravelCost
-	97,  // 128: rollcall.v1.PlanRotationResponse.from:type_name -> google.protobuf.Timestamp
-	93,  // 129: rollcall.v1.PlanRotationResponse.now:type_name -> rollcall.v1.RotationScheme
-	93,  // 130: rollcall.v1.PlanRotationResponse.plan:type_name -> rollcall.v1.RotationScheme
-	93,  // 131: rollcall.v1.PlanRotationResponse.stays:type_name -> rollcall.v1.RotationScheme
-	93,  // 132: rollcall.v1.PlanRotationResponse.round:type_name -> rollcall.v1.RotationScheme
-	94,  // 133: rollcall.v1.RotationScheme.stops:type_name -> rollcall.v1.RotationStop
-	95,  // 134: rollcall.v1.RotationScheme.cells:type_name -> rollcall.v1.CellUncertainty
-	1,   // 135: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,   // 136: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	10,  // 137: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	13,  // 138: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
-	34,  // 139: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
-	38,  // 140: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
-	41,  // 141: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
-	45,  // 142: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	50,  // 143: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	55,  // 144: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	58,  // 145: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	64,  // 146: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	69,  // 147: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
-	72,  // 148: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
-	61,  // 149: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	87,  // 150: rollcall.v1.FleetService.PlanRotation:input_type -> rollcall.v1.PlanRotationRequest
-	78,  // 151: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
-	81,  // 152: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
-	83,  // 153: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
-	101, // 154: rollcall.v1.FleetService.ListCars:input_type -> rollcall.v1.ListCarsRequest
-	102, // 155: rollcall.v1.FleetService.ListGeometries:input_type -> rollcall.v1.ListGeometriesRequest
-	103, // 156: rollcall.v1.FleetService.GetTraces:input_type -> rollcall.v1.GetTracesRequest
-	104, // 157: rollcall.v1.FleetService.ListUnderWay:input_type -> rollcall.v1.ListUnderWayRequest
-	2,   // 158: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,   // 159: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	11,  // 160: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	14,  // 161: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
-	35,  // 162: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
-	39,  // 163: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
-	42,  // 164: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
-	46,  // 165: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	51,  // 166: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	56,  // 167: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	59,  // 168: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	65,  // 169: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	70,  // 170: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
-	73,  // 171: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
-	62,  // 172: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	92,  // 173: rollcall.v1.FleetService.PlanRotation:output_type -> rollcall.v1.PlanRotationResponse
-	79,  // 174: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
-	82,  // 175: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
-	84,  // 176: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
-	105, // 177: rollcall.v1.FleetService.ListCars:output_type -> rollcall.v1.ListCarsResponse
-	106, // 178: rollcall.v1.FleetService.ListGeometries:output_type -> rollcall.v1.ListGeometriesResponse
-	107, // 179: rollcall.v1.FleetService.GetTraces:output_type -> rollcall.v1.GetTracesResponse
-	108, // 180: rollcall.v1.FleetService.ListUnderWay:output_type -> rollcall.v1.ListUnderWayResponse
-	158, // [158:181] is the sub-list for method output_type
-	135, // [135:158] is the sub-list for method input_type
-	135, // [135:135] is the sub-list for extension type_name
-	135, // [135:135] is the sub-list for extension extendee
-	0,   // [0:135] is the sub-list for field type_name
+	100, // 71: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
+	100, // 72: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
+	0,   // 73: rollcall.v1.CountPullsRequest.filter:type_name -> rollcall.v1.Filter
+	47,  // 74: rollcall.v1.CountPullsResponse.counts:type_name -> rollcall.v1.PullCount
+	0,   // 75: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
+	50,  // 76: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
+	100, // 77: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	52,  // 78: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
+	100, // 79: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
+	51,  // 80: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
+	50,  // 81: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
+	57,  // 82: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
+	99,  // 83: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	55,  // 84: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
+	55,  // 85: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
+	56,  // 86: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
+	56,  // 87: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
+	50,  // 88: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
+	60,  // 89: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
+	55,  // 90: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
+	0,   // 91: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
+	63,  // 92: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
+	100, // 93: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	100, // 94: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	0,   // 95: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
+	66,  // 96: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
+	66,  // 97: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
+	69,  // 98: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
+	69,  // 99: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
+	70,  // 100: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
+	70,  // 101: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
+	70,  // 102: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
+	71,  // 103: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
+	100, // 104: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	100, // 105: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	74,  // 106: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
+	66,  // 107: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
+	77,  // 108: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
+	78,  // 109: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
+	78,  // 110: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
+	79,  // 111: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
+	100, // 112: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
+	80,  // 113: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
+	0,   // 114: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
+	83,  // 115: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
+	100, // 116: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
+	100, // 117: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
+	100, // 118: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
+	83,  // 119: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	83,  // 120: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
+	100, // 121: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
+	88,  // 122: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
+	89,  // 123: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
+	100, // 124: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
+	100, // 125: rollcall.v1.PlanRotationRequest.from:type_name -> google.protobuf.Timestamp
+	91,  // 126: rollcall.v1.PlanRotationRequest.away:type_name -> rollcall.v1.CarWeeks
+	92,  // 127: rollcall.v1.PlanRotationRequest.closed:type_name -> rollcall.v1.CellWeeks
+	93,  // 128: rollcall.v1.PlanRotationRequest.places:type_name -> rollcall.v1.CarPlace
+	94,  // 129: rollcall.v1.PlanRotationRequest.travel:type_name -> rollcall.v1.TravelCost
+	100, // 130: rollcall.v1.PlanRotationResponse.from:type_name -> google.protobuf.Timestamp
+	96,  // 131: rollcall.v1.PlanRotationResponse.now:type_name -> rollcall.v1.RotationScheme
+	96,  // 132: rollcall.v1.PlanRotationResponse.plan:type_name -> rollcall.v1.RotationScheme
+	96,  // 133: rollcall.v1.PlanRotationResponse.stays:type_name -> rollcall.v1.RotationScheme
+	96,  // 134: rollcall.v1.PlanRotationResponse.round:type_name -> rollcall.v1.RotationScheme
+	97,  // 135: rollcall.v1.RotationScheme.stops:type_name -> rollcall.v1.RotationStop
+	98,  // 136: rollcall.v1.RotationScheme.cells:type_name -> rollcall.v1.CellUncertainty
+	1,   // 137: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,   // 138: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	10,  // 139: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	13,  // 140: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
+	34,  // 141: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
+	38,  // 142: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
+	41,  // 143: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
+	48,  // 144: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	53,  // 145: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	58,  // 146: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	61,  // 147: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	67,  // 148: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	72,  // 149: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	75,  // 150: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
+	64,  // 151: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	90,  // 152: rollcall.v1.FleetService.PlanRotation:input_type -> rollcall.v1.PlanRotationRequest
+	81,  // 153: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
+	84,  // 154: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
+	86,  // 155: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
+	104, // 156: rollcall.v1.FleetService.ListCars:input_type -> rollcall.v1.ListCarsRequest
+	105, // 157: rollcall.v1.FleetService.ListGeometries:input_type -> rollcall.v1.ListGeometriesRequest
+	106, // 158: rollcall.v1.FleetService.GetTraces:input_type -> rollcall.v1.GetTracesRequest
+	107, // 159: rollcall.v1.FleetService.ListUnderWay:input_type -> rollcall.v1.ListUnderWayRequest
+	45,  // 160: rollcall.v1.FleetService.CountPulls:input_type -> rollcall.v1.CountPullsRequest
+	2,   // 161: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,   // 162: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	11,  // 163: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	14,  // 164: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
+	35,  // 165: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
+	39,  // 166: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
+	42,  // 167: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
+	49,  // 168: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	54,  // 169: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	59,  // 170: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	62,  // 171: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	68,  // 172: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	73,  // 173: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	76,  // 174: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
+	65,  // 175: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	95,  // 176: rollcall.v1.FleetService.PlanRotation:output_type -> rollcall.v1.PlanRotationResponse
+	82,  // 177: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
+	85,  // 178: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
+	87,  // 179: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
+	108, // 180: rollcall.v1.FleetService.ListCars:output_type -> rollcall.v1.ListCarsResponse
+	109, // 181: rollcall.v1.FleetService.ListGeometries:output_type -> rollcall.v1.ListGeometriesResponse
+	110, // 182: rollcall.v1.FleetService.GetTraces:output_type -> rollcall.v1.GetTracesResponse
+	111, // 183: rollcall.v1.FleetService.ListUnderWay:output_type -> rollcall.v1.ListUnderWayResponse
+	46,  // 184: rollcall.v1.FleetService.CountPulls:output_type -> rollcall.v1.CountPullsResponse
+	161, // [161:185] is the sub-list for method output_type
+	137, // [137:161] is the sub-list for method input_type
+	137, // [137:137] is the sub-list for extension type_name
+	137, // [137:137] is the sub-list for extension extendee
+	0,   // [0:137] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -10620,27 +10849,27 @@ func file_rollcall_v1_fleet_proto_init() {
 	file_rollcall_v1_fleet_proto_msgTypes[30].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[40].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[43].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[47].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[48].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[52].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[57].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[50].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[51].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[55].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[60].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[64].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[66].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[63].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[67].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[69].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[70].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[71].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[72].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[73].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[74].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[76].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[87].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[77].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[79].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[90].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_fleet_proto_rawDesc), len(file_rollcall_v1_fleet_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   97,
+			NumMessages:   100,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
