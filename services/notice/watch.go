@@ -74,11 +74,11 @@ func (s *Service) look(ctx context.Context, now time.Time) (all map[string]store
 	if err != nil {
 		return nil, false, err
 	}
-	results, err := s.store.ReadCheckResultsLatest(ctx, store.Filter{Limit: everything})
+	results, err := s.store.ListVerdictsLatest(ctx, store.Filter{Limit: everything})
 	if err != nil {
 		return nil, false, err
 	}
-	checked := map[fleet.CellID]store.CheckResultRow{}
+	checked := map[fleet.CellID]store.VerdictRow{}
 	for _, r := range results {
 		if k := fleet.CheckKind(r.Kind); k != fleet.CheckDeadWeight && k != fleet.CheckZero || r.Verdict == "unusable" {
 			continue

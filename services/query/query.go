@@ -131,7 +131,7 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 	if err != nil {
 		return nil, err
 	}
-	checks, err := s.store.ReadCheckResultsLatest(ctx, every)
+	checks, err := s.store.ListVerdictsLatest(ctx, every)
 	if err != nil {
 		return nil, err
 	}
@@ -147,7 +147,7 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 	for _, e := range estimates {
 		byCell[fleet.CellID(e.CellID)] = e
 	}
-	lastCheck := map[fleet.CellID]store.CheckResultRow{}
+	lastCheck := map[fleet.CellID]store.VerdictRow{}
 	// Of the newest check of each kind the worst counts: a zero check that
 	// passed does not undo dead weights that failed.
 	for _, c := range checks {

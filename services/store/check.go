@@ -271,17 +271,28 @@ func (s *Store) ReadCheckResult(ctx context.Context, id fleet.CheckID) (CheckRes
 	return rows[0], true, nil
 }
 
-var selectCheckResultsLatest = "SELECT " + checkHead + ` FROM check_results FINAL
-WHERE {all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)
+// VerdictRow is what a check came to.
+type VerdictRow struct {
+	CellID      string    `ch:"cell_id"`
+	Kind        uint8     `ch:"kind"`
+	PerformedAt time.Time `ch:"performed_at"`
+	CheckID     string    `ch:"check_id"`
+	Verdict     string    `ch:"verdict"`
+}
+
+// Only rows of the times at which a kind of check was last made are read; the time
+// is of the sort key: see whereEstimates.
+var selectVerdictsLatest = "SELECT " + columnsOf[VerdictRow]() + ` FROM check_results FINAL
+PREWHERE (cell_id, performed_at) IN (SELECT cell_id, max(performed_at) FROM check_results
+	WHERE {all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id) GROUP BY cell_id, kind)
 ORDER BY cell_id, kind, performed_at DESC, check_id DESC LIMIT 1 BY cell_id, kind LIMIT {limit:UInt64}`
 
-// ReadCheckResultsLatest returns each cell's newest result of each kind of
-// check, without the points and the whole result. Only the filter's cells and limit
-// narrow.
-func (s *Store) ReadCheckResultsLatest(ctx context.Context, f Filter) ([]CheckResultRow, error) {
-	rows, err := selectRows[CheckResultRow](ctx, s, selectCheckResultsLatest, f.args()...)
+// ListVerdictsLatest returns what each cell's newest check of each kind came to, by
+// cell and kind. Only the filter's cells and limit narrow.
+func (s *Store) ListVerdictsLatest(ctx context.Context, f Filter) ([]VerdictRow, error) {
+	rows, err := selectRows[VerdictRow](ctx, s, selectVerdictsLatest, f.args()...)
 	if err != nil {
-		return nil, fmt.Errorf("read the latest check results: %w", err)
+		return nil, fmt.Errorf("list the latest verdicts: %w", err)
 	}
 	return rows, nil
 }

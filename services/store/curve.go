@@ -214,8 +214,8 @@ var curveHead = columnsWhere[CurveRow](func(column string, t reflect.Type) bool 
 })
 
 var (
-	selectCurves     = "SELECT " + columnsOf[CurveRow]() + " FROM curves FINAL" + wherePulls
-	selectCurveHeads = "SELECT " + curveHead + " FROM curves FINAL" + wherePulls
+	selectCurves     = "SELECT " + columnsOf[CurveRow]() + " FROM curves FINAL" + wherePulls("curves")
+	selectCurveHeads = "SELECT " + curveHead + " FROM curves FINAL" + wherePulls("curves")
 )
 
 // ListCurves returns what was computed of pulls without the points of their

@@ -93,17 +93,25 @@ func (f PullFilter) args() []any {
 		clickhouse.Named("label", f.Label), clickhouse.Named("customers", boolean(f.Customers)))
 }
 
-// started_at is of the sort key: see whereEstimates.
-const wherePulls = ` PREWHERE started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
-WHERE ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AND ({car:String} = '' OR car_id = {car:String})
-	AND ({kind:UInt8} = 0 OR kind = {kind:UInt8}) AND ({session:String} = '' OR session = {session:String})
-	AND ({label:String} = '' OR label = {label:String}) AND ({customers:UInt8} = 0 OR (car_id = '' AND kind != 3))
+// wherePulls narrows pulls or what was computed of them: the keys first, then the
+// newest version of these rows only. What is looked at is the same in every version
+// of a row.
+func wherePulls(table string) string {
+	return ` PREWHERE (cell_id, started_at, pull_id) IN (SELECT cell_id, started_at, pull_id FROM ` + table + `
+	WHERE started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
+		AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AND ({car:String} = '' OR car_id = {car:String})
+		AND ({kind:UInt8} = 0 OR kind = {kind:UInt8}) AND ({session:String} = '' OR session = {session:String})
+		AND ({label:String} = '' OR label = {label:String}) AND ({customers:UInt8} = 0 OR (car_id = '' AND kind != 3))
+	ORDER BY started_at DESC, pull_id DESC LIMIT 1 BY cell_id, started_at, pull_id LIMIT {limit:UInt64})
 ORDER BY started_at DESC, pull_id DESC LIMIT {limit:UInt64}`
+}
+
+var selectPullList = selectPulls + wherePulls("pulls")
 
 // ListPulls returns the pulls that were announced, complete or not, newest
 // first.
 func (s *Store) ListPulls(ctx context.Context, f PullFilter) ([]PullRow, error) {
-	rows, err := selectRows[PullRow](ctx, s, selectPulls+wherePulls, f.args()...)
+	rows, err := selectRows[PullRow](ctx, s, selectPullList, f.args()...)
 	if err != nil {
 		return nil, fmt.Errorf("list pulls: %w", err)
 	}

@@ -65,13 +65,17 @@ func (s *Store) ListRuns(ctx context.Context, f Filter) ([]RunHead, error) {
 	return rows, nil
 }
 
-var selectRuns = "SELECT " + columnsOf[RunRow]() + fromRuns
+var selectRuns = "SELECT " + columnsOf[RunRow]() + " FROM runs FINAL" + whereRuns + "\nORDER BY started_at DESC, run_id DESC LIMIT {limit:UInt64}"
 
-// Cell and car are of the sort key: see whereEstimates. The start is not.
+// The keys first, of any version of a row; then the newest version of these rows,
+// which has to fit too: a late pull can move a run's start.
 const fromRuns = ` FROM runs FINAL
-PREWHERE ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AND ({car:String} = '' OR car_id = {car:String})
-WHERE started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
+PREWHERE (cell_id, car_id, run_id) IN (SELECT cell_id, car_id, run_id FROM runs` + whereRuns + `)` + whereRuns + `
 ORDER BY started_at DESC, run_id DESC LIMIT {limit:UInt64}`
+
+const whereRuns = `
+WHERE started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
+	AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AND ({car:String} = '' OR car_id = {car:String})`
 
 // ReadRuns returns reference runs, newest first.
 func (s *Store) ReadRuns(ctx context.Context, f Filter) ([]RunRow, error) {
