@@ -212,14 +212,26 @@ func headers(next http.Handler) http.Handler {
 	})
 }
 
+// static serves an embedded file, packed for who takes it so.
 func static(name, kind string) http.HandlerFunc {
 	data, err := files.ReadFile(name)
 	if err != nil {
 		panic("pages: embedded file is missing: " + err.Error())
 	}
-	return func(w http.ResponseWriter, _ *http.Request) {
+	var b bytes.Buffer
+	z, _ := gzip.NewWriterLevel(&b, gzip.BestCompression)
+	_, _ = z.Write(data)
+	_ = z.Close()
+	packed := b.Bytes()
+	return func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Content-Type", kind)
 		w.Header().Set("Cache-Control", "max-age=300")
+		w.Header().Add("Vary", "Accept-Encoding")
+		if packs(r) {
+			w.Header().Set("Content-Encoding", "gzip")
+			_, _ = w.Write(packed)
+			return
+		}
 		_, _ = w.Write(data)
 	}
 }
@@ -360,7 +372,7 @@ func (h *handler) write(w http.ResponseWriter, r *http.Request, a answer, err er
 		if a.name != "" {
 			w.Header().Set("Content-Disposition", mime.FormatMediaType("inline", map[string]string{"filename": a.name}))
 		}
-		_, _ = w.Write(a.body)
+		send(w, r, http.StatusOK, a.body, a.kind != "application/pdf")
 		return
 	}
 	rd := readerFrom(r.Context())
@@ -384,17 +396,24 @@ func (h *handler) write(w http.ResponseWriter, r *http.Request, a answer, err er
 		return
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.Header().Add("Vary", "Accept-Encoding")
-	if packs(r) {
+	send(w, r, code, b.Bytes(), true)
+}
+
+// send sends an answer's bytes, packed where who asks takes it so and it helps.
+func send(w http.ResponseWriter, r *http.Request, code int, data []byte, pack bool) {
+	if pack {
+		w.Header().Add("Vary", "Accept-Encoding")
+	}
+	if pack && packs(r) {
 		w.Header().Set("Content-Encoding", "gzip")
 		w.WriteHeader(code)
 		z := gzip.NewWriter(w)
-		_, _ = b.WriteTo(z)
+		_, _ = z.Write(data)
 		_ = z.Close()
 		return
 	}
 	w.WriteHeader(code)
-	_, _ = b.WriteTo(w)
+	_, _ = w.Write(data)
 }
 
 // packs says whether who asks takes gzip (RFC 9110, section 12.5.3).

@@ -26,7 +26,9 @@ import (
 // BenchmarkPages asks for pages of a chain of 1000 cells with 260 weeks over HTTP
 // on loopback, as a browser does that takes gzip, and reports of each the median
 // and the 95th percentile of the time until the last byte, and the bytes on the
-// wire, each page's style sheet and script with it. The pages are those of the
+// wire, each page's style sheet and script with it, and the processor's time for
+// one, of service, browser and engine together: a machine that is busy otherwise
+// stretches the first two only. The pages are those of the
 // service, on its store; nothing is computed beside. With ROLLCALL_BENCH_CELLS and
 // ROLLCALL_BENCH_WEEKS the chain is another.
 func BenchmarkPages(b *testing.B) {
@@ -105,6 +107,11 @@ func BenchmarkPages(b *testing.B) {
 		{"certificates", func(int) string { return "/certificates" }, 0},
 		{"cells.json", func(int) string { return "/cells.json" }, 0},
 	}
+	engine := 0 // its process, where it is ours
+	if storetest.Embedded() {
+		e, _ := storetest.Engine(b).Endpoint()
+		engine = e.PID
+	}
 	for b.Loop() {
 		for _, p := range pages {
 			if only := os.Getenv("ROLLCALL_BENCH_PAGES"); only != "" && !slices.Contains(strings.Split(only, ","), p.name) {
@@ -113,6 +120,7 @@ func BenchmarkPages(b *testing.B) {
 			get(p.path(0))
 			var took []time.Duration
 			most, packed := 0, ""
+			used := processorTime(b, os.Getpid()) + processorTime(b, engine)
 			for i := range 41 {
 				d, n, encoding := get(p.path(i + 1))
 				took, most, packed = append(took, d), max(most, n), encoding
@@ -120,12 +128,30 @@ func BenchmarkPages(b *testing.B) {
 					break
 				}
 			}
+			used = processorTime(b, os.Getpid()) + processorTime(b, engine) - used
 			slices.Sort(took)
 			ms := func(share float64) float64 {
 				return float64(took[int(share*float64(len(took)-1)+0.5)].Microseconds()) / 1000
 			}
-			b.Logf("%-13s p50 %7.1f ms  p95 %7.1f ms  %7.1f kB %s (%d times)", p.name, ms(0.5), ms(0.95), float64(most+style+p.extra)/1000, packed, len(took))
+			b.Logf("%-13s p50 %7.1f ms  p95 %7.1f ms  %7.1f kB %s  processor %6.1f ms (%d times)", p.name, ms(0.5), ms(0.95), float64(most+style+p.extra)/1000, packed, 1000*used/float64(len(took)), len(took))
 			b.ReportMetric(ms(0.95), p.name+"-p95-ms")
 		}
 	}
+}
+
+// processorTime returns what a process has used, s; 0: not known. From the 14th and
+// 15th field of /proc/PID/stat, hundredths of a second (proc(5), from memory).
+func processorTime(b *testing.B, pid int) float64 {
+	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	if err != nil {
+		return 0
+	}
+	_, after, _ := strings.Cut(string(text), ") ") // the name may hold anything
+	f := strings.Fields(after)
+	if len(f) < 13 {
+		b.Fatalf("stat of process %d: %q", pid, text)
+	}
+	user, _ := strconv.ParseFloat(f[11], 64)
+	system, _ := strconv.ParseFloat(f[12], 64)
+	return (user + system) / 100
 }
