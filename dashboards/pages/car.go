@@ -78,7 +78,7 @@ func (h *handler) showCars(ctx context.Context, r *http.Request) (answer, error)
 	)
 	all, gone := errgroup.WithContext(ctx)
 	all.Go(func() (err error) {
-		runs, err = h.fleet.ListRuns(gone, &rollcallv1.ListRunsRequest{Filter: &rollcallv1.Filter{From: from, Until: until, Limit: 5000}})
+		runs, err = h.fleet.ListRuns(gone, &rollcallv1.ListRunsRequest{Filter: &rollcallv1.Filter{From: from, Until: until, Limit: 2000}})
 		return err
 	})
 	all.Go(func() (err error) {

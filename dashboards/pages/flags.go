@@ -32,7 +32,11 @@ type flagsPage struct {
 	Cautions         []string
 	MayChange        bool
 	OpenHarm, Number int
+	MoreClosed       int // closed flags beyond those shown
 }
+
+// mostClosed is how many closed flags the work list shows, the newest.
+const mostClosed = 200
 
 // flagRow is a flag in the work list.
 type flagRow struct {
@@ -165,6 +169,7 @@ func (h *handler) showFlags(ctx context.Context, r *http.Request) (answer, error
 		}
 		list.Rows = append(list.Rows, []any{row.GetFlagId(), row.GetCellId(), row.GetCarId(), row.GetKind(), open, moment(row.GetOpenedAt()), moment(row.GetClosedAt()), row.GetSize(), row.GetExpandedUncertainty(), row.Harm, row.GetAcknowledgedBy(), row.GetEvidence()})
 	}
+	p.Closed, p.MoreClosed = first(p.Closed, mostClosed)
 	return answer{page: "flags", title: "Flags", data: p, charts: []*chart{list}, message: flags}, nil
 }
 

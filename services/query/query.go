@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"golang.org/x/sync/errgroup"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "rollcall/proto/rollcall/v1"
@@ -127,20 +128,30 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 	if f.Cells != nil {
 		expected = len(f.Cells)
 	}
-	estimates, err := s.store.ListOffsetsLatest(ctx, every, s.now(), expected)
-	if err != nil {
-		return nil, err
-	}
-	checks, err := s.store.ListVerdictsLatest(ctx, every)
-	if err != nil {
-		return nil, err
-	}
-	flags, err := s.store.ListFlags(ctx, store.Filter{Cells: f.Cells, Limit: everything}, false)
-	if err != nil {
-		return nil, err
-	}
-	beats, err := s.store.LatestHeartbeats(ctx)
-	if err != nil {
+	var (
+		estimates []store.OffsetRow
+		checks    []store.VerdictRow
+		flags     []store.FlagRow
+		beats     map[fleet.CellID]store.HeartbeatRow
+		intervals []store.IntervalRow
+	)
+	// None of it waits for the other.
+	all, gone := errgroup.WithContext(ctx)
+	all.Go(func() (err error) {
+		estimates, err = s.store.ListOffsetsLatest(gone, every, s.now(), expected)
+		return err
+	})
+	all.Go(func() (err error) { checks, err = s.store.ListVerdictsLatest(gone, every); return err })
+	all.Go(func() (err error) {
+		flags, err = s.store.ListFlags(gone, store.Filter{Cells: f.Cells, Limit: everything}, false)
+		return err
+	})
+	all.Go(func() (err error) { beats, err = s.store.LatestHeartbeats(gone); return err })
+	all.Go(func() (err error) {
+		intervals, err = s.store.ListIntervals(gone, store.Filter{Cells: f.Cells, Limit: everything})
+		return err
+	})
+	if err := all.Wait(); err != nil {
 		return nil, err
 	}
 	byCell := map[fleet.CellID]store.OffsetRow{}
@@ -163,10 +174,6 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 		if g.CellID != "" {
 			open[fleet.CellID(g.CellID)] = append(open[fleet.CellID(g.CellID)], g)
 		}
-	}
-	intervals, err := s.store.ListIntervals(ctx, every)
-	if err != nil {
-		return nil, err
 	}
 	due := map[fleet.CellID]time.Time{}
 	for _, i := range intervals { // the earliest come first

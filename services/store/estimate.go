@@ -148,6 +148,20 @@ func (s *Store) ReadCarEstimates(ctx context.Context, f Filter) ([]CarEstimateRo
 	return rows, nil
 }
 
+// ListCarEstimatesLatest is ReadCarEstimatesLatest of so many cars. now is where to
+// begin to look; it does not narrow.
+func (s *Store) ListCarEstimatesLatest(ctx context.Context, f Filter, now time.Time, cars int) ([]CarEstimateRow, error) {
+	near := f
+	if since := now.Add(-recently); f.From.Before(since) {
+		near.From = since
+	}
+	rows, err := s.ReadCarEstimatesLatest(ctx, near)
+	if err == nil && len(rows) < cars && !near.From.Equal(f.From) {
+		rows, err = s.ReadCarEstimatesLatest(ctx, f)
+	}
+	return rows, err
+}
+
 // ReadCarEstimatesLatest returns each reference car's newest estimate, by car.
 func (s *Store) ReadCarEstimatesLatest(ctx context.Context, f Filter) ([]CarEstimateRow, error) {
 	rows, err := selectRows[CarEstimateRow](ctx, s, selectCarEstimatesLatest, f.args()...)
