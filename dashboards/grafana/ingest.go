@@ -67,6 +67,8 @@ GROUP BY time
 ORDER BY time`)
 }
 
+// A record's beginning comes in within a day before its end, however long both
+// waited in the spool.
 func ingestDelay() panel {
 	return seriesPanel("From pull to database", "Time from the start of a record to its being whole, the longest of each interval: the sweep itself, then spool and link.", "s",
 		`SELECT $__timeInterval(e.received_at) AS time, e.cell_id AS cell, max(dateDiff('second', p.started_at, e.received_at)) AS delay
@@ -74,7 +76,7 @@ FROM pull_ends AS e
 INNER JOIN (
     SELECT pull_id, cell_id, any(started_at) AS started_at
     FROM pulls
-    WHERE cell_id IN (${cell:singlequote}) AND pull_id IN (SELECT pull_id FROM pull_ends WHERE $__timeFilter(received_at))
+    WHERE received_at >= $__fromTime - INTERVAL 1 DAY AND received_at <= $__toTime AND cell_id IN (${cell:singlequote})
     GROUP BY pull_id, cell_id
 ) AS p ON p.pull_id = e.pull_id AND p.cell_id = e.cell_id
 WHERE $__timeFilter(e.received_at) AND e.cell_id IN (${cell:singlequote})
