@@ -27,7 +27,7 @@ func TestDashboardsByTheSDK(t *testing.T) {
 		return err
 	}
 	strict := func(data []byte) error {
-		var d sdk.Dashboard
+		var d sdk.Dashboard //lint:ignore SA1019 the dashboards are of this model
 		if err := wrong(d.UnmarshalJSONStrict(data)); err != nil {
 			return err
 		}
@@ -37,7 +37,7 @@ func TestDashboardsByTheSDK(t *testing.T) {
 		if err := strict(f.JSON); err != nil {
 			t.Errorf("%s: %v", f.Name, err)
 		}
-		var d sdk.Dashboard
+		var d sdk.Dashboard //lint:ignore SA1019 the dashboards are of this model
 		if err := json.Unmarshal(f.JSON, &d); err != nil {
 			t.Fatal(err)
 		}
