@@ -255,6 +255,9 @@ func (p *People) read() error {
 	if err != nil {
 		return fmt.Errorf("read the people file: %w", err)
 	}
+	if mode := info.Mode().Perm(); mode&0o007 != 0 {
+		return errPeople(p.file, "is open to everybody on the machine (mode %#o), and the key that makes sessions is in it; chmod o= it", mode)
+	}
 	f, _, err := readPeople(p.file)
 	if err != nil {
 		return err

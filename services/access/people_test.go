@@ -82,8 +82,23 @@ func TestPeopleFile(t *testing.T) {
 	if _, err := OpenPeople(file + "x"); !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("no file: %v", err)
 	}
+	if err := os.Chmod(file, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := OpenPeople(file); err == nil || !strings.Contains(err.Error(), "open to everybody") {
+		t.Errorf("a file that everybody reads: %v", err)
+	}
+	if err := os.Chmod(file, 0o640); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := OpenPeople(file); err != nil {
+		t.Errorf("a file that a group reads: %v", err)
+	}
 	if err := RemovePerson(file, "K. Alder"); err != nil {
 		t.Fatal(err)
+	}
+	if info, err := os.Stat(file); err != nil || info.Mode().Perm() != 0o640 {
+		t.Errorf("a change changed who may read the file: %v, %v", info.Mode(), err)
 	}
 	if _, err := OpenPeople(file); err == nil || !strings.Contains(err.Error(), "names nobody") {
 		t.Errorf("an empty file: %v", err)
