@@ -173,7 +173,7 @@ func TestLargeFleetInBrowser(t *testing.T) {
 	t.Cleanup(server.Close)
 	ctx := browser(t)
 	for _, width := range []int64{390, 1440} {
-		for _, path := range []string{"/", "/?site=s35", "/?state=agrees&page=2"} {
+		for i, path := range []string{"/", "/?site=s35", "/?state=agrees&page=2"} {
 			if err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), chromedp.Navigate(server.URL+path)); err != nil {
 				t.Fatal(err)
 			}
@@ -183,7 +183,7 @@ func TestLargeFleetInBrowser(t *testing.T) {
 			if weak := evaluate[string](t, ctx, contrastOf); weak != "" {
 				t.Errorf("%s: contrast: %s", path, weak)
 			}
-			picture(t, ctx, fmt.Sprintf("large-%d", width))
+			picture(t, ctx, fmt.Sprintf("large-%d-%d", i, width))
 		}
 	}
 	if err := chromedp.Do(ctx, chromedp.Navigate(server.URL)); err != nil {
