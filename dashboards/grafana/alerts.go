@@ -35,12 +35,11 @@ WHERE present = 1 AND open AND kind != 'check overdue'
 ORDER BY of, flag`,
 		},
 		{
-			"rollcall-check-overdue", "Check overdue", "Calibration check of {{ $labels.cell }} overdue", "The cell's last dead-weight or zero check is older than ten days.", "warning", "1h",
-			`SELECT toString(cell_id) AS cell, dateDiff('day', max(performed_at), now()) AS value
-FROM check_results FINAL
-WHERE kind IN (1, 2) AND verdict != 'unusable'
+			"rollcall-check-overdue", "Check overdue", "Calibration check of {{ $labels.cell }} overdue", "The day of the cell's next check, by the intervals that the registry asks for, is past. The value counts the days begun since.", "warning", "1h",
+			`SELECT toString(cell_id) AS cell, dateDiff('day', min(due_at), now()) + 1 AS value
+FROM check_intervals FINAL
+WHERE present = 1 AND asked AND due_at < now()
 GROUP BY cell_id
-HAVING max(performed_at) < now() - INTERVAL 10 DAY
 ORDER BY cell`,
 		},
 		{

@@ -52,6 +52,8 @@ func TestOtherPanelsOnEngine(t *testing.T) {
 	must(s.WriteCheckResults(ctx, []store.CheckResultRow{
 		{CheckID: "a", CellID: "fen-1", Kind: 1, State: 1, PerformedAt: day(12), PerformedBy: "ada", Verdict: "fail", ZeroError: of(3), ZeroErrorU: of(1), GainError: of(0.008), GainErrorU: of(0.001)},
 		{CheckID: "b", CellID: "fen-1", Kind: 1, State: 2, PerformedAt: day(11), PerformedBy: "ada", Verdict: "pass", GainError: of(0), GainErrorU: of(0.001)}}))
+	// fen-1 is due since yesterday, fen-2 not yet; nobody asked for mil-1's.
+	must(s.ReplaceIntervals(ctx, []store.IntervalRow{{CellID: "fen-1", Of: "load-cell gain", DueAt: ptr(day(1)), Asked: true}, {CellID: "fen-2", Of: "load-cell gain", DueAt: ptr(day(-1)), Asked: true}, {CellID: "mil-1", Of: "load-cell gain", DueAt: ptr(day(40))}, {CellID: "mil-2", Of: "load-cell gain", Asked: true}}))
 	must(s.WriteRuns(ctx, []store.RunRow{{RunID: "r", SiteID: "fen", CellID: "fen-1", CarID: "hazel", Session: "1", StartedAt: day(5), LeftOutIDs: []string{"x"}, LeftOutReasons: []string{"intake air too hot"}}, {RunID: "q", SiteID: "mil", CellID: "mil-1", CarID: "hazel", Session: "2", StartedAt: day(6)}}))
 	must(s.ReplaceFlags(ctx, []store.FlagRow{{FlagID: "f", CellID: "fen-1", Kind: "recalibrate", Open: true, OpenedAt: day(5), FirstEvidenceAt: day(7), UpdatedAt: day(5)}, {FlagID: "g", CarID: "hazel", Kind: "reference car", OpenedAt: day(5), FirstEvidenceAt: day(7), UpdatedAt: day(5)}},
 		[]store.TouchedRow{{FlagID: "f", StartedAt: day(6), PullID: "c1", CellID: "fen-1", CustomerCar: "van", Effect: 0.01, EffectU: 0.004}, {FlagID: "g", StartedAt: day(6), PullID: "c2", CellID: "fen-1"}}))
@@ -99,7 +101,7 @@ func TestOtherPanelsOnEngine(t *testing.T) {
 	}}))
 	for uid, want := range map[string][][]string{
 		"rollcall-flag":          {{"fen-1", "recalibrate", "f", "1"}},
-		"rollcall-check-overdue": {{"fen-1", "11"}},
+		"rollcall-check-overdue": {{"fen-1", "2"}},
 		"rollcall-agent-silent":  {{"mil-1", "≥ 3600"}},
 		"rollcall-spool-growing": {{"fen-1", "7"}},
 		"rollcall-rejected":      {{"fen-1", "2"}}, // the refusal and the file

@@ -21,7 +21,8 @@ func cellBand() panel {
 	return seriesPanel("Offset from the fleet with its band", "Relative error of corrected tractive force after each reference run, and the ends of its expanded uncertainty, k = 2.", "percent",
 		`SELECT at AS time, e.offset * 100 AS offset, (e.offset - e.offset_u) * 100 AS low, (e.offset + e.offset_u) * 100 AS high
 FROM estimates AS e FINAL
-WHERE present = 1 AND $__timeFilter(at) AND cell_id IN (${cell:singlequote})
+PREWHERE $__timeFilter(at)
+WHERE present = 1 AND cell_id IN (${cell:singlequote})
 ORDER BY time`)
 }
 
@@ -29,7 +30,8 @@ func cellEvidence() panel {
 	return seriesPanel("Weight of evidence of a change", "Its logarithm as a share of that of its limit. At 100 % the cell is flagged as drifting.", "percent",
 		`SELECT at AS time, log10(greatest(evidence, 1)) / log10(evidence_limit) * 100 AS evidence_share
 FROM estimates FINAL
-WHERE present = 1 AND evidence_limit > 1 AND $__timeFilter(at) AND cell_id IN (${cell:singlequote})
+PREWHERE $__timeFilter(at)
+WHERE present = 1 AND evidence_limit > 1 AND cell_id IN (${cell:singlequote})
 ORDER BY time`)
 }
 
@@ -37,7 +39,8 @@ func cellGain() panel {
 	return seriesPanel("Gain error by dead weights", "What the load cell reads too much, as found and as left, each with its own point; U is in the table below.", "percent",
 		`SELECT performed_at AS time, if(state = 2, 'as left', 'as found') AS state, gain_error * 100 AS gain
 FROM check_results FINAL
-WHERE kind = 1 AND gain_error IS NOT NULL AND $__timeFilter(performed_at) AND cell_id IN (${cell:singlequote})
+PREWHERE $__timeFilter(performed_at)
+WHERE kind = 1 AND gain_error IS NOT NULL AND cell_id IN (${cell:singlequote})
 ORDER BY time`)
 }
 
@@ -55,7 +58,8 @@ func cellChecks() panel {
     performed_by AS by,
     reason
 FROM check_results FINAL
-WHERE $__timeFilter(performed_at) AND cell_id IN (${cell:singlequote})
+PREWHERE $__timeFilter(performed_at)
+WHERE cell_id IN (${cell:singlequote})
 ORDER BY performed DESC`,
 		map[string]string{"zero": "forceN", "U_zero": "forceN", "gain": "percent", "U_gain": "percent"}, []string{"zero", "U_zero", "gain", "U_gain"})
 }

@@ -13,13 +13,15 @@ func fleetDashboard() dashboard {
 			[]sized{{offsets(), 24, 10}},
 			[]sized{{cellTable(), 24, 10}},
 			[]sized{{flagTable(), 24, 8}},
-			[]sized{{evidence(), 12, 8}, {waiting(), 12, 8}},
+			[]sized{{evidence(), 12, 8}, {waitingHours(), 12, 8}},
 		),
 	}
 }
 
 // Rows that a newer computation does not have any more are marked present = 0;
-// FINAL sees through rows that were written twice.
+// FINAL sees through rows that were written twice. A time that is of a table's sort
+// key is the same in every version of a row, so PREWHERE may narrow by it before
+// FINAL looks: only the rows of the time range are read.
 
 const cellsSQL = "SELECT DISTINCT cell_id FROM estimates FINAL WHERE present = 1 ORDER BY cell_id"
 
@@ -39,7 +41,8 @@ func widest() panel {
 FROM (
     SELECT cell_id, argMax(offset_u, at) * 100 AS u
     FROM estimates FINAL
-    WHERE present = 1 AND $__timeFilter(at) AND cell_id IN (${cell:singlequote})
+    PREWHERE $__timeFilter(at)
+    WHERE present = 1 AND cell_id IN (${cell:singlequote})
     GROUP BY cell_id
 )
 HAVING count() > 0`)
@@ -59,7 +62,8 @@ func offsets() panel {
 	return seriesPanel("Offset of every cell from the fleet", "Relative error of corrected tractive force after each reference run. A cell's U is in the table below.", "percent",
 		`SELECT at AS time, cell_id AS cell, offset * 100 AS offset
 FROM estimates FINAL
-WHERE present = 1 AND $__timeFilter(at) AND cell_id IN (${cell:singlequote})
+PREWHERE $__timeFilter(at)
+WHERE present = 1 AND cell_id IN (${cell:singlequote})
 ORDER BY time`)
 }
 
@@ -79,7 +83,8 @@ func cellTable() panel {
 FROM (
     SELECT cell_id, argMax(offset, at) * 100 AS last_offset, argMax(offset_u, at) * 100 AS last_u, argMax(runs, at) AS last_runs, max(at) AS last_at, argMax(not_separable, at) AS separable
     FROM estimates FINAL
-    WHERE present = 1 AND $__timeFilter(at) AND cell_id IN (${cell:singlequote})
+    PREWHERE $__timeFilter(at)
+    WHERE present = 1 AND cell_id IN (${cell:singlequote})
     GROUP BY cell_id
 ) AS e
 LEFT JOIN (
@@ -119,7 +124,24 @@ func evidence() panel {
 	return seriesPanel("Weight of evidence of every cell", "Its logarithm as a share of that of its limit. At 100 % the cell is flagged as drifting.", "percent",
 		`SELECT at AS time, cell_id AS cell, log10(greatest(evidence, 1)) / log10(evidence_limit) * 100 AS evidence_share
 FROM estimates FINAL
-WHERE present = 1 AND evidence_limit > 1 AND $__timeFilter(at) AND cell_id IN (${cell:singlequote})
+PREWHERE $__timeFilter(at)
+WHERE present = 1 AND evidence_limit > 1 AND cell_id IN (${cell:singlequote})
+ORDER BY time`)
+}
+
+// waitingHours is waiting over months, from the hours that are kept of heartbeats.
+func waitingHours() panel {
+	return seriesPanel("Messages waiting at the cells", "The most that the agents had not yet sent in each hour, of the twenty cells with the most in the time range. It grows while a link is down and drains when it is back.", "short",
+		`SELECT $__timeInterval(hour) AS time, cell_id AS cell, max(spool_messages) AS waiting
+FROM spool_hours
+WHERE $__timeFilter(hour) AND cell_id IN (
+    SELECT cell_id FROM spool_hours
+    WHERE $__timeFilter(hour) AND cell_id IN (${cell:singlequote})
+    GROUP BY cell_id
+    ORDER BY max(spool_messages) DESC, cell_id
+    LIMIT 20
+)
+GROUP BY time, cell
 ORDER BY time`)
 }
 

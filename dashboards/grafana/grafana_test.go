@@ -207,8 +207,8 @@ func TestPanelsOnEngine(t *testing.T) {
 		"Cells to recalibrate": {{"1"}},
 		"Widest U":             {{"0.43"}},
 		"Silent agents":        {{"1"}},
-		// "Messages waiting" is in TestOtherPanelsOnEngine: heartbeats of this age go
-		// whenever the engine merges.
+		// From the hours kept: heartbeats of this age go whenever the engine merges.
+		"Messages waiting at the cells": {{"2026-06-29 07:00:00", "fen-2", "7"}, {"2026-06-29 08:00:00", "fen-2", "1250"}, {"2026-06-29 09:00:00", "fen-1", "0"}},
 		"Offset of every cell from the fleet": {
 			{"2026-06-17 09:30:00", "fen-1", "0.1"}, {"2026-06-24 09:30:00", "fen-1", "0.2"}, {"2026-06-24 09:30:00", "fen-2", "1.96"}},
 		"Weight of evidence of every cell": {

@@ -37,7 +37,7 @@ func tablePanel(title, description, sql string, units map[string]string, order [
 	p := panel{
 		Type: "table", Title: title, Description: description, DataSource: clickhouse(), Targets: query(formatTable, sql),
 		FieldConfig: fieldConfig{Overrides: []override{}, Defaults: fieldDefaults{NoValue: "–"}},
-		Options:     map[string]any{"showHeader": true, "cellHeight": "sm"},
+		Options:     map[string]any{"showHeader": true, "cellHeight": "sm", "frameIndex": 0},
 	}
 	for _, column := range order {
 		p.FieldConfig.Overrides = append(p.FieldConfig.Overrides, override{
@@ -56,6 +56,7 @@ func statPanel(title, description, unit string, digits int, bad float64, sql str
 			Thresholds: &thresholds{Mode: "absolute", Steps: []step{{Color: "text"}, {Color: "orange", Value: &bad}}}}},
 		Options: map[string]any{
 			"colorMode": "value", "graphMode": "none", "justifyMode": "auto", "textMode": "value", "orientation": "auto",
+			"wideLayout": true, "showPercentChange": false, "percentChangeColorMode": "standard",
 			"reduceOptions": map[string]any{"calcs": []string{"lastNotNull"}, "fields": "", "values": false},
 		},
 	}

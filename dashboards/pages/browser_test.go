@@ -19,7 +19,7 @@ import (
 )
 
 // browser starts a real Chromium; without one the test is skipped, in CI failed.
-func browser(t *testing.T) context.Context {
+func browser(t *testing.T, more ...chromedp.ExecAllocatorOption) context.Context {
 	t.Helper()
 	path := "/usr/bin/chromium"
 	if _, err := os.Stat(path); err != nil {
@@ -30,6 +30,7 @@ func browser(t *testing.T) context.Context {
 	}
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true), chromedp.UserDataDir(t.TempDir()))
+	options = append(options, more...)
 	allocator, cancelAllocator := chromedp.NewExecAllocator(context.Background(), options...)
 	t.Cleanup(cancelAllocator)
 	ctx, cancel := chromedp.NewContext(allocator)

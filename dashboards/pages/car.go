@@ -11,6 +11,7 @@ import (
 	"slices"
 	"time"
 
+	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
@@ -59,12 +60,32 @@ func (h *handler) showCars(ctx context.Context, r *http.Request) (answer, error)
 	if err != nil {
 		return answer{}, err
 	}
-	runs, err := h.fleet.ListRuns(ctx, &rollcallv1.ListRunsRequest{Filter: &rollcallv1.Filter{From: from, Until: until, Limit: 5000}})
-	if err != nil {
-		return answer{}, err
+	if from == nil && until == nil {
+		// The half year up to the newest run.
+		var newest time.Time
+		for _, c := range cars.GetCars() {
+			if at := c.GetLastRunAt(); at != nil && at.AsTime().After(newest) {
+				newest = at.AsTime()
+			}
+		}
+		if !newest.IsZero() {
+			from = stamp(newest.AddDate(0, 0, -7*visitWeeks))
+		}
 	}
-	cells, err := h.fleet.ListCells(ctx, &rollcallv1.ListCellsRequest{})
-	if err != nil {
+	var (
+		runs  *rollcallv1.ListRunsResponse
+		cells *rollcallv1.ListCellsResponse
+	)
+	all, gone := errgroup.WithContext(ctx)
+	all.Go(func() (err error) {
+		runs, err = h.fleet.ListRuns(gone, &rollcallv1.ListRunsRequest{Filter: &rollcallv1.Filter{From: from, Until: until, Limit: 2000}})
+		return err
+	})
+	all.Go(func() (err error) {
+		cells, err = h.fleet.ListCells(gone, &rollcallv1.ListCellsRequest{})
+		return err
+	})
+	if err := all.Wait(); err != nil {
 		return answer{}, err
 	}
 	p := carsPage{Network: visitChart(runs.GetRuns(), cells.GetCells(), readerFrom(ctx))}
@@ -76,6 +97,9 @@ func (h *handler) showCars(ctx context.Context, r *http.Request) (answer, error)
 	}
 	return answer{page: "cars", title: "Reference cars", data: p, charts: []*chart{p.Network}, message: cars}, nil
 }
+
+// visitWeeks is how far back visits are shown where an address does not say.
+const visitWeeks = 27
 
 // visitChart is the visit network: who has been where when, a line for each cell
 // that was visited.
@@ -185,8 +209,13 @@ type carPage struct {
 	Next        []string // where to send it, from Options.Next
 	From, Until string
 	Nothing     bool
+	MoreRuns    bool // there are older ones
 	Cautions    []string
 }
+
+// mostRuns is how many of its runs a car's page shows, the newest; mostDrift how many
+// points its drift is drawn with.
+const mostRuns, mostDrift = 520, 300
 
 // visit is what a car has done on one cell.
 type visit struct {
@@ -211,19 +240,34 @@ func (h *handler) showCar(ctx context.Context, r *http.Request) (answer, error) 
 	}
 	rd := readerFrom(ctx)
 	c := cars.GetCars()[i]
-	runs, err := h.fleet.ListRuns(ctx, &rollcallv1.ListRunsRequest{Filter: &rollcallv1.Filter{CarId: id, From: from, Until: until, Limit: 2000}})
-	if err != nil {
+	var (
+		runs  *rollcallv1.ListRunsResponse
+		cells *rollcallv1.ListCellsResponse
+		flags *rollcallv1.ListFlagsResponse
+		pulls *rollcallv1.ListPullsResponse
+	)
+	// Nothing of it waits for the other.
+	all, gone := errgroup.WithContext(ctx)
+	all.Go(func() (err error) {
+		runs, err = h.fleet.ListRuns(gone, &rollcallv1.ListRunsRequest{Filter: &rollcallv1.Filter{CarId: id, From: from, Until: until, Limit: mostRuns}})
+		return err
+	})
+	all.Go(func() (err error) {
+		cells, err = h.fleet.ListCells(gone, &rollcallv1.ListCellsRequest{})
+		return err
+	})
+	all.Go(func() (err error) {
+		flags, err = h.fleet.ListFlags(gone, &rollcallv1.ListFlagsRequest{Filter: &rollcallv1.Filter{CarId: id, Limit: 200}, IncludeClosed: true, Counted: true})
+		return err
+	})
+	all.Go(func() (err error) {
+		pulls, err = h.fleet.ListPulls(gone, &rollcallv1.ListPullsRequest{Filter: &rollcallv1.Filter{CarId: id, From: from, Until: until, Limit: 50}})
+		return err
+	})
+	if err := all.Wait(); err != nil {
 		return answer{}, err
 	}
-	cells, err := h.fleet.ListCells(ctx, &rollcallv1.ListCellsRequest{})
-	if err != nil {
-		return answer{}, err
-	}
-	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{Filter: &rollcallv1.Filter{CarId: id, Limit: 200}, IncludeClosed: true})
-	if err != nil {
-		return answer{}, err
-	}
-	p := carPage{CarStatus: c, Name: carName(c), State: stateCar(c), Runs: runs.GetRuns(), From: r.URL.Query().Get("from"), Until: r.URL.Query().Get("until")}
+	p := carPage{CarStatus: c, Name: carName(c), State: stateCar(c), Runs: runs.GetRuns(), MoreRuns: runs.GetMore(), From: r.URL.Query().Get("from"), Until: r.URL.Query().Get("until")}
 	p.Flags = slices.DeleteFunc(flags.GetFlags(), func(f *rollcallv1.Flag) bool { return f.GetCarId() != id || f.GetCellId() != "" })
 	p.Nothing = (from != nil || until != nil) && len(p.Runs) == 0
 	p.Words = "no reference run yet"
@@ -261,10 +305,6 @@ func (h *handler) showCar(ctx context.Context, r *http.Request) (answer, error) 
 		p.Cautions = []string{caution.Car, caution.First}
 	}
 	// Its curve is that of the newest pull that gives one and may judge a cell.
-	pulls, err := h.fleet.ListPulls(ctx, &rollcallv1.ListPullsRequest{Filter: &rollcallv1.Filter{CarId: id, From: from, Until: until, Limit: 50}})
-	if err != nil {
-		return answer{}, err
-	}
 	for _, x := range pulls.GetPulls() {
 		if x.GetState() != "computed" || x.GetKind() != "pull" || slices.ContainsFunc(x.GetFindings(), (*rollcallv1.Finding).GetDisqualifying) {
 			continue
@@ -312,7 +352,10 @@ func driftChart(car *rollcallv1.CarStatus, from, until time.Time, hasFrom, hasUn
 	frameOf(d, x, a, b, y, chartHeight, " %")
 	d.line("fleet", 0, y.up(0)*chartHeight, 1, y.up(0)*chartHeight)
 	var upper, middle, lower []point
-	for i, k := range kept {
+	// Of a long history one in so many, the newest always.
+	for drawn, n := min(len(kept), mostDrift), min(len(kept), mostDrift)-1; n >= 0; n-- {
+		i := len(kept) - 1 - n*len(kept)/drawn
+		k := kept[i]
 		at := x.at(float64(times[i].UnixNano()))
 		place := func(v float64) point { return point{at, inside(y.up(100*v)) * chartHeight} }
 		middle = append(middle, place(k.GetChange()))

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -61,24 +62,52 @@ func (h *handler) showCell(ctx context.Context, r *http.Request) (answer, error)
 		return answer{}, status.Error(codes.NotFound, "no such cell")
 	}
 	c := cells.GetCells()[i]
-	runs, err := h.fleet.ListRuns(ctx, &rollcallv1.ListRunsRequest{Filter: filter})
-	if err != nil {
-		return answer{}, err
-	}
-	checks, err := h.fleet.ListChecks(ctx, &rollcallv1.ListChecksRequest{Filter: filter})
-	if err != nil {
-		return answer{}, err
-	}
-	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{Filter: &rollcallv1.Filter{CellId: filter.CellId, Limit: 500}, IncludeClosed: true})
-	if err != nil {
-		return answer{}, err
-	}
-	pulls, err := h.fleet.ListPulls(ctx, &rollcallv1.ListPullsRequest{Filter: &rollcallv1.Filter{CellId: c.GetCellId(), Limit: 30, From: from, Until: until}})
-	if err != nil {
-		return answer{}, err
-	}
-	certificates, err := h.certificatesOf(ctx, c.GetCellId())
-	if err != nil {
+	var (
+		runs         *rollcallv1.ListRunsResponse
+		checks       *rollcallv1.ListChecksResponse
+		flags        *rollcallv1.ListFlagsResponse
+		pulls        *rollcallv1.ListPullsResponse
+		certificates []*rollcallv1.Certificate
+		epochs       *rollcallv1.ListEpochsResponse
+		geometries   *rollcallv1.ListGeometriesResponse
+		due          *rollcallv1.ListDueResponse
+	)
+	// Nothing of it waits for the other.
+	all, gone := errgroup.WithContext(ctx)
+	id := c.GetCellId()
+	all.Go(func() (err error) {
+		runs, err = h.fleet.ListRuns(gone, &rollcallv1.ListRunsRequest{Filter: filter})
+		return err
+	})
+	all.Go(func() (err error) {
+		checks, err = h.fleet.ListChecks(gone, &rollcallv1.ListChecksRequest{Filter: filter})
+		return err
+	})
+	all.Go(func() (err error) {
+		flags, err = h.fleet.ListFlags(gone, &rollcallv1.ListFlagsRequest{Filter: &rollcallv1.Filter{CellId: id, Limit: 500}, IncludeClosed: true, Counted: true})
+		return err
+	})
+	all.Go(func() (err error) {
+		pulls, err = h.fleet.ListPulls(gone, &rollcallv1.ListPullsRequest{Filter: &rollcallv1.Filter{CellId: id, Limit: 30, From: from, Until: until}})
+		return err
+	})
+	all.Go(func() (err error) {
+		certificates, err = h.certificatesOf(gone, id)
+		return err
+	})
+	all.Go(func() (err error) {
+		epochs, err = h.fleet.ListEpochs(gone, &rollcallv1.ListEpochsRequest{Filter: &rollcallv1.Filter{CellId: id, Limit: 500}})
+		return err
+	})
+	all.Go(func() (err error) {
+		geometries, err = h.fleet.ListGeometries(gone, &rollcallv1.ListGeometriesRequest{CellId: id})
+		return err
+	})
+	all.Go(func() (err error) {
+		due, err = h.fleet.ListDue(gone, &rollcallv1.ListDueRequest{Filter: &rollcallv1.Filter{CellId: id}})
+		return err
+	})
+	if err := all.Wait(); err != nil {
 		return answer{}, err
 	}
 	p := cellPage{CellStatus: c, Name: nameOf(c), Site: siteOf(c), State: stateOf(c), Words: offsetWords(c),
@@ -95,18 +124,6 @@ func (h *handler) showCell(ctx context.Context, r *http.Request) (answer, error)
 	q, rd := r.URL.Query(), readerFrom(ctx).in(c.GetSiteZone())
 	p.From, p.Until = q.Get("from"), q.Get("until")
 	p.Nothing = (from != nil || until != nil) && len(p.Runs) == 0 && len(p.Checks) == 0 && len(p.Pulls) == 0
-	epochs, err := h.fleet.ListEpochs(ctx, &rollcallv1.ListEpochsRequest{Filter: &rollcallv1.Filter{CellId: c.GetCellId(), Limit: 500}})
-	if err != nil {
-		return answer{}, err
-	}
-	geometries, err := h.fleet.ListGeometries(ctx, &rollcallv1.ListGeometriesRequest{CellId: c.GetCellId()})
-	if err != nil {
-		return answer{}, err
-	}
-	due, err := h.fleet.ListDue(ctx, &rollcallv1.ListDueRequest{Filter: &rollcallv1.Filter{CellId: c.GetCellId()}})
-	if err != nil {
-		return answer{}, err
-	}
 	p.Epochs, p.Geometries, p.Due = epochs.GetEpochs(), geometries.GetGeometries(), due.GetDue()
 	if s := crossingWords(c, rd); s != "" {
 		p.Forecasts = append(p.Forecasts, s)

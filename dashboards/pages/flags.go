@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/access"
 	"rollcall/services/caution"
 	"rollcall/services/show"
 )
@@ -31,16 +32,18 @@ type flagsPage struct {
 	Cautions         []string
 	MayChange        bool
 	OpenHarm, Number int
+	MoreClosed       int // closed flags beyond those shown
 }
+
+// mostClosed is how many closed flags the work list shows, the newest.
+const mostClosed = 200
 
 // flagRow is a flag in the work list.
 type flagRow struct {
 	*rollcallv1.Flag
 	State state
 	Title string
-	// Harm is how many customer pulls it touches, Worst the largest effect on one.
-	Harm  int
-	Worst *rollcallv1.TouchedPull
+	Harm  int // customer pulls touched
 	Zone  string
 }
 
@@ -105,12 +108,7 @@ func rowsOf(flags []*rollcallv1.Flag, cells []*rollcallv1.CellStatus) []flagRow 
 	}
 	var out []flagRow
 	for _, f := range flags {
-		row := flagRow{Flag: f, State: stateOfFlag(f), Title: show.Title(f, cmp.Or(names[f.GetCellId()], f.GetCellId())), Harm: len(f.GetTouchedPulls()), Zone: zones[f.GetCellId()]}
-		for _, t := range f.GetTouchedPulls() {
-			if row.Worst == nil || max(t.GetEffect(), -t.GetEffect()) > max(row.Worst.GetEffect(), -row.Worst.GetEffect()) {
-				row.Worst = t
-			}
-		}
+		row := flagRow{Flag: f, State: stateOfFlag(f), Title: show.Title(f, cmp.Or(names[f.GetCellId()], f.GetCellId())), Harm: int(f.GetTouchedCount()), Zone: zones[f.GetCellId()]}
 		out = append(out, row)
 	}
 	return out
@@ -126,12 +124,13 @@ func (h *handler) showFlags(ctx context.Context, r *http.Request) (answer, error
 		return answer{}, err
 	}
 	f.Limit = 2000
-	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{Filter: f, IncludeClosed: true})
+	// Programs get the pulls themselves.
+	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{Filter: f, IncludeClosed: true, Counted: r.URL.Query().Get("format") != "json"})
 	if err != nil {
 		return answer{}, err
 	}
 	q := r.URL.Query()
-	p := flagsPage{Site: q.Get("site"), Cell: q.Get("cell"), Car: q.Get("car"), From: q.Get("from"), Until: q.Get("until"), More: flags.GetMore(), MayChange: h.Admin != nil}
+	p := flagsPage{Site: q.Get("site"), Cell: q.Get("cell"), Car: q.Get("car"), From: q.Get("from"), Until: q.Get("until"), More: flags.GetMore(), MayChange: h.Admin != nil && offersChange(ctx)}
 	var said []string
 	for _, k := range []string{"site", "cell", "car", "from", "until"} {
 		if v := q.Get(k); v != "" {
@@ -170,6 +169,7 @@ func (h *handler) showFlags(ctx context.Context, r *http.Request) (answer, error
 		}
 		list.Rows = append(list.Rows, []any{row.GetFlagId(), row.GetCellId(), row.GetCarId(), row.GetKind(), open, moment(row.GetOpenedAt()), moment(row.GetClosedAt()), row.GetSize(), row.GetExpandedUncertainty(), row.Harm, row.GetAcknowledgedBy(), row.GetEvidence()})
 	}
+	p.Closed, p.MoreClosed = first(p.Closed, mostClosed)
 	return answer{page: "flags", title: "Flags", data: p, charts: []*chart{list}, message: flags}, nil
 }
 
@@ -192,6 +192,7 @@ type flagPage struct {
 	// Certificates are those of the cell's checks, newest first.
 	Certificates []*rollcallv1.Certificate
 	MayChange    bool
+	Person       string // who is signed in; empty: a form asks for the name
 	// Wrong says why a form that was sent was not taken; By and Reason are what it
 	// said, Deed what it asked for.
 	Wrong, By, Reason, Deed string
@@ -202,7 +203,7 @@ type flagPage struct {
 const mostCertificates = 5
 
 func (h *handler) showFlag(ctx context.Context, r *http.Request) (answer, error) {
-	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{IncludeClosed: true, Filter: &rollcallv1.Filter{Limit: 1_000_000}})
+	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{FlagId: r.PathValue("id")})
 	if err != nil {
 		return answer{}, err
 	}
@@ -220,7 +221,7 @@ func (h *handler) showFlag(ctx context.Context, r *http.Request) (answer, error)
 				name, rd = nameOf(c), rd.in(c.GetSiteZone())
 			}
 		}
-		p := flagPage{Flag: f, Title: show.Title(f, name), State: stateOfFlag(f), MayChange: h.Admin != nil}
+		p := flagPage{Flag: f, Title: show.Title(f, name), State: stateOfFlag(f), MayChange: h.Admin != nil && offersChange(ctx), Person: access.FromContext(ctx).Person}
 		if f.GetCellId() != "" {
 			p.Link = "/cells/" + f.GetCellId()
 			if p.Certificates, err = h.certificatesOf(ctx, f.GetCellId()); err != nil {

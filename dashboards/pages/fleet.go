@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"golang.org/x/sync/errgroup"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
@@ -101,6 +102,21 @@ type fleetPage struct {
 	Due      []dueRow
 	UnderWay []underWay
 	Offsets  *chart
+
+	View fleetView
+	// Total is how many cells there are, Shown how many the view leaves, of which
+	// Cells are on this page; Pages how many pages there are.
+	Total, Shown, Pages int
+	// Folded are the sites of a large fleet; what needs somebody is drawn above.
+	Folded       []fold
+	Last, Next   string // addresses of the pages around; empty: there is none
+	SiteChoices  []option
+	StateChoices []option
+	MoreFlags    int // open flags beyond the cards
+	MoreWeek     int
+	MoreDue      int
+	WeekFrom     string
+	NothingDrawn bool // nothing of a large fleet needs somebody
 }
 
 type siteRows struct {
@@ -122,42 +138,83 @@ type flagCard struct {
 	State state
 	Of    string // the cell's or car's name
 	Title string
+	Harm  int // customer pulls touched
 }
 
-func (h *handler) showFleet(ctx context.Context, _ *http.Request) (answer, error) {
-	cells, err := h.fleet.ListCells(ctx, &rollcallv1.ListCellsRequest{})
+func (h *handler) showFleet(ctx context.Context, r *http.Request) (answer, error) {
+	view, err := viewOf(r.URL.Query())
 	if err != nil {
 		return answer{}, err
 	}
-	flags, err := h.fleet.ListFlags(ctx, &rollcallv1.ListFlagsRequest{IncludeClosed: true, Filter: &rollcallv1.Filter{Limit: 2000}})
-	if err != nil {
-		return answer{}, err
-	}
-	due, err := h.fleet.ListDue(ctx, &rollcallv1.ListDueRequest{})
-	if err != nil {
+	now := h.Now()
+	week := now.AddDate(0, 0, -7)
+	var (
+		cells *rollcallv1.ListCellsResponse
+		flags *rollcallv1.ListFlagsResponse
+		due   *rollcallv1.ListDueResponse
+		way   *rollcallv1.ListUnderWayResponse
+	)
+	// Nothing of it waits for the other. What is open, and what has closed in a week.
+	all, gone := errgroup.WithContext(ctx)
+	all.Go(func() (err error) {
+		cells, err = h.fleet.ListCells(gone, &rollcallv1.ListCellsRequest{})
+		return err
+	})
+	all.Go(func() (err error) {
+		flags, err = h.fleet.ListFlags(gone, &rollcallv1.ListFlagsRequest{IncludeClosed: true, Counted: true, Filter: &rollcallv1.Filter{From: stamp(week), Limit: 5000}})
+		return err
+	})
+	all.Go(func() (err error) {
+		due, err = h.fleet.ListDue(gone, &rollcallv1.ListDueRequest{Filter: &rollcallv1.Filter{Until: stamp(now.Add(soon)), Limit: 5000}})
+		return err
+	})
+	all.Go(func() (err error) {
+		way, err = h.fleet.ListUnderWay(gone, &rollcallv1.ListUnderWayRequest{})
+		return err
+	})
+	if err := all.Wait(); err != nil {
 		return answer{}, err
 	}
 	rd := readerFrom(ctx)
+	kept := cells.GetCells()
+	if view.narrow() {
+		kept = slices.DeleteFunc(slices.Clone(kept), func(c *rollcallv1.CellStatus) bool { return !view.keeps(c) })
+	}
 	open := slices.DeleteFunc(slices.Clone(flags.GetFlags()), func(f *rollcallv1.Flag) bool { return !f.GetOpen() })
-	p := fleetPageOf(cells.GetCells(), open, rd)
+	p := fleetPageOf(cells.GetCells(), kept, open, view, rd)
 	if p.Empty {
 		return answer{page: "fleet", title: "The fleet", data: p}, nil
 	}
-	p.Week = changesOf(flags.GetFlags(), cells.GetCells(), h.Now().AddDate(0, 0, -7), h.Now())
-	p.Due = dueSoon(due.GetDue(), cells.GetCells(), h.Now())
-	p.UnderWay, err = h.underWay(ctx, cells.GetCells())
-	if err != nil {
-		return answer{}, err
+	within := func(id string) bool {
+		return !view.narrow() || slices.ContainsFunc(kept, func(c *rollcallv1.CellStatus) bool { return c.GetCellId() == id })
 	}
-	p.Offsets = offsetsOfAll(p.Cells)
-	return answer{page: "fleet", title: "The fleet", data: p, charts: []*chart{p.Offsets}, message: cells, scripts: []string{"/page.js"}}, nil
+	p.WeekFrom = week.UTC().Format(time.DateOnly)
+	p.Week = slices.DeleteFunc(changesOf(flags.GetFlags(), cells.GetCells(), week, now), func(c change) bool { return !within(c.GetCellId()) })
+	p.Week, p.MoreWeek = first(p.Week, mostChanges)
+	p.Due = slices.DeleteFunc(dueSoon(due.GetDue(), cells.GetCells(), now), func(d dueRow) bool { return !within(d.GetCellId()) })
+	p.Due, p.MoreDue = first(p.Due, mostDue)
+	p.UnderWay = underWayOf(way.GetPulls(), cells.GetCells())
+	p.Offsets = offsetsOfAll(kept)
+	message := cells
+	if view.narrow() {
+		message = &rollcallv1.ListCellsResponse{Cells: kept}
+	}
+	return answer{page: "fleet", title: "The fleet", data: p, charts: []*chart{p.Offsets}, message: message, scripts: []string{"/page.js"}}, nil
+}
+
+// first returns the first of a list, n at most, and how many more there are.
+func first[T any](all []T, n int) ([]T, int) {
+	if len(all) <= n {
+		return all, 0
+	}
+	return all[:n], len(all) - n
 }
 
 // offsetsOfAll are the figures of the fleet's chart.
-func offsetsOfAll(cells []cellRow) *chart {
+func offsetsOfAll(cells []*rollcallv1.CellStatus) *chart {
 	c := &chart{Name: "offsets", Title: "Offset of every cell from the fleet", Columns: []column{{Key: "site_id", Head: "Site"}, {Key: "cell_id", Head: "Cell"}, {Key: "state", Head: "State"}, {Key: "offset_ratio", Head: "Offset", SI: "1", Signed: true}, {Key: "expanded_uncertainty_ratio", Head: "± U", SI: "1", Difference: true}, {Key: "tolerance_ratio", Head: "Limit ±", SI: "1", Difference: true}, {Key: "runs", Head: "Runs"}, {Key: "last_run_at", Head: "Last run"}}}
-	for _, x := range cells {
-		c.Rows = append(c.Rows, []any{x.GetSiteId(), x.GetCellId(), x.State.Word, x.Offset, x.ExpandedUncertainty, x.GetTolerance(), int(x.GetRuns()), moment(x.GetLastRunAt())})
+	for _, x := range sitewise(cells) {
+		c.Rows = append(c.Rows, []any{x.GetSiteId(), x.GetCellId(), stateOf(x).Word, x.Offset, x.ExpandedUncertainty, x.GetTolerance(), int(x.GetRuns()), moment(x.GetLastRunAt())})
 	}
 	return c
 }
@@ -238,45 +295,40 @@ func siteOf(c *rollcallv1.CellStatus) string {
 	return c.GetSiteId()
 }
 
-func fleetPageOf(cells []*rollcallv1.CellStatus, flags []*rollcallv1.Flag, r reader) fleetPage {
-	p := fleetPage{Empty: len(cells) == 0}
+// sitewise returns cells by the names of their sites.
+func sitewise(cells []*rollcallv1.CellStatus) []*rollcallv1.CellStatus {
+	cells = slices.Clone(cells)
+	slices.SortStableFunc(cells, func(a, b *rollcallv1.CellStatus) int {
+		return cmp.Or(cmp.Compare(siteOf(a), siteOf(b)), cmp.Compare(a.GetSiteId(), b.GetSiteId()), cmp.Compare(a.GetCellId(), b.GetCellId()))
+	})
+	return cells
+}
+
+// fleetPageOf returns the first page: all are the cells there are, cells those that
+// the view leaves, flags the open ones.
+func fleetPageOf(all, cells []*rollcallv1.CellStatus, flags []*rollcallv1.Flag, view fleetView, r reader) fleetPage {
+	p := fleetPage{Empty: len(all) == 0, View: view, Total: len(all), Shown: len(cells)}
 	if p.Empty {
 		p.Lead = "No cell is in the registry yet."
 		p.Cautions = []string{caution.Car, caution.First}
 		return p
 	}
-	cells = slices.Clone(cells)
-	slices.SortStableFunc(cells, func(a, b *rollcallv1.CellStatus) int {
-		return cmp.Or(cmp.Compare(siteOf(a), siteOf(b)), cmp.Compare(a.GetSiteId(), b.GetSiteId()), cmp.Compare(a.GetCellId(), b.GetCellId()))
-	})
-	x := offsetAxis(cells)
-	p.Axis = drawOffsetAxis(x, r)
+	p.choices(all)
 	names := map[string]string{}
-	seen := map[string]bool{}
-	for _, c := range cells {
+	for _, c := range all {
 		names[c.GetCellId()] = nameOf(c)
-		row := cellRow{CellStatus: c, State: stateOf(c)}
-		row.Plot = drawOffset(c, row.State, x, r)
-		if c.GetCause() != "" {
-			row.Cause = fmt.Sprintf("%s, %.0f\u00a0%%", show.Cause(c.GetCause()), c.GetCauseProbability()*100)
-		}
-		p.Cells = append(p.Cells, row)
-		if n := len(p.Sites); n == 0 || p.Sites[n-1].Cells[0].GetSiteId() != c.GetSiteId() {
-			p.Sites = append(p.Sites, siteRows{Name: siteOf(c)})
-		}
-		s := &p.Sites[len(p.Sites)-1]
-		s.Cells = append(s.Cells, row)
-		if !seen[row.State.Word] {
-			seen[row.State.Word] = true
-			p.Shapes = append(p.Shapes, row.State)
-		}
 	}
-	slices.SortFunc(p.Shapes, func(a, b state) int { return a.Rank - b.Rank })
+	touched := map[string]uint64{}
+	kept := map[string]bool{}
+	for _, c := range cells {
+		kept[c.GetCellId()] = true
+	}
 	for _, f := range flags {
-		if !f.GetOpen() {
+		touched[f.GetFlagId()] = f.GetTouchedCount()
+		if !f.GetOpen() || view.narrow() && !kept[f.GetCellId()] {
 			continue
 		}
-		card := flagCard{Flag: f, Of: names[f.GetCellId()], State: stateOf(&rollcallv1.CellStatus{FlagId: f.GetFlagId(), FlagKind: f.GetKind()})}
+		card := flagCard{Flag: f, Of: names[f.GetCellId()], State: stateOf(&rollcallv1.CellStatus{FlagId: f.GetFlagId(), FlagKind: f.GetKind()}), Harm: int(f.GetTouchedCount())}
 		switch {
 		case f.GetCellId() == "":
 			card.Of = "Reference car " + f.GetCarId()
@@ -291,10 +343,91 @@ func fleetPageOf(cells []*rollcallv1.CellStatus, flags []*rollcallv1.Flag, r rea
 		}
 	}
 	slices.SortStableFunc(p.Flags, func(a, b flagCard) int {
+		if len(cells) > mostDrawn {
+			return cmp.Or(a.State.Rank-b.State.Rank, b.Harm-a.Harm, cmp.Compare(a.Of, b.Of))
+		}
 		return cmp.Or(a.State.Rank-b.State.Rank, cmp.Compare(a.Of, b.Of))
 	})
-	p.Lead, p.More = sentences(p.Cells, p.Flags)
+
+	harmful := slices.SortedStableFunc(slices.Values(cells), harmOf(touched))
+	drawn, group := sitewise(cells), true
+	if view.Order == "harm" {
+		drawn, group = harmful, false
+	}
+	if len(cells) > mostDrawn && !view.All {
+		if !view.narrow() && view.Order == "" {
+			// Folded: what needs somebody is drawn, the rest is a line a site.
+			p.Folded = folds(harmful)
+			n := slices.IndexFunc(harmful, func(c *rollcallv1.CellStatus) bool { return stateOf(c).Rank > stateOutside.Rank })
+			if n < 0 {
+				n = len(harmful)
+			}
+			drawn, group = harmful[:min(n, mostDrawn)], false
+			p.NothingDrawn = n == 0
+		} else {
+			p.Pages = (len(drawn) + mostDrawn - 1) / mostDrawn
+			from := min((view.Page-1)*mostDrawn, len(drawn))
+			drawn = drawn[from:min(from+mostDrawn, len(drawn))]
+			if view.Page > 1 {
+				p.Last = view.Address(min(view.Page-1, p.Pages))
+			}
+			if view.Page < p.Pages {
+				p.Next = view.Address(view.Page + 1)
+			}
+		}
+	}
+	x := offsetAxis(drawn)
+	p.Axis = drawOffsetAxis(x, r)
+	seen := map[string]bool{}
+	for _, c := range drawn {
+		row := cellRow{CellStatus: c, State: stateOf(c)}
+		row.Plot = drawOffset(c, row.State, x, r)
+		if c.GetCause() != "" {
+			row.Cause = fmt.Sprintf("%s, %.0f\u00a0%%", show.Cause(c.GetCause()), c.GetCauseProbability()*100)
+		}
+		p.Cells = append(p.Cells, row)
+		switch n := len(p.Sites); {
+		case group && (n == 0 || p.Sites[n-1].Cells[0].GetSiteId() != c.GetSiteId()):
+			p.Sites = append(p.Sites, siteRows{Name: siteOf(c)})
+		case !group && n == 0:
+			p.Sites = append(p.Sites, siteRows{Name: "In order of harm"})
+		}
+		s := &p.Sites[len(p.Sites)-1]
+		s.Cells = append(s.Cells, row)
+		if !seen[row.State.Word] {
+			seen[row.State.Word] = true
+			p.Shapes = append(p.Shapes, row.State)
+		}
+	}
+	slices.SortFunc(p.Shapes, func(a, b state) int { return a.Rank - b.Rank })
+	if len(cells) == 0 {
+		p.Lead = "No cell fits."
+		return p
+	}
+	whole := make([]cellRow, 0, len(cells))
+	for _, c := range sitewise(cells) {
+		whole = append(whole, cellRow{CellStatus: c, State: stateOf(c)})
+	}
+	p.Lead, p.More = sentences(whole, p.Flags)
+	if len(cells) > mostDrawn {
+		p.Flags, p.MoreFlags = first(p.Flags, mostCards)
+	}
 	return p
+}
+
+// choices fills the form that narrows the page.
+func (p *fleetPage) choices(all []*rollcallv1.CellStatus) {
+	seen := map[string]bool{}
+	for _, c := range all {
+		if !seen[c.GetSiteId()] {
+			seen[c.GetSiteId()] = true
+			p.SiteChoices = append(p.SiteChoices, option{c.GetSiteId(), siteOf(c), c.GetSiteId() == p.View.Site})
+		}
+	}
+	slices.SortFunc(p.SiteChoices, func(a, b option) int { return cmp.Or(cmp.Compare(a.Word, b.Word), cmp.Compare(a.Value, b.Value)) })
+	for _, s := range fleetStates {
+		p.StateChoices = append(p.StateChoices, option{s.Word, s.Word, s.Word == p.View.State})
+	}
 }
 
 // sentences says how the fleet stands: first what needs somebody, then the rest

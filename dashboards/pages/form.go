@@ -16,17 +16,25 @@ import (
 // have the browser send a form here, but can neither read nor set it.
 const formCookie = "form"
 
+// formCookieOf is its name; over TLS no other host of the domain can set it either.
+func formCookieOf(r *http.Request) string {
+	if r.TLS != nil {
+		return "__Host-" + formCookie
+	}
+	return formCookie
+}
+
 // mostForm bounds a form, bytes.
 const mostForm = 64 << 10
 
 // token returns the text that goes with the forms of a page, and sees to it that
 // the browser has it as a cookie.
 func token(w http.ResponseWriter, r *http.Request) string {
-	if c, err := r.Cookie(formCookie); err == nil && len(c.Value) == len(rand.Text()) {
+	if c, err := r.Cookie(formCookieOf(r)); err == nil && len(c.Value) == len(rand.Text()) {
 		return c.Value
 	}
 	t := rand.Text()
-	http.SetCookie(w, &http.Cookie{Name: formCookie, Value: t, Path: "/", HttpOnly: true, SameSite: http.SameSiteStrictMode})
+	http.SetCookie(w, &http.Cookie{Name: formCookieOf(r), Value: t, Path: "/", HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteStrictMode})
 	return t
 }
 
@@ -47,19 +55,19 @@ func (h *handler) form(w http.ResponseWriter, r *http.Request) bool {
 	if err := r.ParseForm(); err != nil {
 		return refuse(codes.InvalidArgument, "the form cannot be read; it is damaged or too long")
 	}
-	c, err := r.Cookie(formCookie)
+	c, err := r.Cookie(formCookieOf(r))
 	if err != nil || c.Value == "" || subtle.ConstantTimeCompare([]byte(c.Value), []byte(r.PostForm.Get("token"))) != 1 {
 		return refuse(codes.PermissionDenied, "the form does not belong to this browser's visit, or cookies are switched off; open the page again and send it anew")
 	}
 	return true
 }
 
-// mayChange says why a request may not change anything, nil: it may. The pages
-// have no sign-in: whoever sits at this machine is trusted, as with the command
-// line, and nobody else. A request that came through a proxy, or under another
+// atMachine says why a request may not change anything on pages without a
+// sign-in, nil: it may. Whoever sits at this machine is trusted, as with the
+// command line, and nobody else. A request that came through a proxy, or under another
 // name than this machine's own, has no person to put on record; neither has one
 // that a page elsewhere had sent here by turning a name to this address.
-func mayChange(r *http.Request) error {
+func atMachine(r *http.Request) error {
 	address, err := netip.ParseAddrPort(r.RemoteAddr)
 	local := err == nil && address.Addr().Unmap().IsLoopback()
 	host, _, err := net.SplitHostPort(r.Host)

@@ -21,15 +21,7 @@ type underWay struct {
 	PullId, CellId, Cell, Words string
 }
 
-// underWay returns what has begun and is not computed.
-func (h *handler) underWay(ctx context.Context, cells []*rollcallv1.CellStatus) ([]underWay, error) {
-	r, err := h.fleet.ListUnderWay(ctx, &rollcallv1.ListUnderWayRequest{})
-	if err != nil {
-		return nil, err
-	}
-	return underWayOf(r.GetPulls(), cells), nil
-}
-
+// underWayOf returns what has begun and is not computed.
 func underWayOf(pulls []*rollcallv1.PullUnderWay, cells []*rollcallv1.CellStatus) []underWay {
 	names := map[string]string{}
 	for _, c := range cells {
@@ -291,9 +283,10 @@ func (w *working) stop() {
 
 // recomputePage is the data of the page of long work.
 type recomputePage struct {
-	Progress *progress
-	Wrong    string
-	Token    string
+	Progress  *progress
+	MayChange bool
+	Wrong     string
+	Token     string
 }
 
 func (p recomputePage) seal(token string) any {
@@ -301,11 +294,11 @@ func (p recomputePage) seal(token string) any {
 	return p
 }
 
-func (h *handler) showRecompute(context.Context, *http.Request) (answer, error) {
+func (h *handler) showRecompute(ctx context.Context, _ *http.Request) (answer, error) {
 	if h.Recompute == nil {
 		return answer{}, errNoPage
 	}
-	return answer{page: "recompute", title: "Recompute", data: recomputePage{Progress: h.working.now()}, scripts: []string{"/page.js"}}, nil
+	return answer{page: "recompute", title: "Recompute", data: recomputePage{Progress: h.working.now(), MayChange: offersChange(ctx)}, scripts: []string{"/page.js"}}, nil
 }
 
 // changeRecompute begins to compute everything anew, or cancels it.
@@ -324,7 +317,7 @@ func (h *handler) changeRecompute(w http.ResponseWriter, r *http.Request) {
 	if r.PostForm.Get("do") == "cancel" {
 		h.working.stop()
 	} else if !h.working.begin(context.WithoutCancel(r.Context()), h.Recompute, h.Log) {
-		h.write(w, r, answer{page: "recompute", title: "Recompute", code: http.StatusConflict, data: recomputePage{Progress: h.working.now(), Wrong: "It runs already; one at a time."}, scripts: []string{"/page.js"}}, nil)
+		h.write(w, r, answer{page: "recompute", title: "Recompute", code: http.StatusConflict, data: recomputePage{Progress: h.working.now(), MayChange: true, Wrong: "It runs already; one at a time."}, scripts: []string{"/page.js"}}, nil)
 		return
 	}
 	http.Redirect(w, r, "/recompute", http.StatusSeeOther)

@@ -30,6 +30,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/access"
 	"rollcall/services/show"
 )
 
@@ -40,6 +41,7 @@ type Fleet interface {
 	ListChecks(context.Context, *rollcallv1.ListChecksRequest) (*rollcallv1.ListChecksResponse, error)
 	ListRuns(context.Context, *rollcallv1.ListRunsRequest) (*rollcallv1.ListRunsResponse, error)
 	ListPulls(context.Context, *rollcallv1.ListPullsRequest) (*rollcallv1.ListPullsResponse, error)
+	CountPulls(context.Context, *rollcallv1.CountPullsRequest) (*rollcallv1.CountPullsResponse, error)
 	GetPull(context.Context, *rollcallv1.GetPullRequest) (*rollcallv1.GetPullResponse, error)
 	GetCurve(context.Context, *rollcallv1.GetCurveRequest) (*rollcallv1.GetCurveResponse, error)
 	GetBudget(context.Context, *rollcallv1.GetBudgetRequest) (*rollcallv1.GetBudgetResponse, error)
@@ -84,6 +86,9 @@ type Options struct {
 	Next func(ctx context.Context, car string) ([]string, error)
 	// Poll is how often what is under way is looked for while somebody watches; 0: 1 s.
 	Poll time.Duration
+	// Door lets people in and says who they are; nil: there is no sign-in, and
+	// whoever serves the pages puts who asks into the request's context.
+	Door *access.Door
 	// Closing ends what is told live when the service stops; nil: never.
 	Closing <-chan struct{}
 }
@@ -92,7 +97,7 @@ type Options struct {
 var files embed.FS
 
 // pageNames are the pages with a template of their own.
-var pageNames = []string{"fleet", "cell", "flag", "flags", "pull", "traces", "car", "cars", "compare", "report", "reports", "recompute", "certificates", "certificate", "checklist", "table", "trouble"}
+var pageNames = []string{"fleet", "cell", "flag", "flags", "pull", "traces", "car", "cars", "compare", "report", "reports", "recompute", "certificates", "certificate", "checklist", "table", "trouble", "signin"}
 
 // Handler serves the pages: / the fleet, /cells/ID, /flags and /flags/ID, /cars and
 // /cars/ID, /pulls/ID and its raw traces /pulls/ID/traces, /compare, /reports and
@@ -102,7 +107,7 @@ var pageNames = []string{"fleet", "cell", "flag", "flags", "pull", "traces", "ca
 // /cells/ID/checklist and its file to fill in, /cells/ID/checklist.csv, and the first
 // page's figures as /cells.json and /cells.csv. /live tells what is under way as
 // server-sent events. Forms are sent to /flags/ID/acknowledge, /flags/ID/close,
-// /recompute and /reader. Every other path gets a page that says where to go.
+// /recompute and /reader, with a door also to /signin and /signout. Every other path gets a page that says where to go.
 func Handler(fleet Fleet, options Options) http.Handler {
 	if options.Now == nil {
 		options.Now = time.Now
@@ -139,6 +144,9 @@ func Handler(fleet Fleet, options Options) http.Handler {
 	mux.HandleFunc("POST /recompute", h.changeRecompute)
 	mux.HandleFunc("GET /live", h.live)
 	mux.HandleFunc("POST /reader", h.setReader)
+	mux.HandleFunc("GET /signin", h.page(h.showSignIn))
+	mux.HandleFunc("POST /signin", h.signIn)
+	mux.HandleFunc("POST /signout", h.signOut)
 	mux.HandleFunc("GET /cells/{id}/checklist", h.page(h.showCheckList))
 	mux.HandleFunc("GET /cells/{id}/checklist.csv", h.page(h.checkListCSV))
 	mux.HandleFunc("GET /certificates", h.page(h.showCertificates))
@@ -152,7 +160,7 @@ func Handler(fleet Fleet, options Options) http.Handler {
 	mux.HandleFunc("GET /uplot.css", static("vendored/uplot/uPlot.min.css", "text/css; charset=utf-8"))
 	mux.HandleFunc("GET /mark.svg", static("mark.svg", "image/svg+xml"))
 	mux.HandleFunc("GET /", h.page(func(context.Context, *http.Request) (answer, error) { return answer{}, errNoPage }))
-	return headers(mux)
+	return headers(h.gate(mux))
 }
 
 type handler struct {
@@ -204,14 +212,26 @@ func headers(next http.Handler) http.Handler {
 	})
 }
 
+// static serves an embedded file, packed for who takes it so.
 func static(name, kind string) http.HandlerFunc {
 	data, err := files.ReadFile(name)
 	if err != nil {
 		panic("pages: embedded file is missing: " + err.Error())
 	}
-	return func(w http.ResponseWriter, _ *http.Request) {
+	var b bytes.Buffer
+	z, _ := gzip.NewWriterLevel(&b, gzip.BestCompression)
+	_, _ = z.Write(data)
+	_ = z.Close()
+	packed := b.Bytes()
+	return func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Content-Type", kind)
 		w.Header().Set("Cache-Control", "max-age=300")
+		w.Header().Add("Vary", "Accept-Encoding")
+		if packs(r) {
+			w.Header().Set("Content-Encoding", "gzip")
+			_, _ = w.Write(packed)
+			return
+		}
 		_, _ = w.Write(data)
 	}
 }
@@ -260,6 +280,9 @@ type frame struct {
 	Class              string
 	First              bool
 	Data               any
+	// Person is who is signed in, with their role; Bare that somebody has to first.
+	Person access.Identity
+	Bare   bool
 	// Token goes with every form; Here is the page's own address.
 	Token, Here string
 	Scripts     []string
@@ -349,7 +372,7 @@ func (h *handler) write(w http.ResponseWriter, r *http.Request, a answer, err er
 		if a.name != "" {
 			w.Header().Set("Content-Disposition", mime.FormatMediaType("inline", map[string]string{"filename": a.name}))
 		}
-		_, _ = w.Write(a.body)
+		send(w, r, http.StatusOK, a.body, a.kind != "application/pdf")
 		return
 	}
 	rd := readerFrom(r.Context())
@@ -364,6 +387,7 @@ func (h *handler) write(w http.ResponseWriter, r *http.Request, a answer, err er
 	t, err := h.template(a.page, rd)
 	if err == nil {
 		err = t.Execute(&b, frame{Chain: h.Chain, Title: a.title, Made: h.Now().UTC().Format("2 Jan 2006 15:04"), Class: a.class, First: a.page == "fleet", Data: a.data,
+			Person: access.FromContext(r.Context()), Bare: h.Door != nil && access.FromContext(r.Context()).Person == "",
 			Token: proof, Here: r.URL.RequestURI(), Scripts: a.scripts, Choices: choices(rd)})
 	}
 	if err != nil {
@@ -372,17 +396,24 @@ func (h *handler) write(w http.ResponseWriter, r *http.Request, a answer, err er
 		return
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.Header().Add("Vary", "Accept-Encoding")
-	if packs(r) {
+	send(w, r, code, b.Bytes(), true)
+}
+
+// send sends an answer's bytes, packed where who asks takes it so and it helps.
+func send(w http.ResponseWriter, r *http.Request, code int, data []byte, pack bool) {
+	if pack {
+		w.Header().Add("Vary", "Accept-Encoding")
+	}
+	if pack && packs(r) {
 		w.Header().Set("Content-Encoding", "gzip")
 		w.WriteHeader(code)
 		z := gzip.NewWriter(w)
-		_, _ = b.WriteTo(z)
+		_, _ = z.Write(data)
 		_ = z.Close()
 		return
 	}
 	w.WriteHeader(code)
-	_, _ = b.WriteTo(w)
+	_, _ = w.Write(data)
 }
 
 // packs says whether who asks takes gzip (RFC 9110, section 12.5.3).

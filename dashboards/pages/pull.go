@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"go.uber.org/zap"
+	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
@@ -72,11 +73,48 @@ func (h *handler) showPull(ctx context.Context, r *http.Request) (answer, error)
 	if p.Car != "" {
 		title = fmt.Sprintf("%s on %s", p.Car, p.GetCellId())
 	}
-	rd := readerFrom(ctx)
-	cells, err := h.fleet.ListCells(ctx, &rollcallv1.ListCellsRequest{Filter: &rollcallv1.Filter{CellId: p.GetCellId()}})
-	if err != nil && status.Code(err) != codes.NotFound {
+	judged := p.GetState() == "computed" && p.GetKind() == "pull"
+	var (
+		cells  *rollcallv1.ListCellsResponse
+		curve  *rollcallv1.GetCurveResponse
+		traces *rollcallv1.GetTracesResponse
+		made   *rollcallv1.GetBudgetResponse
+	)
+	// Nothing of it waits for the other. What a pull may be without ends nothing.
+	all, gone := errgroup.WithContext(ctx)
+	all.Go(func() (err error) {
+		cells, err = h.fleet.ListCells(gone, &rollcallv1.ListCellsRequest{Filter: &rollcallv1.Filter{CellId: p.GetCellId()}})
+		if status.Code(err) == codes.NotFound {
+			return nil
+		}
+		return err
+	})
+	all.Go(func() (err error) {
+		// What has no curve has no points; that is no trouble.
+		if curve, err = h.fleet.GetCurve(gone, &rollcallv1.GetCurveRequest{PullId: id}); err != nil && !judged {
+			return nil
+		}
+		return err
+	})
+	all.Go(func() (err error) {
+		if traces, err = h.fleet.GetTraces(gone, &rollcallv1.GetTracesRequest{PullId: id, Most: tracePoints}); err != nil {
+			h.Log.Warn("traces not shown", zap.String("pull", id), zap.Error(err))
+		}
+		return nil
+	})
+	if judged {
+		all.Go(func() (err error) {
+			// A pull that is being computed anew has no budget for a moment.
+			if made, err = h.fleet.GetBudget(gone, &rollcallv1.GetBudgetRequest{PullId: id}); err != nil {
+				h.Log.Info("budget not shown", zap.String("pull", id), zap.Error(err))
+			}
+			return nil
+		})
+	}
+	if err := all.Wait(); err != nil {
 		return answer{}, err
 	}
+	rd := readerFrom(ctx)
 	for _, c := range cells.GetCells() {
 		rd = rd.in(c.GetSiteZone())
 	}
@@ -86,28 +124,16 @@ func (h *handler) showPull(ctx context.Context, r *http.Request) (answer, error)
 	}
 	a := answer{page: "pull", title: title, reader: &rd, message: one, scripts: []string{"/uplot.js", "/page.js"}}
 	p.Figures = figuresOf(p.Pull, rd)
-	// What has no curve has no points; that is no trouble.
-	if curve, err := h.fleet.GetCurve(ctx, &rollcallv1.GetCurveRequest{PullId: id}); err == nil {
-		if len(curve.GetPoints()) > 0 {
-			p.Chart = curveChart("curve", "Power over engine speed", curve.GetPoints(), rd)
-			a.charts = append(a.charts, p.Chart)
-		}
-	} else if p.GetState() == "computed" && p.GetKind() == "pull" {
-		return answer{}, err
+	if len(curve.GetPoints()) > 0 {
+		p.Chart = curveChart("curve", "Power over engine speed", curve.GetPoints(), rd)
+		a.charts = append(a.charts, p.Chart)
 	}
-	if traces, err := h.fleet.GetTraces(ctx, &rollcallv1.GetTracesRequest{PullId: id, Most: tracePoints}); err == nil {
+	if traces != nil {
 		p.Traces = traceCharts(worthShowing(traces.GetTraces(), p.GetFindings()), p.GetFindings(), rd)
 		a.charts = append(a.charts, p.Traces...)
-	} else {
-		h.Log.Warn("traces not shown", zap.String("pull", id), zap.Error(err))
 	}
-	if p.GetState() == "computed" && p.GetKind() == "pull" {
-		// A pull that is being computed anew has no budget for a moment.
-		if b, err := h.fleet.GetBudget(ctx, &rollcallv1.GetBudgetRequest{PullId: id}); err == nil {
-			p.Budget = budgetOf(b, rd)
-		} else {
-			h.Log.Info("budget not shown", zap.String("pull", id), zap.Error(err))
-		}
+	if made != nil {
+		p.Budget = budgetOf(made, rd)
 	}
 	a.data = p
 	return a, nil

@@ -57,7 +57,10 @@ type reportPage struct {
 	Legend     []state
 	Cells      *chart
 	Next, Last string // weeks; empty: has not begun
-	Cautions   []string
+	// Of a large chain the report shows what needs somebody. Rest is how many cells
+	// are not drawn, Passed how many checks and Later how many due ones are not listed.
+	Rest, Passed, Later int
+	Cautions            []string
 }
 
 type reportRow struct {
@@ -95,13 +98,40 @@ func (h *handler) showReport(ctx context.Context, r *http.Request) (answer, erro
 		x := &rollcallv1.CellStatus{CellId: c.GetCellId(), Name: c.GetName(), Tolerance: c.GetTolerance(), Offset: c.Offset, ExpandedUncertainty: c.U, NotSeparable: c.GetNotSeparable(), FlagId: c.Flag.GetFlagId(), FlagKind: c.Flag.GetKind()}
 		then = append(then, x)
 	}
-	x := offsetAxis(then)
+	shown := make([]int, len(made.Cells)) // which are drawn
+	for i := range shown {
+		shown[i] = i
+	}
+	if len(shown) > mostDrawn {
+		harm := harmOf(nil)
+		slices.SortStableFunc(shown, func(a, b int) int { return harm(then[a], then[b]) })
+		n := slices.IndexFunc(shown, func(i int) bool { return stateOf(then[i]).Rank > stateOutside.Rank })
+		if n < 0 {
+			n = len(shown)
+		}
+		shown = shown[:min(n, mostDrawn)]
+		p.Rest = len(then) - len(shown)
+		short := *made
+		short.Checks = slices.DeleteFunc(slices.Clone(made.Checks), func(k *rollcallv1.Check) bool { return k.GetVerdict() == "pass" })
+		p.Passed = len(made.Checks) - len(short.Checks)
+		short.Due = slices.DeleteFunc(slices.Clone(made.Due), func(k *rollcallv1.DueCheck) bool { return !k.GetOverdue() })
+		p.Later = len(made.Due) - len(short.Due)
+		p.Report = &short
+	}
+	drawn := make([]*rollcallv1.CellStatus, 0, len(shown))
+	for _, i := range shown {
+		drawn = append(drawn, then[i])
+	}
+	x := offsetAxis(drawn)
 	p.Axis = drawOffsetAxis(x, rd)
 	p.Cells = &chart{Name: "cells", Title: "Cells at the end of the week", Columns: []column{{Key: "cell_id", Head: "Cell"}, {Key: "state", Head: "State"}, {Key: "offset_ratio", Head: "Offset", SI: "1", Signed: true}, {Key: "expanded_uncertainty_ratio", Head: "± U", SI: "1", Difference: true}, {Key: "change_ratio", Head: "Change", SI: "1", Signed: true}, {Key: "tolerance_ratio", Head: "Limit ±", SI: "1", Difference: true}, {Key: "runs", Head: "Runs"}, {Key: "pulls", Head: "Pulls"}, {Key: "pulls_unusable", Head: "Unusable"}, {Key: "pulls_in_doubt", Head: "In doubt"}, {Key: "flag_kind", Head: "Flag"}}}
 	seen := map[string]bool{}
+	for _, i := range shown {
+		s := stateOf(then[i])
+		p.Rows = append(p.Rows, reportRow{made.Cells[i], made.Names[made.Cells[i].GetCellId()], s, drawOffset(then[i], s, x, rd)})
+	}
 	for i, c := range made.Cells {
 		s := stateOf(then[i])
-		p.Rows = append(p.Rows, reportRow{c, made.Names[c.GetCellId()], s, drawOffset(then[i], s, x, rd)})
 		p.Cells.Rows = append(p.Cells.Rows, []any{c.GetCellId(), s.Word, c.Offset, c.U, c.Change, c.GetTolerance(), c.Runs, c.Pulls, c.Unusable, c.InDoubt, c.Flag.GetKind()})
 		if !seen[s.Shape] {
 			seen[s.Shape] = true

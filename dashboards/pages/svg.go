@@ -7,6 +7,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 )
 
@@ -129,9 +130,18 @@ func shapeOf(shape, class string) string {
 	return fmt.Sprintf(`<g class="shape %s %s">%s</g>`, strings.ReplaceAll(shape, " ", "-"), class, body)
 }
 
+// signs keeps what sign has made; there are as many as shapes and classes.
+var signs sync.Map
+
 // sign is a shape on its own, to stand in a line of text before its word.
 func sign(shape, class string) template.HTML {
-	return template.HTML(`<svg class="sign" viewBox="-9 -9 18 18" width="16" height="16" aria-hidden="true">` + shapeOf(shape, class) + `</svg>`) //nolint:gosec // Constants only.
+	key := [2]string{shape, class}
+	if s, ok := signs.Load(key); ok {
+		return s.(template.HTML)
+	}
+	s := template.HTML(`<svg class="sign" viewBox="-9 -9 18 18" width="16" height="16" aria-hidden="true">` + shapeOf(shape, class) + `</svg>`) //nolint:gosec // Constants only.
+	signs.Store(key, s)
+	return s
 }
 
 // axis maps a quantity to shares of a drawing.

@@ -18,6 +18,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -25,6 +26,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
+	"rollcall/services/access"
 	"rollcall/services/show/showtest"
 )
 
@@ -253,19 +255,34 @@ func (v *visitor) post(path string, form url.Values) *httptest.ResponseRecorder 
 
 // deeds is an Admin that remembers.
 type deeds struct {
+	mu           sync.Mutex
+	who          access.Identity // of the last one
 	closed       []*rollcallv1.CloseFlagRequest
 	acknowledged []*rollcallv1.AcknowledgeFlagRequest
 	err          error
 }
 
-func (d *deeds) CloseFlag(_ context.Context, r *rollcallv1.CloseFlagRequest) (*rollcallv1.CloseFlagResponse, error) {
+// count returns how many flags were acknowledged.
+func (d *deeds) count() int {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return len(d.acknowledged)
+}
+
+func (d *deeds) CloseFlag(ctx context.Context, r *rollcallv1.CloseFlagRequest) (*rollcallv1.CloseFlagResponse, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.who = access.FromContext(ctx)
 	if d.err == nil {
 		d.closed = append(d.closed, r)
 	}
 	return &rollcallv1.CloseFlagResponse{}, d.err
 }
 
-func (d *deeds) AcknowledgeFlag(_ context.Context, r *rollcallv1.AcknowledgeFlagRequest) (*rollcallv1.AcknowledgeFlagResponse, error) {
+func (d *deeds) AcknowledgeFlag(ctx context.Context, r *rollcallv1.AcknowledgeFlagRequest) (*rollcallv1.AcknowledgeFlagResponse, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.who = access.FromContext(ctx)
 	if d.err == nil {
 		d.acknowledged = append(d.acknowledged, r)
 	}

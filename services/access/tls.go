@@ -78,6 +78,31 @@ func ServerTLS(c Config) (*tls.Config, error) {
 	}, nil
 }
 
+// PagesTLS returns the TLS configuration of the pages: TLS 1.3, no certificate is
+// asked of the browser. The files are read again as ServerTLS does.
+func PagesTLS(c PagesConfig) (*tls.Config, error) {
+	if err := c.Validate(); err != nil {
+		return nil, err
+	}
+	if !c.Enabled() {
+		return nil, errors.New("no TLS files are configured")
+	}
+	files := &tlsFiles{config: Config{CertFile: c.CertFile, KeyFile: c.KeyFile}}
+	if _, err := files.current(); err != nil {
+		return nil, err
+	}
+	return &tls.Config{
+		MinVersion: tls.VersionTLS13,
+		NextProtos: browserProtocols,
+		GetConfigForClient: func(*tls.ClientHelloInfo) (*tls.Config, error) {
+			return files.current()
+		},
+	}, nil
+}
+
+// browserProtocols are those that browsers speak to us.
+var browserProtocols = []string{"h2", "http/1.1"}
+
 // ClientTLS returns the TLS configuration of a client with its certificate and
 // key; caFile is the authority of the service's certificate.
 func ClientTLS(certFile, keyFile, caFile string) (*tls.Config, error) {
@@ -105,7 +130,7 @@ func readPool(file string) (*x509.CertPool, error) {
 }
 
 // tlsFiles holds the server configuration made from the files as they were
-// last read.
+// last read. Without an authority no client certificate is asked for.
 type tlsFiles struct {
 	config Config
 
@@ -141,6 +166,9 @@ func (f *tlsFiles) current() (*tls.Config, error) {
 
 func (f *tlsFiles) stat() (stamps [3]stamp, err error) {
 	for i, name := range []string{f.config.CertFile, f.config.KeyFile, f.config.ClientCAFile} {
+		if name == "" {
+			continue
+		}
 		info, err := os.Stat(name)
 		if err != nil {
 			return stamps, err
@@ -154,6 +182,9 @@ func (f *tlsFiles) read() (*tls.Config, error) {
 	cert, err := tls.LoadX509KeyPair(f.config.CertFile, f.config.KeyFile)
 	if err != nil {
 		return nil, fmt.Errorf("read service certificate %s and key %s: %w", f.config.CertFile, f.config.KeyFile, err)
+	}
+	if f.config.ClientCAFile == "" {
+		return &tls.Config{MinVersion: tls.VersionTLS13, NextProtos: browserProtocols, Certificates: []tls.Certificate{cert}}, nil
 	}
 	pool, err := readPool(f.config.ClientCAFile)
 	if err != nil {

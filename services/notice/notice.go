@@ -54,8 +54,9 @@ type Config struct {
 	PagesURL string `yaml:"pages_url"`
 	// AgentSilentAfter is how long an agent is not heard before it is silent.
 	AgentSilentAfter time.Duration `yaml:"agent_silent_after"`
-	// CheckOverdueAfter is how long after a cell's last dead-weight or zero check
-	// the next one is overdue.
+	// CheckOverdueAfter is how long after its last dead-weight or zero check the next
+	// one is overdue of a cell whose registry entry asks for no interval; where it
+	// does, the day it gives holds. 0: nobody is told of such cells.
 	CheckOverdueAfter time.Duration `yaml:"check_overdue_after"`
 	// SpoolGrowingAfter is how old the oldest message that waits at an agent that
 	// is heard may be before its spool counts as growing.
@@ -132,11 +133,10 @@ const (
 )
 
 // DefaultConfig returns the configuration that holds where nothing else is said.
-// The times are common practice, no source: a check is made weekly, so one that
-// is three days late is overdue; heartbeats come every 30 s.
+// The times are common practice, no source: heartbeats come every 30 s.
 func DefaultConfig() Config {
 	return Config{
-		AgentSilentAfter: 10 * time.Minute, CheckOverdueAfter: 10 * 24 * time.Hour, SpoolGrowingAfter: 30 * time.Minute,
+		AgentSilentAfter: 10 * time.Minute, SpoolGrowingAfter: 30 * time.Minute,
 		Gather: 30 * time.Second, Interval: 5 * time.Minute, GiveUpAfter: 72 * time.Hour,
 	}
 }
@@ -158,7 +158,7 @@ func (c Config) Validate() error {
 		least, most time.Duration
 	}{
 		{"agent_silent_after", c.AgentSilentAfter, 2 * time.Minute, 30 * 24 * time.Hour},
-		{"check_overdue_after", c.CheckOverdueAfter, time.Hour, 2 * 365 * 24 * time.Hour},
+		{"check_overdue_after", c.CheckOverdueAfter, 0, 2 * 365 * 24 * time.Hour},
 		{"spool_growing_after", c.SpoolGrowingAfter, time.Minute, 30 * 24 * time.Hour},
 		{"gather", c.Gather, 0, time.Hour},
 		{"interval", c.Interval, 0, 24 * time.Hour},

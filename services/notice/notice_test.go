@@ -490,6 +490,7 @@ func TestCheckOverdue(t *testing.T) {
 	db := storetest.Open(t)
 	h, r := newHook(t)
 	s := begin(t, db, start, r)
+	s.config.CheckOverdueAfter = 10 * 24 * time.Hour // no entry of the registry asks for an interval
 	check := s.check
 	check("1", "fen-1", fleet.CheckDeadWeight, start.Add(-10*24*time.Hour+2*time.Hour), "pass")
 	check("2", "fen-1", fleet.CheckShunt, start, "pass")    // does not stand in for dead weights
@@ -517,6 +518,78 @@ func TestCheckOverdue(t *testing.T) {
 	s.flags(closed(f, s.at))
 	hours(1)
 	h.want("fen: check/fen-1 done;")
+}
+
+// asking is the registry with intervals between checks: five weeks for the cells of
+// Fenwater, none for Millhythe's.
+type asking struct{ book }
+
+func (asking) At(t time.Time) fleet.Registry {
+	r := book{}.At(t)
+	for _, id := range []fleet.CellID{"fen-1", "fen-2"} {
+		c := r.Cells[id]
+		c.CheckEvery = 35 * 24 * time.Hour
+		r.Cells[id] = c
+	}
+	return r
+}
+
+// Where the registry asks for an interval, the day that was computed for the next
+// check decides, whatever the configuration says of other cells; where it asks for
+// none nobody is told, and who was told before is told that it is no more.
+func TestCheckOverdueByTheRegistry(t *testing.T) {
+	db := storetest.Open(t)
+	h, r := newHook(t)
+	s := begin(t, db, start, r)
+	s.registry = asking{}
+	due := func(cell, check string, last, at time.Time) store.IntervalRow {
+		return store.IntervalRow{CellID: cell, Of: "load-cell gain", LastCheckID: check, LastCheckAt: last, DueAt: &at, Rule: "time", Asked: true, Says: "due by time: 35 days after the last check"}
+	}
+	intervals := func(rows ...store.IntervalRow) {
+		t.Helper()
+		if err := db.ReplaceIntervals(t.Context(), rows); err != nil {
+			t.Fatal(err)
+		}
+	}
+	hours := func(n int) {
+		for range n * 8 {
+			for _, cell := range []string{"fen-1", "fen-2", "mil-1"} {
+				s.beat(cell, 0, 0)
+			}
+			s.at = s.at.Add(time.Hour/8 - 10*time.Second)
+			s.pass(10 * time.Second)
+		}
+	}
+	// fen-1 was checked 34 days and 22 hours ago, well beyond ten days: it is not
+	// overdue. fen-2 was never checked in ten weeks. mil-1's zero has a forecast that
+	// nobody asked for.
+	long := start.Add(-35*24*time.Hour + 2*time.Hour)
+	s.check("1", "fen-1", fleet.CheckDeadWeight, long, "pass")
+	s.check("2", "mil-1", fleet.CheckZero, start.AddDate(0, 0, -40), "pass")
+	notAsked := due("mil-1", "2", start.AddDate(0, 0, -40), start.AddDate(0, 0, -5))
+	notAsked.Asked = false
+	intervals(due("fen-1", "1", long, start.Add(2*time.Hour)), store.IntervalRow{CellID: "fen-2", Of: "load-cell gain", LastCheckAt: time.Unix(0, 0).UTC(), Asked: true}, notAsked)
+	hours(1)
+	h.want("fen: check/fen-2 overdue;")
+	hours(2)
+	h.mu.Lock()
+	if n := fmt.Sprintf("%+v", h.got); !strings.Contains(n, "35 days after the last check") {
+		t.Errorf("the notice does not say by which rule: %s", n)
+	}
+	h.mu.Unlock()
+	h.want("fen: check/fen-1 overdue;")
+	s.check("3", "fen-1", fleet.CheckDeadWeight, s.at, "conditional pass")
+	intervals(due("fen-1", "3", s.at, s.at.AddDate(0, 0, 35)), due("fen-2", "9", s.at, s.at.AddDate(0, 0, 35)))
+	hours(1)
+	h.want("fen: check/fen-1 done; check/fen-2 done;")
+
+	// mil-1 by the configuration, and then by nothing.
+	s.config.CheckOverdueAfter = 10 * 24 * time.Hour
+	hours(1)
+	h.want("mil: check/mil-1 overdue;")
+	s.config.CheckOverdueAfter = 0
+	hours(1)
+	h.want("mil: check/mil-1 done;")
 }
 
 // A new receiver is told of what stands open, of nothing past; one for some

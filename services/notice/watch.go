@@ -74,12 +74,23 @@ func (s *Service) look(ctx context.Context, now time.Time) (all map[string]store
 	if err != nil {
 		return nil, false, err
 	}
-	results, err := s.store.ReadCheckResultsLatest(ctx, store.Filter{Limit: everything})
+	results, err := s.store.ListVerdictsLatest(ctx, store.Filter{Limit: everything})
 	if err != nil {
 		return nil, false, err
 	}
-	checked := map[fleet.CellID]store.CheckResultRow{}
+	intervals, err := s.store.ListIntervals(ctx, store.Filter{Limit: everything})
+	if err != nil {
+		return nil, false, err
+	}
+	due := map[fleet.CellID]store.IntervalRow{}
+	for _, i := range intervals { // the earliest come first
+		if _, ok := due[fleet.CellID(i.CellID)]; !ok && i.Asked {
+			due[fleet.CellID(i.CellID)] = i
+		}
+	}
+	checked, verdicts := map[fleet.CellID]store.VerdictRow{}, map[string]string{}
 	for _, r := range results {
+		verdicts[r.CheckID] = r.Verdict
 		if k := fleet.CheckKind(r.Kind); k != fleet.CheckDeadWeight && k != fleet.CheckZero || r.Verdict == "unusable" {
 			continue
 		}
@@ -103,23 +114,17 @@ func (s *Service) look(ctx context.Context, now time.Time) (all map[string]store
 				s.spool(put, id, beat)
 			}
 		}
-		last, ok := checked[id]
-		flag, flagged := overdue[id]
-		due := s.registry.EffectiveAt(id, now).Add(s.config.CheckOverdueAfter)
-		if ok {
-			due = last.PerformedAt.Add(s.config.CheckOverdueAfter)
-		}
-		switch {
-		case flagged:
-			put(subjectCheck, string(id), id, stateOverdue, flag.OpenedAt, flag.Evidence)
-		case !ok && !heard:
-			// A cell that has not begun.
-		case !ok && !due.After(now):
-			put(subjectCheck, string(id), id, stateOverdue, due, "No dead-weight or zero check of this cell is known.")
-		case ok && !due.After(now):
-			put(subjectCheck, string(id), id, stateOverdue, due, "Last dead-weight or zero check: "+last.PerformedAt.UTC().Format("2006-01-02 15:04")+" UTC, "+last.Verdict+".")
-		case ok:
-			put(subjectCheck, string(id), id, stateDone, last.PerformedAt, "Verdict: "+last.Verdict+".")
+		if flag, flagged := overdue[id]; flagged {
+			since := flag.OpenedAt
+			if flag.DueAt != nil {
+				since = *flag.DueAt
+			}
+			put(subjectCheck, string(id), id, stateOverdue, since, flag.Evidence)
+		} else if cell := registry.Cells[id]; cell.CheckEvery > 0 || cell.CheckPulls > 0 || cell.Reliability > 0 {
+			s.asked(put, cell, due[id], verdicts, heard, now)
+		} else {
+			last, ok := checked[id]
+			s.notAsked(put, id, last, ok, heard, now)
 		}
 		if row := all[subjectCheck+"/"+string(id)]; row.WantsAction {
 			row.NextCheck = "dead-weight check, as found"
@@ -129,9 +134,59 @@ func (s *Service) look(ctx context.Context, now time.Time) (all map[string]store
 	return all, flagsHold, nil
 }
 
+// putter notes the state of something.
+type putter = func(kind, id string, cell fleet.CellID, state string, since time.Time, detail string)
+
+// asked judges the checks of a cell whose registry entry asks for an interval: by
+// the day that was computed for the next one. A cell that was never checked has
+// none; its interval counts from when its entry holds.
+func (s *Service) asked(put putter, cell fleet.Cell, due store.IntervalRow, verdicts map[string]string, heard bool, now time.Time) {
+	switch {
+	case due.LastCheckID == "" && !heard:
+		// A cell that has not begun.
+	case due.LastCheckID == "":
+		if at := s.registry.EffectiveAt(cell.ID, now).Add(cell.CheckEvery); cell.CheckEvery > 0 && !at.After(now) {
+			put(subjectCheck, string(cell.ID), cell.ID, stateOverdue, at, "No check of this cell's load cell is known.")
+		}
+	case due.DueAt != nil && !due.DueAt.After(now):
+		put(subjectCheck, string(cell.ID), cell.ID, stateOverdue, *due.DueAt, show.Sentence(due.Says)+".")
+	default:
+		detail := ""
+		if v := verdicts[due.LastCheckID]; v != "" {
+			detail = "Verdict: " + v + "."
+		}
+		put(subjectCheck, string(cell.ID), cell.ID, stateDone, due.LastCheckAt, detail)
+	}
+}
+
+// notAsked judges the checks of a cell whose registry entry asks for no interval:
+// by the one of the configuration, if there is one.
+func (s *Service) notAsked(put putter, id fleet.CellID, last store.VerdictRow, checked, heard bool, now time.Time) {
+	after := s.config.CheckOverdueAfter
+	switch {
+	case after <= 0:
+		// Whoever was told of one before is told that it is no more.
+		put(subjectCheck, string(id), id, stateDone, s.registry.EffectiveAt(id, now), "The registry asks for no interval between its checks.")
+		return
+	case !checked && !heard:
+		return
+	}
+	if !checked {
+		if at := s.registry.EffectiveAt(id, now).Add(after); !at.After(now) {
+			put(subjectCheck, string(id), id, stateOverdue, at, "No dead-weight or zero check of this cell is known.")
+		}
+		return
+	}
+	if at := last.PerformedAt.Add(after); !at.After(now) {
+		put(subjectCheck, string(id), id, stateOverdue, at, "Last dead-weight or zero check: "+last.PerformedAt.UTC().Format("2006-01-02 15:04")+" UTC, "+last.Verdict+".")
+		return
+	}
+	put(subjectCheck, string(id), id, stateDone, last.PerformedAt, "Verdict: "+last.Verdict+".")
+}
+
 // spool judges a spool by the agent's own clock. Between the limit and half of
 // it a spool stays what it was.
-func (s *Service) spool(put func(kind, id string, cell fleet.CellID, state string, since time.Time, detail string), id fleet.CellID, beat store.HeartbeatRow) {
+func (s *Service) spool(put putter, id fleet.CellID, beat store.HeartbeatRow) {
 	if beat.SpoolMessages == 0 || beat.SpoolOldestAt == nil {
 		put(subjectSpool, string(id), id, stateDrained, beat.ReceivedAt, "")
 		return

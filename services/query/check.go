@@ -57,7 +57,7 @@ func (s *Server) ListChecks(ctx context.Context, req *pb.ListChecksRequest) (*pb
 		return nil, err
 	}
 	asked := oneMore(&f)
-	rows, err := s.store.ReadCheckResultsOf(ctx, f, kind)
+	rows, err := s.store.ListCheckResults(ctx, f, kind)
 	if err != nil {
 		return nil, err
 	}

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"golang.org/x/sync/errgroup"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "rollcall/proto/rollcall/v1"
@@ -122,27 +123,42 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 	}
 	every := f
 	every.Limit = everything
-	estimates, err := s.store.ReadEstimatesLatest(ctx, every)
-	if err != nil {
+	r := s.latest()
+	expected := len(r.Cells)
+	if f.Cells != nil {
+		expected = len(f.Cells)
+	}
+	var (
+		estimates []store.OffsetRow
+		checks    []store.VerdictRow
+		flags     []store.FlagRow
+		beats     map[fleet.CellID]store.HeartbeatRow
+		intervals []store.IntervalRow
+	)
+	// None of it waits for the other.
+	all, gone := errgroup.WithContext(ctx)
+	all.Go(func() (err error) {
+		estimates, err = s.store.ListOffsetsLatest(gone, every, s.now(), expected)
+		return err
+	})
+	all.Go(func() (err error) { checks, err = s.store.ListVerdictsLatest(gone, every); return err })
+	all.Go(func() (err error) {
+		flags, err = s.store.ListFlags(gone, store.Filter{Cells: f.Cells, Limit: everything}, false)
+		return err
+	})
+	all.Go(func() (err error) { beats, err = s.store.LatestHeartbeats(gone); return err })
+	all.Go(func() (err error) {
+		intervals, err = s.store.ListIntervals(gone, store.Filter{Cells: f.Cells, Limit: everything})
+		return err
+	})
+	if err := all.Wait(); err != nil {
 		return nil, err
 	}
-	checks, err := s.store.ReadCheckResultsLatest(ctx, every)
-	if err != nil {
-		return nil, err
-	}
-	flags, err := s.store.ListFlags(ctx, store.Filter{Cells: f.Cells, Limit: everything}, false)
-	if err != nil {
-		return nil, err
-	}
-	beats, err := s.store.LatestHeartbeats(ctx)
-	if err != nil {
-		return nil, err
-	}
-	byCell := map[fleet.CellID]store.EstimateRow{}
+	byCell := map[fleet.CellID]store.OffsetRow{}
 	for _, e := range estimates {
 		byCell[fleet.CellID(e.CellID)] = e
 	}
-	lastCheck := map[fleet.CellID]store.CheckResultRow{}
+	lastCheck := map[fleet.CellID]store.VerdictRow{}
 	// Of the newest check of each kind the worst counts: a zero check that
 	// passed does not undo dead weights that failed.
 	for _, c := range checks {
@@ -159,17 +175,12 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 			open[fleet.CellID(g.CellID)] = append(open[fleet.CellID(g.CellID)], g)
 		}
 	}
-	intervals, err := s.store.ListIntervals(ctx, every)
-	if err != nil {
-		return nil, err
-	}
 	due := map[fleet.CellID]time.Time{}
 	for _, i := range intervals { // the earliest come first
 		if id := fleet.CellID(i.CellID); i.DueAt != nil && i.Asked && due[id].IsZero() {
 			due[id] = *i.DueAt
 		}
 	}
-	r := s.latest()
 	out := &pb.ListCellsResponse{}
 	for _, c := range r.Cells {
 		if f.Cells != nil && !slices.Contains(f.Cells, c.ID) {
@@ -260,7 +271,12 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 		return nil, err
 	}
 	asked := oneMore(&f)
-	rows, err := s.store.ListFlags(ctx, f, req.IncludeClosed)
+	var rows []store.FlagRow
+	if req.FlagId == "" {
+		rows, err = s.store.ListFlags(ctx, f, req.IncludeClosed)
+	} else {
+		rows, err = s.oneFlag(ctx, req.FlagId)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -269,9 +285,15 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 	for i, r := range rows {
 		ids[i] = fleet.FlagID(r.FlagID)
 	}
-	touched, err := s.store.ReadTouched(ctx, ids)
+	harm, err := s.store.ReadHarm(ctx, ids)
 	if err != nil {
 		return nil, err
+	}
+	var touched map[fleet.FlagID][]store.TouchedRow
+	if !req.Counted {
+		if touched, err = s.store.ReadTouched(ctx, ids); err != nil {
+			return nil, err
+		}
 	}
 	out := &pb.ListFlagsResponse{More: more}
 	for _, r := range rows {
@@ -290,6 +312,9 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 		for _, c := range r.Causes() {
 			g.Causes = append(g.Causes, &pb.Cause{Fault: c.Fault, Probability: c.Probability, Size: c.Size, ExpandedUncertainty: c.SizeU, SizeUnit: c.Unit})
 		}
+		if h, ok := harm[fleet.FlagID(r.FlagID)]; ok {
+			g.TouchedCount, g.MostEffect, g.MostEffectExpandedUncertainty = h.Pulls, h.Effect, h.EffectU
+		}
 		for _, t := range touched[fleet.FlagID(r.FlagID)] {
 			g.TouchedPulls = append(g.TouchedPulls, &pb.TouchedPull{
 				PullId: t.PullID, StartedAt: stamp(t.StartedAt), CustomerCar: t.CustomerCar, Effect: t.Effect, ExpandedUncertainty: t.EffectU,
@@ -298,6 +323,38 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 		out.Flags = append(out.Flags, g)
 	}
 	return out, s.deeds(ctx, out.Flags)
+}
+
+// oneFlag returns a flag as a list of one.
+func (s *Server) oneFlag(ctx context.Context, id string) ([]store.FlagRow, error) {
+	row, found, err := s.store.ReadFlag(ctx, fleet.FlagID(id))
+	switch {
+	case err != nil:
+		return nil, err
+	case !found:
+		return nil, fmt.Errorf("flag %s: %w", clip(id), store.ErrNotFound)
+	}
+	return []store.FlagRow{row}, nil
+}
+
+// CountPulls says how many pulls each cell made.
+func (s *Server) CountPulls(ctx context.Context, req *pb.CountPullsRequest) (*pb.CountPullsResponse, error) {
+	if err := mayRead(ctx); err != nil {
+		return nil, err
+	}
+	f, err := s.filter(req.Filter)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := s.store.CountPulls(ctx, f)
+	if err != nil {
+		return nil, err
+	}
+	out := &pb.CountPullsResponse{}
+	for _, r := range rows {
+		out.Counts = append(out.Counts, &pb.PullCount{CellId: r.CellID, Pulls: r.Pulls, Unusable: r.Unusable, InDoubt: r.InDoubt})
+	}
+	return out, nil
 }
 
 // ListPulls returns pulls and coast-downs with their headline figures, newest
@@ -569,7 +626,7 @@ func (s *Server) ListRuns(ctx context.Context, req *pb.ListRunsRequest) (*pb.Lis
 		return nil, err
 	}
 	asked := oneMore(&f)
-	runs, err := s.store.ReadRuns(ctx, f)
+	runs, err := s.store.ListRuns(ctx, f)
 	if err != nil {
 		return nil, err
 	}
@@ -578,11 +635,11 @@ func (s *Server) ListRuns(ctx context.Context, req *pb.ListRunsRequest) (*pb.Lis
 		f.From, f.Until = runs[len(runs)-1].StartedAt, runs[0].StartedAt.Add(time.Nanosecond)
 	}
 	f.Limit = everything
-	estimates, err := s.store.ReadEstimates(ctx, f)
+	estimates, err := s.store.ListOffsets(ctx, f)
 	if err != nil {
 		return nil, err
 	}
-	byRun := map[string]store.EstimateRow{}
+	byRun := map[string]store.OffsetRow{}
 	for _, e := range estimates {
 		byRun[e.RunID] = e
 	}
@@ -590,7 +647,7 @@ func (s *Server) ListRuns(ctx context.Context, req *pb.ListRunsRequest) (*pb.Lis
 	for _, r := range runs {
 		run := &pb.Run{
 			RunId: r.RunID, CellId: r.CellID, CarId: r.CarID, Session: r.Session, StartedAt: stamp(r.StartedAt),
-			PullsUsed: uint32(len(r.PullIDs)), PullsLeftOut: uint32(len(r.LeftOutIDs)), LeftOutReason: strings.Join(distinct(r.LeftOutReasons), "; "),
+			PullsUsed: uint32(r.Used), PullsLeftOut: uint32(r.LeftOut), LeftOutReason: strings.Join(distinct(r.LeftOutReasons), "; "),
 		}
 		if e, ok := byRun[r.RunID]; ok {
 			run.Deviation, run.Innovation = e.Deviation, e.Innovation

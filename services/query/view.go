@@ -26,7 +26,11 @@ func (s *Server) ListCars(ctx context.Context, req *pb.ListCarsRequest) (*pb.Lis
 		return nil, fmt.Errorf("reference car %q is not in the registry: %w", clip(req.GetCarId()), store.ErrNotFound)
 	}
 	f := store.Filter{Car: wanted, Limit: everything}
-	latest, err := s.store.ReadCarEstimatesLatest(ctx, f)
+	asked := len(r.Cars)
+	if wanted != "" {
+		asked = 1
+	}
+	latest, err := s.store.ListCarEstimatesLatest(ctx, f, s.now(), asked)
 	if err != nil {
 		return nil, err
 	}

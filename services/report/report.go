@@ -15,6 +15,7 @@ import (
 	"strconv"
 	"time"
 
+	"golang.org/x/sync/errgroup"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "rollcall/proto/rollcall/v1"
@@ -29,7 +30,7 @@ type Fleet interface {
 	ListFlags(context.Context, *pb.ListFlagsRequest) (*pb.ListFlagsResponse, error)
 	ListChecks(context.Context, *pb.ListChecksRequest) (*pb.ListChecksResponse, error)
 	ListRuns(context.Context, *pb.ListRunsRequest) (*pb.ListRunsResponse, error)
-	ListPulls(context.Context, *pb.ListPullsRequest) (*pb.ListPullsResponse, error)
+	CountPulls(context.Context, *pb.CountPullsRequest) (*pb.CountPullsResponse, error)
 	ListDue(context.Context, *pb.ListDueRequest) (*pb.ListDueResponse, error)
 	ListCars(context.Context, *pb.ListCarsRequest) (*pb.ListCarsResponse, error)
 }
@@ -129,11 +130,11 @@ func Make(ctx context.Context, fleet Fleet, site string, week Week, now time.Tim
 	if site != Chain {
 		filter.SiteId = site
 	}
-	all, err := fleet.ListCells(ctx, &pb.ListCellsRequest{})
+	listed, err := fleet.ListCells(ctx, &pb.ListCellsRequest{})
 	if err != nil {
 		return nil, err
 	}
-	cells := slices.DeleteFunc(slices.Clone(all.GetCells()), func(c *pb.CellStatus) bool { return site != Chain && c.GetSiteId() != site })
+	cells := slices.DeleteFunc(slices.Clone(listed.GetCells()), func(c *pb.CellStatus) bool { return site != Chain && c.GetSiteId() != site })
 	r := &Report{Site: site, Name: "the chain", Week: week, Made: now, Names: map[string]string{}}
 	if site != Chain {
 		if len(cells) == 0 {
@@ -158,32 +159,53 @@ func Make(ctx context.Context, fleet Fleet, site string, week Week, now time.Tim
 		return f
 	}
 	// A cell that has not run for half a year has no offset to speak of.
-	runs, err := fleet.ListRuns(ctx, &pb.ListRunsRequest{Filter: bounded(r.From.AddDate(0, -6, 0))})
-	if err != nil {
-		return nil, err
-	}
-	flags, err := fleet.ListFlags(ctx, &pb.ListFlagsRequest{Filter: &pb.Filter{SiteId: filter.SiteId, Limit: everything}, IncludeClosed: true})
-	if err != nil {
-		return nil, err
-	}
-	checks, err := fleet.ListChecks(ctx, &pb.ListChecksRequest{Filter: bounded(r.From)})
-	if err != nil {
-		return nil, err
-	}
-	pulls, err := fleet.ListPulls(ctx, &pb.ListPullsRequest{Filter: bounded(r.From)})
-	if err != nil {
-		return nil, err
-	}
-	due, err := fleet.ListDue(ctx, &pb.ListDueRequest{Filter: filter})
-	if err != nil {
-		return nil, err
-	}
+	var (
+		end, start *pb.ListCellsResponse
+		runs       *pb.ListRunsResponse
+		flags      *pb.ListFlagsResponse
+		checks     *pb.ListChecksResponse
+		pulls      *pb.CountPullsResponse
+		due        *pb.ListDueResponse
+	)
+	// Nothing of it waits for the other.
+	all, gone := errgroup.WithContext(ctx)
+	all.Go(func() (err error) {
+		end, err = fleet.ListCells(gone, &pb.ListCellsRequest{Filter: &pb.Filter{SiteId: filter.SiteId, From: timestamppb.New(r.From.AddDate(0, -6, 0)), Until: timestamppb.New(r.Until)}})
+		return err
+	})
+	all.Go(func() (err error) {
+		start, err = fleet.ListCells(gone, &pb.ListCellsRequest{Filter: &pb.Filter{SiteId: filter.SiteId, From: timestamppb.New(r.From.AddDate(0, -6, 0)), Until: timestamppb.New(r.From)}})
+		return err
+	})
+	all.Go(func() (err error) {
+		runs, err = fleet.ListRuns(gone, &pb.ListRunsRequest{Filter: bounded(r.From)})
+		return err
+	})
+	all.Go(func() (err error) {
+		flags, err = fleet.ListFlags(gone, &pb.ListFlagsRequest{Filter: bounded(r.From), IncludeClosed: true, Counted: true})
+		return err
+	})
+	all.Go(func() (err error) {
+		checks, err = fleet.ListChecks(gone, &pb.ListChecksRequest{Filter: bounded(r.From)})
+		return err
+	})
+	all.Go(func() (err error) {
+		pulls, err = fleet.CountPulls(gone, &pb.CountPullsRequest{Filter: bounded(r.From)})
+		return err
+	})
+	all.Go(func() (err error) {
+		due, err = fleet.ListDue(gone, &pb.ListDueRequest{Filter: &pb.Filter{SiteId: filter.SiteId, Until: timestamppb.New(r.Until.AddDate(0, 0, 7)), Limit: everything}})
+		return err
+	})
 	if site == Chain {
-		cars, err := fleet.ListCars(ctx, &pb.ListCarsRequest{})
-		if err != nil {
-			return nil, err
-		}
-		r.Cars = cars.GetCars()
+		all.Go(func() error {
+			cars, err := fleet.ListCars(gone, &pb.ListCarsRequest{})
+			r.Cars = cars.GetCars()
+			return err
+		})
+	}
+	if err := all.Wait(); err != nil {
+		return nil, err
 	}
 	byID := map[string]*Cell{}
 	for _, c := range cells {
@@ -196,18 +218,15 @@ func Make(ctx context.Context, fleet Fleet, site string, week Week, now time.Tim
 	for i := range r.Cells {
 		byID[r.Cells[i].GetCellId()] = &r.Cells[i]
 	}
-	r.addRuns(runs.GetRuns(), byID)
-	for _, p := range pulls.GetPulls() {
-		c := byID[p.GetCellId()]
-		if c == nil || !r.within(p.GetStartedAt()) || p.GetKind() != "pull" {
-			continue
+	r.addOffsets(start.GetCells(), end.GetCells(), byID)
+	for _, x := range runs.GetRuns() {
+		if c := byID[x.GetCellId()]; c != nil && r.within(x.GetStartedAt()) {
+			c.Runs++
 		}
-		c.Pulls++
-		if p.GetState() == "unusable" {
-			c.Unusable++
-		}
-		if p.GetDoubt() != "" {
-			c.InDoubt++
+	}
+	for _, p := range pulls.GetCounts() {
+		if c := byID[p.GetCellId()]; c != nil {
+			c.Pulls, c.Unusable, c.InDoubt = int(p.GetPulls()), int(p.GetUnusable()), int(p.GetInDoubt())
 		}
 	}
 	for _, k := range checks.GetChecks() {
@@ -234,29 +253,21 @@ func (r *Report) within(t *timestamppb.Timestamp) bool {
 	return t != nil && !t.AsTime().Before(r.From) && t.AsTime().Before(r.Until)
 }
 
-// addRuns finds each cell's offset at the end and at the beginning of the week.
-func (r *Report) addRuns(runs []*pb.Run, byID map[string]*Cell) {
-	runs = slices.DeleteFunc(slices.Clone(runs), func(x *pb.Run) bool {
-		return x.GetStartedAt() == nil || !x.GetStartedAt().AsTime().Before(r.Until) || byID[x.GetCellId()] == nil
-	})
-	slices.SortStableFunc(runs, func(a, b *pb.Run) int { return a.GetStartedAt().AsTime().Compare(b.GetStartedAt().AsTime()) })
-	before := map[string]float64{}
-	for _, x := range runs {
-		c := byID[x.GetCellId()]
-		if r.within(x.GetStartedAt()) {
-			c.Runs++
-		}
-		if x.Offset == nil {
+// addOffsets takes each cell's offset at the end of the week, and its change since
+// the beginning.
+func (r *Report) addOffsets(start, end []*pb.CellStatus, byID map[string]*Cell) {
+	before := map[string]*float64{}
+	for _, c := range start {
+		before[c.GetCellId()] = c.Offset
+	}
+	for _, e := range end {
+		c := byID[e.GetCellId()]
+		if c == nil || e.Offset == nil {
 			continue
 		}
-		if !r.within(x.GetStartedAt()) {
-			before[x.GetCellId()] = x.GetOffset()
-		}
-		c.Offset, c.U, c.LastRun = x.Offset, x.ExpandedUncertainty, x.GetStartedAt().AsTime()
-	}
-	for id, c := range byID {
-		if was, ok := before[id]; ok && c.Offset != nil {
-			change := *c.Offset - was
+		c.Offset, c.U, c.LastRun = e.Offset, e.ExpandedUncertainty, e.GetLastRunAt().AsTime()
+		if was := before[e.GetCellId()]; was != nil {
+			change := *e.Offset - *was
 			c.Change = &change
 		}
 	}
@@ -285,7 +296,7 @@ func (r *Report) addFlags(flags []*pb.Flag, byID map[string]*Cell) {
 	}
 	for _, list := range [][]*pb.Flag{r.Open, r.Opened, r.Closed} {
 		slices.SortStableFunc(list, func(a, b *pb.Flag) int {
-			return cmp.Or(rank(a)-rank(b), len(b.GetTouchedPulls())-len(a.GetTouchedPulls()), cmp.Compare(math.Abs(b.GetSize()), math.Abs(a.GetSize())))
+			return cmp.Or(rank(a)-rank(b), cmp.Compare(b.GetTouchedCount(), a.GetTouchedCount()), cmp.Compare(math.Abs(b.GetSize()), math.Abs(a.GetSize())))
 		})
 	}
 }

@@ -57,7 +57,7 @@ func (r *Report) FlagWords(f *pb.Flag) string {
 	if causes := f.GetCauses(); len(causes) > 0 {
 		s += fmt.Sprintf("; most likely %s, %.0f %%", show.Cause(causes[0].GetFault()), 100*causes[0].GetProbability())
 	}
-	if n := len(f.GetTouchedPulls()); n > 0 {
+	if n := int(f.GetTouchedCount()); n > 0 {
 		s += "; " + show.Count(n, "customer pull touched", "customer pulls touched")
 	}
 	return s

@@ -49,6 +49,8 @@ var columns = map[protoreflect.FullName]string{
 	"rollcall.v1.CellStatus.tolerance":                    "tolerance_ratio",
 	"rollcall.v1.Flag.size":                               "size_ratio",
 	"rollcall.v1.Flag.expanded_uncertainty":               "expanded_uncertainty_ratio",
+	"rollcall.v1.Flag.most_effect":                        "most_effect_ratio",
+	"rollcall.v1.Flag.most_effect_expanded_uncertainty":   "most_effect_expanded_uncertainty_ratio",
 	"rollcall.v1.Check.gain_error":                        "gain_error_ratio",
 	"rollcall.v1.Check.gain_expanded_uncertainty":         "gain_expanded_uncertainty_ratio",
 	"rollcall.v1.Run.deviation":                           "deviation_ratio",

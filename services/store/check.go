@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"reflect"
 	"strings"
 	"time"
 
@@ -135,8 +136,8 @@ func at[T any](column []T, i int) T {
 
 var selectChecks = "SELECT " + columnsOf[CheckRow]() + " FROM calibration_checks FINAL"
 
-const whereChecks = ` WHERE performed_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND performed_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
-	AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id))
+const whereChecks = ` PREWHERE performed_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND performed_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
+WHERE ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id))
 ORDER BY performed_at DESC, check_id DESC LIMIT {limit:UInt64}`
 
 // ListChecks returns calibration checks as they were made, newest first. The
@@ -237,12 +238,19 @@ func (s *Store) ReadCheckResults(ctx context.Context, f Filter) ([]CheckResultRo
 	return rows, nil
 }
 
-var selectCheckResultsOf = "SELECT " + columnsOf[CheckResultRow]() + " FROM check_results FINAL" +
-	strings.Replace(whereChecks, " WHERE ", " WHERE ({kind:UInt8} = 0 OR kind = {kind:UInt8}) AND ", 1)
+// checkHead are the columns of check_results without the points and the whole
+// result.
+var checkHead = columnsWhere[CheckResultRow](func(column string, _ reflect.Type) bool {
+	return !strings.HasPrefix(column, "point_") && column != "result"
+})
 
-// ReadCheckResultsOf is ReadCheckResults of a kind of check; 0: of all.
-func (s *Store) ReadCheckResultsOf(ctx context.Context, f Filter, kind fleet.CheckKind) ([]CheckResultRow, error) {
-	rows, err := selectRows[CheckResultRow](ctx, s, selectCheckResultsOf, append(f.args(), clickhouse.Named("kind", uint8(kind)))...)
+var selectCheckHeads = "SELECT " + checkHead + " FROM check_results FINAL" +
+	strings.Replace(whereChecks, "WHERE (", "WHERE ({kind:UInt8} = 0 OR kind = {kind:UInt8}) AND (", 1)
+
+// ListCheckResults is ReadCheckResults of a kind of check, 0: of all, without the
+// points and the whole result.
+func (s *Store) ListCheckResults(ctx context.Context, f Filter, kind fleet.CheckKind) ([]CheckResultRow, error) {
+	rows, err := selectRows[CheckResultRow](ctx, s, selectCheckHeads, append(f.args(), clickhouse.Named("kind", uint8(kind)))...)
 	if err != nil {
 		return nil, fmt.Errorf("read check results: %w", err)
 	}
@@ -263,16 +271,28 @@ func (s *Store) ReadCheckResult(ctx context.Context, id fleet.CheckID) (CheckRes
 	return rows[0], true, nil
 }
 
-var selectCheckResultsLatest = "SELECT " + columnsOf[CheckResultRow]() + ` FROM check_results FINAL
-WHERE {all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)
+// VerdictRow is what a check came to.
+type VerdictRow struct {
+	CellID      string    `ch:"cell_id"`
+	Kind        uint8     `ch:"kind"`
+	PerformedAt time.Time `ch:"performed_at"`
+	CheckID     string    `ch:"check_id"`
+	Verdict     string    `ch:"verdict"`
+}
+
+// Only rows of the times at which a kind of check was last made are read; the time
+// is of the sort key: see whereEstimates.
+var selectVerdictsLatest = "SELECT " + columnsOf[VerdictRow]() + ` FROM check_results FINAL
+PREWHERE (cell_id, performed_at) IN (SELECT cell_id, max(performed_at) FROM check_results
+	WHERE {all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id) GROUP BY cell_id, kind)
 ORDER BY cell_id, kind, performed_at DESC, check_id DESC LIMIT 1 BY cell_id, kind LIMIT {limit:UInt64}`
 
-// ReadCheckResultsLatest returns each cell's newest result of each kind of
-// check. Only the filter's cells and limit narrow.
-func (s *Store) ReadCheckResultsLatest(ctx context.Context, f Filter) ([]CheckResultRow, error) {
-	rows, err := selectRows[CheckResultRow](ctx, s, selectCheckResultsLatest, f.args()...)
+// ListVerdictsLatest returns what each cell's newest check of each kind came to, by
+// cell and kind. Only the filter's cells and limit narrow.
+func (s *Store) ListVerdictsLatest(ctx context.Context, f Filter) ([]VerdictRow, error) {
+	rows, err := selectRows[VerdictRow](ctx, s, selectVerdictsLatest, f.args()...)
 	if err != nil {
-		return nil, fmt.Errorf("read the latest check results: %w", err)
+		return nil, fmt.Errorf("list the latest verdicts: %w", err)
 	}
 	return rows, nil
 }

@@ -191,7 +191,9 @@ func (s *Store) WriteCurves(ctx context.Context, rows []CurveRow) error {
 	return insertRows(ctx, s, "curves", rows)
 }
 
-var selectCurve = "SELECT " + columnsOf[CurveRow]() + " FROM curves FINAL WHERE pull_id = {pull:String} LIMIT 1"
+// The key first, by the Bloom filter: with it few rows have their versions told
+// apart.
+var selectCurve = "SELECT " + columnsOf[CurveRow]() + " FROM curves FINAL WHERE (cell_id, started_at, pull_id) IN (SELECT cell_id, started_at, pull_id FROM curves WHERE pull_id = {pull:String}) LIMIT 1"
 
 // ReadCurve returns a pull's curve, and whether there is one.
 func (s *Store) ReadCurve(ctx context.Context, id fleet.PullID) (CurveRow, bool, error) {
@@ -212,8 +214,8 @@ var curveHead = columnsWhere[CurveRow](func(column string, t reflect.Type) bool 
 })
 
 var (
-	selectCurves     = "SELECT " + columnsOf[CurveRow]() + " FROM curves FINAL" + wherePulls
-	selectCurveHeads = "SELECT " + curveHead + " FROM curves FINAL" + wherePulls
+	selectCurves     = "SELECT " + columnsOf[CurveRow]() + " FROM curves FINAL" + wherePulls("curves")
+	selectCurveHeads = "SELECT " + curveHead + " FROM curves FINAL" + wherePulls("curves")
 )
 
 // ListCurves returns what was computed of pulls without the points of their
@@ -270,8 +272,8 @@ func (s *Store) WriteCoastDowns(ctx context.Context, rows []CoastDownRow) error 
 }
 
 var selectCoastDowns = "SELECT " + columnsOf[CoastDownRow]() + ` FROM coastdown_results FINAL
-WHERE started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
-	AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id))
+PREWHERE started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
+WHERE ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id))
 ORDER BY started_at DESC, pull_id DESC LIMIT {limit:UInt64}`
 
 var selectCoastDown = "SELECT " + columnsOf[CoastDownRow]() + " FROM coastdown_results FINAL WHERE pull_id = {pull:String} LIMIT 1"

@@ -116,10 +116,12 @@ func (s *Store) ReplaceIntervals(ctx context.Context, rows []IntervalRow) error 
 
 var selectIntervals = "SELECT " + columnsOf[IntervalRow]() + ` FROM check_intervals FINAL
 WHERE present = 1 AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id))
+	AND ({until:Int64} = 9223372036854775807 OR due_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC'))
 ORDER BY due_at IS NULL, due_at, cell_id, of LIMIT {limit:UInt64}`
 
 // ListIntervals returns when the next checks are due, the earliest first, those
-// without a day last. Only the filter's cells and limit narrow.
+// without a day last. The filter's cells and limit narrow; its end leaves those
+// that are due before it.
 func (s *Store) ListIntervals(ctx context.Context, f Filter) ([]IntervalRow, error) {
 	rows, err := selectRows[IntervalRow](ctx, s, selectIntervals, f.args()...)
 	if err != nil {

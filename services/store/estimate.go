@@ -73,10 +73,37 @@ func estimateKey(r *EstimateRow) string { return r.CellID + "/" + key(r.At) + "/
 
 func carEstimateKey(r *CarEstimateRow) string { return r.CarID + "/" + key(r.At) + "/" + r.RunID }
 
-const whereEstimates = ` WHERE present = 1 AND at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
-	AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AND ({car:String} = '' OR car_id = {car:String})`
+// What is of the sort key is looked at before versions of a row are told apart, for
+// all of them have the same; so only the rows of the span are read whole.
+const whereEstimates = ` PREWHERE at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
+WHERE present = 1 AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AND ({car:String} = '' OR car_id = {car:String})`
+
+// OffsetRow is what lists show of a row of estimates.
+type OffsetRow struct {
+	CellID       string    `ch:"cell_id"`
+	At           time.Time `ch:"at"`
+	RunID        string    `ch:"run_id"`
+	Offset       float64   `ch:"offset"`   // relative error of tractive force
+	OffsetU      float64   `ch:"offset_u"` // expanded, k = 2
+	Runs         uint32    `ch:"runs"`     // so far
+	NotSeparable string    `ch:"not_separable"`
+	Deviation    *float64  `ch:"deviation"`
+	Innovation   *float64  `ch:"innovation"`
+	CusumHigh    float64   `ch:"cusum_high"`
+	CusumLow     float64   `ch:"cusum_low"`
+	CusumLimit   float64   `ch:"cusum_limit"`
+
+	Evidence           float64    `ch:"evidence"`
+	EvidenceLimit      float64    `ch:"evidence_limit"`
+	Beyond             float64    `ch:"beyond"`
+	CrossingAt         *time.Time `ch:"crossing_at"`
+	CrossingEarliestAt *time.Time `ch:"crossing_earliest_at"`
+	CrossingLatestAt   *time.Time `ch:"crossing_latest_at"`
+}
 
 var (
+	selectOffsets            = "SELECT " + columnsOf[OffsetRow]() + " FROM estimates FINAL" + whereEstimates + " ORDER BY at DESC, run_id DESC LIMIT {limit:UInt64}"
+	selectOffsetsLatest      = "SELECT " + columnsOf[OffsetRow]() + " FROM estimates FINAL" + whereEstimates + " ORDER BY cell_id, at DESC, run_id DESC LIMIT 1 BY cell_id LIMIT {limit:UInt64}"
 	selectEstimates          = "SELECT " + columnsOf[EstimateRow]() + " FROM estimates FINAL" + whereEstimates + " ORDER BY at DESC, run_id DESC LIMIT {limit:UInt64}"
 	selectEstimatesLatest    = "SELECT " + columnsOf[EstimateRow]() + " FROM estimates FINAL" + whereEstimates + " ORDER BY cell_id, at DESC, run_id DESC LIMIT 1 BY cell_id LIMIT {limit:UInt64}"
 	selectCarEstimates       = "SELECT " + columnsOf[CarEstimateRow]() + " FROM car_estimates FINAL" + whereEstimates + " ORDER BY at DESC, run_id DESC LIMIT {limit:UInt64}"
@@ -88,6 +115,36 @@ func (s *Store) ReadEstimates(ctx context.Context, f Filter) ([]EstimateRow, err
 	rows, err := selectRows[EstimateRow](ctx, s, selectEstimates, f.args()...)
 	if err != nil {
 		return nil, fmt.Errorf("read estimates: %w", err)
+	}
+	return rows, nil
+}
+
+// ListOffsets is ReadEstimates with what lists show.
+func (s *Store) ListOffsets(ctx context.Context, f Filter) ([]OffsetRow, error) {
+	rows, err := selectRows[OffsetRow](ctx, s, selectOffsets, f.args()...)
+	if err != nil {
+		return nil, fmt.Errorf("list offsets: %w", err)
+	}
+	return rows, nil
+}
+
+// recently is how far back the newest estimates are looked for first: a cell that
+// is in use has one there.
+const recently = 92 * 24 * time.Hour
+
+// ListOffsetsLatest is ReadEstimatesLatest with what lists show. now is where to
+// begin to look; it does not narrow.
+func (s *Store) ListOffsetsLatest(ctx context.Context, f Filter, now time.Time, cells int) ([]OffsetRow, error) {
+	near := f
+	if since := now.Add(-recently); f.From.Before(since) {
+		near.From = since
+	}
+	rows, err := selectRows[OffsetRow](ctx, s, selectOffsetsLatest, near.args()...)
+	if err == nil && len(rows) < cells && !near.From.Equal(f.From) {
+		rows, err = selectRows[OffsetRow](ctx, s, selectOffsetsLatest, f.args()...)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("list the latest offsets: %w", err)
 	}
 	return rows, nil
 }
@@ -108,6 +165,20 @@ func (s *Store) ReadCarEstimates(ctx context.Context, f Filter) ([]CarEstimateRo
 		return nil, fmt.Errorf("read the cars' estimates: %w", err)
 	}
 	return rows, nil
+}
+
+// ListCarEstimatesLatest is ReadCarEstimatesLatest of so many cars. now is where to
+// begin to look; it does not narrow.
+func (s *Store) ListCarEstimatesLatest(ctx context.Context, f Filter, now time.Time, cars int) ([]CarEstimateRow, error) {
+	near := f
+	if since := now.Add(-recently); f.From.Before(since) {
+		near.From = since
+	}
+	rows, err := s.ReadCarEstimatesLatest(ctx, near)
+	if err == nil && len(rows) < cars && !near.From.Equal(f.From) {
+		rows, err = s.ReadCarEstimatesLatest(ctx, f)
+	}
+	return rows, err
 }
 
 // ReadCarEstimatesLatest returns each reference car's newest estimate, by car.

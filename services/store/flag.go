@@ -107,7 +107,13 @@ WHERE present = 1 AND (open OR {closed:UInt8} = 1)
 ORDER BY opened_at DESC, flag_id LIMIT {limit:UInt64}`
 	selectFlag    = "SELECT " + columnsOf[FlagRow]() + " FROM flags FINAL WHERE present = 1 AND flag_id = {flag:String} LIMIT 1"
 	selectTouched = "SELECT " + columnsOf[TouchedRow]() + ` FROM touched_pulls FINAL
-WHERE present = 1 AND has({flags:Array(String)}, flag_id) ORDER BY flag_id, started_at, pull_id LIMIT 1000000`
+WHERE present = 1 AND flag_id IN {flags:Array(String)} ORDER BY flag_id, started_at, pull_id LIMIT 1000000`
+	// Of pulls that are changed alike the first counts.
+	selectHarm = `SELECT flag_id, pulls, worst.1 AS effect, worst.2 AS effect_u
+FROM (SELECT flag_id, count() AS pulls,
+	argMax(tuple(effect, effect_u), tuple(abs(effect), -toUnixTimestamp64Nano(started_at), pull_id)) AS worst
+FROM (SELECT flag_id, started_at, pull_id, effect, effect_u FROM touched_pulls FINAL WHERE present = 1 AND flag_id IN {flags:Array(String)})
+GROUP BY flag_id LIMIT 1000000)`
 	// The few open flags first: touched_pulls is sorted by them.
 	selectDoubts = "SELECT " + columnsOf[TouchedRow]() + ` FROM touched_pulls FINAL
 WHERE present = 1 AND flag_id IN (SELECT flag_id FROM flags FINAL WHERE present = 1 AND open)
@@ -152,6 +158,35 @@ func (s *Store) ReadTouched(ctx context.Context, flags []fleet.FlagID) (map[flee
 		touched[fleet.FlagID(row.FlagID)] = append(touched[fleet.FlagID(row.FlagID)], row)
 	}
 	return touched, nil
+}
+
+// HarmRow is how many pulls a flag touches, and the one it changes most.
+type HarmRow struct {
+	FlagID  string  `ch:"flag_id"`
+	Pulls   uint64  `ch:"pulls"`
+	Effect  float64 `ch:"effect"`   // on the power of the pull it changes most, relative
+	EffectU float64 `ch:"effect_u"` // expanded, k = 2
+}
+
+// ReadHarm returns what each of the flags does to pulls; those that touch none
+// are not in it.
+func (s *Store) ReadHarm(ctx context.Context, flags []fleet.FlagID) (map[fleet.FlagID]HarmRow, error) {
+	ids := make([]string, len(flags))
+	for i, id := range flags {
+		ids[i] = string(id)
+	}
+	harm := make(map[fleet.FlagID]HarmRow, len(flags))
+	if len(ids) == 0 {
+		return harm, nil
+	}
+	rows, err := selectRows[HarmRow](ctx, s, selectHarm, clickhouse.Named("flags", ids))
+	if err != nil {
+		return nil, fmt.Errorf("count touched pulls: %w", err)
+	}
+	for _, row := range rows {
+		harm[fleet.FlagID(row.FlagID)] = row
+	}
+	return harm, nil
 }
 
 // ReadDoubts returns, by pull, why pulls are doubted: the rows of those of them

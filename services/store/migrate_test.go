@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -68,7 +69,7 @@ func TestMigrateFromEmpty(t *testing.T) {
 		t.Errorf("the second run changed the schema\n%s", diff)
 	}
 	for name, statement := range first {
-		if !strings.HasPrefix(statement, "CREATE TABLE") || strings.HasSuffix(name, "heartbeats") {
+		if !strings.HasPrefix(statement, "CREATE TABLE") || strings.HasSuffix(name, "heartbeats") || name == "spool_hours" {
 			continue
 		}
 		if !strings.Contains(statement, "fsync_after_insert = 1") || !strings.Contains(statement, "fsync_part_directory = 1") {
@@ -163,7 +164,8 @@ func TestReadMigrations(t *testing.T) {
 		if !strings.HasPrefix(m.Statement, "-- ") {
 			t.Errorf("step %04d_%s does not say what it is for", m.Number, m.Name)
 		}
-		if !strings.Contains(m.Statement, "IF NOT EXISTS") {
+		// Rows of spool_hours that are there twice are one with the greater number.
+		if !strings.Contains(m.Statement, "IF NOT EXISTS") && !strings.Contains(m.Statement, "INSERT INTO spool_hours ") {
 			t.Errorf("step %04d_%s cannot be run twice", m.Number, m.Name)
 		}
 	}
@@ -287,4 +289,63 @@ func writeState(t *testing.T, s *Store, schema map[string]string, dir string) {
 	if err := os.WriteFile(filepath.Join(dir, fmt.Sprintf("%04d.sql", all[len(all)-1].Number)), []byte(b.String()), 0o644); err != nil {
 		t.Fatal(err)
 	}
+}
+
+// The hours of heartbeats that were there before are kept as those that come are,
+// and filling in twice changes nothing.
+func TestSpoolHoursOfBefore(t *testing.T) {
+	s := openEmpty(t)
+	all, err := Migrations()
+	if err != nil {
+		t.Fatal(err)
+	}
+	before := slices.DeleteFunc(slices.Clone(all), func(m Migration) bool { return m.Number >= 70 })
+	if _, err := s.apply(t.Context(), before); err != nil {
+		t.Fatal(err)
+	}
+	hour := time.Now().UTC().Truncate(time.Hour).Add(-2 * time.Hour)
+	beat := func(cell string, after time.Duration, waiting uint64) {
+		t.Helper()
+		at := hour.Add(after)
+		if err := s.Append(t.Context(), Batch{Heartbeats: []HeartbeatRow{{CellID: cell, SentAt: at, ReceivedAt: at, SpoolMessages: waiting}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	beat("c1", time.Minute, 3)
+	beat("c1", 59*time.Minute, 8)
+	beat("c1", 61*time.Minute, 1)
+	beat("c2", 2*time.Minute, 5)
+	want := map[string]uint64{"c1 0": 8, "c1 1": 1, "c2 0": 5}
+	look := func(when string) {
+		t.Helper()
+		rows, err := selectRows[struct {
+			Cell    string    `ch:"cell_id"`
+			Hour    time.Time `ch:"hour"`
+			Waiting uint64    `ch:"waiting"`
+		}](t.Context(), s, "SELECT cell_id, hour, max(spool_messages) AS waiting FROM spool_hours GROUP BY cell_id, hour")
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := map[string]uint64{}
+		for _, r := range rows {
+			got[fmt.Sprintf("%s %.0f", r.Cell, r.Hour.Sub(hour).Hours())] = r.Waiting
+		}
+		if diff := cmp.Diff(want, got); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", when, diff)
+		}
+	}
+	migrate(t, s)
+	look("migrated")
+	beat("c1", 62*time.Minute, 4)
+	beat("c2", 3*time.Minute, 2)
+	want["c1 1"] = 4
+	look("more came")
+	for _, m := range all {
+		if m.Number == 72 {
+			if err := s.exec(t.Context(), m.Statement); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	look("filled in again")
 }

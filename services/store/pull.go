@@ -93,18 +93,59 @@ func (f PullFilter) args() []any {
 		clickhouse.Named("label", f.Label), clickhouse.Named("customers", boolean(f.Customers)))
 }
 
-const wherePulls = ` WHERE started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
-	AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AND ({car:String} = '' OR car_id = {car:String})
-	AND ({kind:UInt8} = 0 OR kind = {kind:UInt8}) AND ({session:String} = '' OR session = {session:String})
-	AND ({label:String} = '' OR label = {label:String}) AND ({customers:UInt8} = 0 OR (car_id = '' AND kind != 3))
+// wherePulls narrows pulls or what was computed of them: the keys first, then the
+// newest version of these rows only. What is looked at is the same in every version
+// of a row.
+func wherePulls(table string) string {
+	return ` PREWHERE (cell_id, started_at, pull_id) IN (SELECT cell_id, started_at, pull_id FROM ` + table + `
+	WHERE started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
+		AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AND ({car:String} = '' OR car_id = {car:String})
+		AND ({kind:UInt8} = 0 OR kind = {kind:UInt8}) AND ({session:String} = '' OR session = {session:String})
+		AND ({label:String} = '' OR label = {label:String}) AND ({customers:UInt8} = 0 OR (car_id = '' AND kind != 3))
+	ORDER BY started_at DESC, pull_id DESC LIMIT 1 BY cell_id, started_at, pull_id LIMIT {limit:UInt64})
 ORDER BY started_at DESC, pull_id DESC LIMIT {limit:UInt64}`
+}
+
+var selectPullList = selectPulls + wherePulls("pulls")
 
 // ListPulls returns the pulls that were announced, complete or not, newest
 // first.
 func (s *Store) ListPulls(ctx context.Context, f PullFilter) ([]PullRow, error) {
-	rows, err := selectRows[PullRow](ctx, s, selectPulls+wherePulls, f.args()...)
+	rows, err := selectRows[PullRow](ctx, s, selectPullList, f.args()...)
 	if err != nil {
 		return nil, fmt.Errorf("list pulls: %w", err)
+	}
+	return rows, nil
+}
+
+// PullCountRow is how many pulls a cell made.
+type PullCountRow struct {
+	CellID   string `ch:"cell_id"`
+	Pulls    uint64 `ch:"pulls"`
+	Unusable uint64 `ch:"unusable"`
+	InDoubt  uint64 `ch:"in_doubt"` // of customers, touched by an open flag
+}
+
+// A pull that was sent twice has the same key both times.
+const selectPullCounts = `WITH touched AS (SELECT DISTINCT pull_id FROM touched_pulls FINAL
+	WHERE present = 1 AND flag_id IN (SELECT flag_id FROM flags FINAL WHERE present = 1 AND open)
+	AND started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC'))
+SELECT p.cell_id AS cell_id, count() AS pulls, countIf(c.state = 'unusable') AS unusable, countIf(p.car_id = '' AND p.pull_id IN (SELECT pull_id FROM touched)) AS in_doubt
+FROM (SELECT cell_id, pull_id, any(car_id) AS car_id FROM pulls
+	WHERE started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
+		AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AND kind = 1
+	GROUP BY cell_id, started_at, pull_id) AS p
+LEFT JOIN (SELECT pull_id, cell_id, state FROM curves FINAL
+	PREWHERE started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
+	WHERE {all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AS c ON c.pull_id = p.pull_id AND c.cell_id = p.cell_id
+GROUP BY cell_id ORDER BY cell_id LIMIT {limit:UInt64}`
+
+// CountPulls returns how many pulls each cell made in the filter's time, by cell;
+// those that made none are not in it. The filter's car does not narrow.
+func (s *Store) CountPulls(ctx context.Context, f Filter) ([]PullCountRow, error) {
+	rows, err := selectRows[PullCountRow](ctx, s, selectPullCounts, f.args()...)
+	if err != nil {
+		return nil, fmt.Errorf("count pulls: %w", err)
 	}
 	return rows, nil
 }

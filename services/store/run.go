@@ -42,10 +42,50 @@ func (s *Store) WriteRuns(ctx context.Context, rows []RunRow) error {
 	return insertRows(ctx, s, "runs", rows)
 }
 
-var selectRuns = "SELECT " + columnsOf[RunRow]() + ` FROM runs FINAL
+// RunHead is a reference run as lists show it, without its points.
+type RunHead struct {
+	RunID          string    `ch:"run_id"`
+	CellID         string    `ch:"cell_id"`
+	CarID          string    `ch:"car_id"`
+	Session        string    `ch:"session"`
+	StartedAt      time.Time `ch:"started_at"`
+	Used           uint64    `ch:"used"`     // pulls
+	LeftOut        uint64    `ch:"left_out"` // pulls
+	LeftOutReasons []string  `ch:"left_out_reasons"`
+}
+
+const (
+	selectRunHeads      = "SELECT run_id, cell_id, car_id, session, started_at, length(pull_ids) AS used, length(left_out_ids) AS left_out, left_out_reasons FROM runs FINAL" + whereRuns + orderRuns
+	selectRunHeadsSince = "SELECT run_id, cell_id, car_id, session, started_at, length(pull_ids) AS used, length(left_out_ids) AS left_out, left_out_reasons" + fromRunsSince
+)
+
+// ListRuns is ReadRuns with what lists show.
+func (s *Store) ListRuns(ctx context.Context, f Filter) ([]RunHead, error) {
+	query := selectRunHeads
+	if !f.From.IsZero() {
+		query = selectRunHeadsSince
+	}
+	rows, err := selectRows[RunHead](ctx, s, query, f.args()...)
+	if err != nil {
+		return nil, fmt.Errorf("list reference runs: %w", err)
+	}
+	return rows, nil
+}
+
+const (
+	whereRuns = `
 WHERE started_at >= fromUnixTimestamp64Nano({from:Int64}, 'UTC') AND started_at < fromUnixTimestamp64Nano({until:Int64}, 'UTC')
-	AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AND ({car:String} = '' OR car_id = {car:String})
+	AND ({all_cells:UInt8} = 1 OR has({cells:Array(String)}, cell_id)) AND ({car:String} = '' OR car_id = {car:String})`
+	orderRuns = `
 ORDER BY started_at DESC, run_id DESC LIMIT {limit:UInt64}`
+	// For a stretch of time, of which there are few: the keys first, of any version of
+	// a row; then the newest version of these rows, which has to fit too, for a late
+	// pull can move a run's start.
+	fromRunsSince = ` FROM runs FINAL
+PREWHERE (cell_id, car_id, run_id) IN (SELECT cell_id, car_id, run_id FROM runs` + whereRuns + `)` + whereRuns + orderRuns
+)
+
+var selectRuns = "SELECT " + columnsOf[RunRow]() + " FROM runs FINAL" + whereRuns + orderRuns
 
 // ReadRuns returns reference runs, newest first.
 func (s *Store) ReadRuns(ctx context.Context, f Filter) ([]RunRow, error) {

@@ -751,12 +751,12 @@ func TestLatestCheckResults(t *testing.T) {
 	if err := s.WriteCheckResults(ctx, rows); err != nil {
 		t.Fatal(err)
 	}
-	latest, err := s.ReadCheckResultsLatest(ctx, store.Filter{})
-	if got := ids(latest, func(r store.CheckResultRow) string { return r.CheckID }); err != nil || got != "k4 k6 k5 k7" {
+	latest, err := s.ListVerdictsLatest(ctx, store.Filter{})
+	if got := ids(latest, func(r store.VerdictRow) string { return r.CheckID }); err != nil || got != "k4 k6 k5 k7" {
 		t.Errorf("latest: %q, %v", got, err)
 	}
-	latest, err = s.ReadCheckResultsLatest(ctx, store.Filter{Cells: []fleet.CellID{"c1"}})
-	if got := ids(latest, func(r store.CheckResultRow) string { return r.CheckID }); err != nil || got != "k5 k7" {
+	latest, err = s.ListVerdictsLatest(ctx, store.Filter{Cells: []fleet.CellID{"c1"}})
+	if got := ids(latest, func(r store.VerdictRow) string { return r.CheckID }); err != nil || got != "k5 k7" {
 		t.Errorf("latest of a cell: %q, %v", got, err)
 	}
 }

@@ -33,7 +33,10 @@ const selectUnderWay = `WITH fromUnixTimestamp64Nano({since:Int64}, 'UTC') AS si
 SELECT p.pull_id AS pull_id, p.cell_id AS cell_id, p.kind AS kind, p.car_id AS car_id, p.customer_car AS customer_car,
 	p.started_at AS started_at, p.received_at AS received_at, toUInt8(p.pull_id IN (SELECT pull_id FROM pull_ends WHERE has(recent, pull_id))) AS ended,
 	b.blocks AS blocks, b.samples AS samples, b.recorded_s AS recorded_s
-FROM (SELECT * FROM pulls FINAL WHERE started_at >= since - INTERVAL 1 DAY AND received_at >= since) AS p
+FROM (
+	SELECT pull_id, cell_id, kind, car_id, customer_car, started_at, received_at FROM pulls
+	WHERE started_at >= since - INTERVAL 1 DAY AND received_at >= since LIMIT 1 BY cell_id, started_at, pull_id
+) AS p
 LEFT JOIN (
 	SELECT pull_id, cell_id, count() AS blocks, sum(sample_count) AS samples, max(start_s + step_s * sample_count) AS recorded_s
 	FROM sample_blocks FINAL WHERE has(recent, pull_id) GROUP BY pull_id, cell_id

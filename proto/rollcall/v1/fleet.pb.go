@@ -506,6 +506,10 @@ type ListFlagsRequest struct {
 	Filter *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
 	// Also the closed ones.
 	IncludeClosed bool `protobuf:"varint,2,opt,name=include_closed,json=includeClosed,proto3" json:"include_closed,omitempty"`
+	// One flag, open or closed; empty: those of the filter.
+	FlagId string `protobuf:"bytes,60,opt,name=flag_id,json=flagId,proto3" json:"flag_id,omitempty"`
+	// Leave out the touched pulls; touched_count and most_effect are there.
+	Counted       bool `protobuf:"varint,61,opt,name=counted,proto3" json:"counted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -550,6 +554,20 @@ func (x *ListFlagsRequest) GetFilter() *Filter {
 func (x *ListFlagsRequest) GetIncludeClosed() bool {
 	if x != nil {
 		return x.IncludeClosed
+	}
+	return false
+}
+
+func (x *ListFlagsRequest) GetFlagId() string {
+	if x != nil {
+		return x.FlagId
+	}
+	return ""
+}
+
+func (x *ListFlagsRequest) GetCounted() bool {
+	if x != nil {
+		return x.Counted
 	}
 	return false
 }
@@ -640,8 +658,13 @@ type Flag struct {
 	// Somebody has taken it on; the last one who did, and when.
 	AcknowledgedBy string                 `protobuf:"bytes,61,opt,name=acknowledged_by,json=acknowledgedBy,proto3" json:"acknowledged_by,omitempty"`
 	AcknowledgedAt *timestamppb.Timestamp `protobuf:"bytes,62,opt,name=acknowledged_at,json=acknowledgedAt,proto3" json:"acknowledged_at,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// How many customer pulls it touches, and what it does to the power of the one it
+	// changes most, the first of equals: a ratio, its uncertainty expanded.
+	TouchedCount                  uint64  `protobuf:"varint,70,opt,name=touched_count,json=touchedCount,proto3" json:"touched_count,omitempty"`
+	MostEffect                    float64 `protobuf:"fixed64,71,opt,name=most_effect,json=mostEffect,proto3" json:"most_effect,omitempty"`
+	MostEffectExpandedUncertainty float64 `protobuf:"fixed64,72,opt,name=most_effect_expanded_uncertainty,json=mostEffectExpandedUncertainty,proto3" json:"most_effect_expanded_uncertainty,omitempty"`
+	unknownFields                 protoimpl.UnknownFields
+	sizeCache                     protoimpl.SizeCache
 }
 
 func (x *Flag) Reset() {
@@ -819,6 +842,27 @@ func (x *Flag) GetAcknowledgedAt() *timestamppb.Timestamp {
 		return x.AcknowledgedAt
 	}
 	return nil
+}
+
+func (x *Flag) GetTouchedCount() uint64 {
+	if x != nil {
+		return x.TouchedCount
+	}
+	return 0
+}
+
+func (x *Flag) GetMostEffect() float64 {
+	if x != nil {
+		return x.MostEffect
+	}
+	return 0
+}
+
+func (x *Flag) GetMostEffectExpandedUncertainty() float64 {
+	if x != nil {
+		return x.MostEffectExpandedUncertainty
+	}
+	return 0
 }
 
 // FlagDeed is what somebody did about a flag.
@@ -4119,7 +4163,7 @@ func (x *ParasiticLoss) GetEffectiveAt() *timestamppb.Timestamp {
 
 type ListDueRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Its cells narrow.
+	// Its cells narrow; with an end only what is due before it is listed.
 	Filter        *Filter `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -4450,6 +4494,167 @@ func (x *DueRule) GetSays() string {
 	return ""
 }
 
+type CountPullsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its site, cell and times narrow.
+	Filter        *Filter `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CountPullsRequest) Reset() {
+	*x = CountPullsRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[45]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CountPullsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CountPullsRequest) ProtoMessage() {}
+
+func (x *CountPullsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[45]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CountPullsRequest.ProtoReflect.Descriptor instead.
+func (*CountPullsRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{45}
+}
+
+func (x *CountPullsRequest) GetFilter() *Filter {
+	if x != nil {
+		return x.Filter
+	}
+	return nil
+}
+
+type CountPullsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Of each cell with a pull, by cell.
+	Counts        []*PullCount `protobuf:"bytes,1,rep,name=counts,proto3" json:"counts,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CountPullsResponse) Reset() {
+	*x = CountPullsResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[46]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CountPullsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CountPullsResponse) ProtoMessage() {}
+
+func (x *CountPullsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[46]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CountPullsResponse.ProtoReflect.Descriptor instead.
+func (*CountPullsResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{46}
+}
+
+func (x *CountPullsResponse) GetCounts() []*PullCount {
+	if x != nil {
+		return x.Counts
+	}
+	return nil
+}
+
+// PullCount is how many pulls a cell made; coast-downs alone are none.
+type PullCount struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	CellId string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	Pulls  uint64                 `protobuf:"varint,2,opt,name=pulls,proto3" json:"pulls,omitempty"`
+	// Of them, those that are unusable.
+	Unusable uint64 `protobuf:"varint,3,opt,name=unusable,proto3" json:"unusable,omitempty"`
+	// Of them, those of customers that an open flag touches.
+	InDoubt       uint64 `protobuf:"varint,4,opt,name=in_doubt,json=inDoubt,proto3" json:"in_doubt,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PullCount) Reset() {
+	*x = PullCount{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PullCount) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PullCount) ProtoMessage() {}
+
+func (x *PullCount) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PullCount.ProtoReflect.Descriptor instead.
+func (*PullCount) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{47}
+}
+
+func (x *PullCount) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *PullCount) GetPulls() uint64 {
+	if x != nil {
+		return x.Pulls
+	}
+	return 0
+}
+
+func (x *PullCount) GetUnusable() uint64 {
+	if x != nil {
+		return x.Unusable
+	}
+	return 0
+}
+
+func (x *PullCount) GetInDoubt() uint64 {
+	if x != nil {
+		return x.InDoubt
+	}
+	return 0
+}
+
 type ListPullsRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Filter        *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
@@ -4459,7 +4664,7 @@ type ListPullsRequest struct {
 
 func (x *ListPullsRequest) Reset() {
 	*x = ListPullsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[45]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4471,7 +4676,7 @@ func (x *ListPullsRequest) String() string {
 func (*ListPullsRequest) ProtoMessage() {}
 
 func (x *ListPullsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[45]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4484,7 +4689,7 @@ func (x *ListPullsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPullsRequest.ProtoReflect.Descriptor instead.
 func (*ListPullsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{45}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ListPullsRequest) GetFilter() *Filter {
@@ -4505,7 +4710,7 @@ type ListPullsResponse struct {
 
 func (x *ListPullsResponse) Reset() {
 	*x = ListPullsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[46]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4517,7 +4722,7 @@ func (x *ListPullsResponse) String() string {
 func (*ListPullsResponse) ProtoMessage() {}
 
 func (x *ListPullsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[46]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4530,7 +4735,7 @@ func (x *ListPullsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPullsResponse.ProtoReflect.Descriptor instead.
 func (*ListPullsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{46}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *ListPullsResponse) GetPulls() []*Pull {
@@ -4625,7 +4830,7 @@ type Pull struct {
 
 func (x *Pull) Reset() {
 	*x = Pull{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4637,7 +4842,7 @@ func (x *Pull) String() string {
 func (*Pull) ProtoMessage() {}
 
 func (x *Pull) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[47]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4650,7 +4855,7 @@ func (x *Pull) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Pull.ProtoReflect.Descriptor instead.
 func (*Pull) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{47}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *Pull) GetPullId() string {
@@ -4972,7 +5177,7 @@ type Headline struct {
 
 func (x *Headline) Reset() {
 	*x = Headline{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4984,7 +5189,7 @@ func (x *Headline) String() string {
 func (*Headline) ProtoMessage() {}
 
 func (x *Headline) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[48]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4997,7 +5202,7 @@ func (x *Headline) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Headline.ProtoReflect.Descriptor instead.
 func (*Headline) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{48}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *Headline) GetFigure() string {
@@ -5088,7 +5293,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5100,7 +5305,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[49]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5113,7 +5318,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{49}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *Finding) GetKind() string {
@@ -5183,7 +5388,7 @@ type GetPullRequest struct {
 
 func (x *GetPullRequest) Reset() {
 	*x = GetPullRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5195,7 +5400,7 @@ func (x *GetPullRequest) String() string {
 func (*GetPullRequest) ProtoMessage() {}
 
 func (x *GetPullRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[50]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5208,7 +5413,7 @@ func (x *GetPullRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPullRequest.ProtoReflect.Descriptor instead.
 func (*GetPullRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{50}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *GetPullRequest) GetPullId() string {
@@ -5241,7 +5446,7 @@ type GetPullResponse struct {
 
 func (x *GetPullResponse) Reset() {
 	*x = GetPullResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5253,7 +5458,7 @@ func (x *GetPullResponse) String() string {
 func (*GetPullResponse) ProtoMessage() {}
 
 func (x *GetPullResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[51]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5266,7 +5471,7 @@ func (x *GetPullResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPullResponse.ProtoReflect.Descriptor instead.
 func (*GetPullResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{51}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *GetPullResponse) GetPull() *Pull {
@@ -5333,7 +5538,7 @@ type Sweep struct {
 
 func (x *Sweep) Reset() {
 	*x = Sweep{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5345,7 +5550,7 @@ func (x *Sweep) String() string {
 func (*Sweep) ProtoMessage() {}
 
 func (x *Sweep) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[52]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5358,7 +5563,7 @@ func (x *Sweep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Sweep.ProtoReflect.Descriptor instead.
 func (*Sweep) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{52}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *Sweep) GetNumber() uint32 {
@@ -5465,7 +5670,7 @@ type Segment struct {
 
 func (x *Segment) Reset() {
 	*x = Segment{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5477,7 +5682,7 @@ func (x *Segment) String() string {
 func (*Segment) ProtoMessage() {}
 
 func (x *Segment) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[53]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5490,7 +5695,7 @@ func (x *Segment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Segment.ProtoReflect.Descriptor instead.
 func (*Segment) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{53}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *Segment) GetKind() string {
@@ -5530,7 +5735,7 @@ type ChannelSummary struct {
 
 func (x *ChannelSummary) Reset() {
 	*x = ChannelSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5542,7 +5747,7 @@ func (x *ChannelSummary) String() string {
 func (*ChannelSummary) ProtoMessage() {}
 
 func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[54]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5555,7 +5760,7 @@ func (x *ChannelSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChannelSummary.ProtoReflect.Descriptor instead.
 func (*ChannelSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{54}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ChannelSummary) GetChannel() string {
@@ -5615,7 +5820,7 @@ type GetCurveRequest struct {
 
 func (x *GetCurveRequest) Reset() {
 	*x = GetCurveRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5627,7 +5832,7 @@ func (x *GetCurveRequest) String() string {
 func (*GetCurveRequest) ProtoMessage() {}
 
 func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[55]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5640,7 +5845,7 @@ func (x *GetCurveRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveRequest.ProtoReflect.Descriptor instead.
 func (*GetCurveRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{55}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *GetCurveRequest) GetPullId() string {
@@ -5676,7 +5881,7 @@ type GetCurveResponse struct {
 
 func (x *GetCurveResponse) Reset() {
 	*x = GetCurveResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5688,7 +5893,7 @@ func (x *GetCurveResponse) String() string {
 func (*GetCurveResponse) ProtoMessage() {}
 
 func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[56]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5701,7 +5906,7 @@ func (x *GetCurveResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCurveResponse.ProtoReflect.Descriptor instead.
 func (*GetCurveResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{56}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *GetCurveResponse) GetPull() *Pull {
@@ -5748,7 +5953,7 @@ type CurvePoint struct {
 
 func (x *CurvePoint) Reset() {
 	*x = CurvePoint{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5760,7 +5965,7 @@ func (x *CurvePoint) String() string {
 func (*CurvePoint) ProtoMessage() {}
 
 func (x *CurvePoint) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[57]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5773,7 +5978,7 @@ func (x *CurvePoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CurvePoint.ProtoReflect.Descriptor instead.
 func (*CurvePoint) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{57}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *CurvePoint) GetEngineSpeedRadS() float64 {
@@ -5869,7 +6074,7 @@ type ListRunsRequest struct {
 
 func (x *ListRunsRequest) Reset() {
 	*x = ListRunsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5881,7 +6086,7 @@ func (x *ListRunsRequest) String() string {
 func (*ListRunsRequest) ProtoMessage() {}
 
 func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[58]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5894,7 +6099,7 @@ func (x *ListRunsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsRequest.ProtoReflect.Descriptor instead.
 func (*ListRunsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{58}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ListRunsRequest) GetFilter() *Filter {
@@ -5915,7 +6120,7 @@ type ListRunsResponse struct {
 
 func (x *ListRunsResponse) Reset() {
 	*x = ListRunsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5927,7 +6132,7 @@ func (x *ListRunsResponse) String() string {
 func (*ListRunsResponse) ProtoMessage() {}
 
 func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[59]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5940,7 +6145,7 @@ func (x *ListRunsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRunsResponse.ProtoReflect.Descriptor instead.
 func (*ListRunsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{59}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ListRunsResponse) GetRuns() []*Run {
@@ -5989,7 +6194,7 @@ type Run struct {
 
 func (x *Run) Reset() {
 	*x = Run{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6001,7 +6206,7 @@ func (x *Run) String() string {
 func (*Run) ProtoMessage() {}
 
 func (x *Run) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[60]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6014,7 +6219,7 @@ func (x *Run) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Run.ProtoReflect.Descriptor instead.
 func (*Run) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{60}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *Run) GetRunId() string {
@@ -6146,7 +6351,7 @@ type GetRegistryRequest struct {
 
 func (x *GetRegistryRequest) Reset() {
 	*x = GetRegistryRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6158,7 +6363,7 @@ func (x *GetRegistryRequest) String() string {
 func (*GetRegistryRequest) ProtoMessage() {}
 
 func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[61]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6171,7 +6376,7 @@ func (x *GetRegistryRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryRequest.ProtoReflect.Descriptor instead.
 func (*GetRegistryRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{61}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *GetRegistryRequest) GetAt() *timestamppb.Timestamp {
@@ -6191,7 +6396,7 @@ type GetRegistryResponse struct {
 
 func (x *GetRegistryResponse) Reset() {
 	*x = GetRegistryResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6203,7 +6408,7 @@ func (x *GetRegistryResponse) String() string {
 func (*GetRegistryResponse) ProtoMessage() {}
 
 func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[62]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6216,7 +6421,7 @@ func (x *GetRegistryResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRegistryResponse.ProtoReflect.Descriptor instead.
 func (*GetRegistryResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{62}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *GetRegistryResponse) GetYaml() []byte {
@@ -6241,7 +6446,7 @@ type PullSet struct {
 
 func (x *PullSet) Reset() {
 	*x = PullSet{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6253,7 +6458,7 @@ func (x *PullSet) String() string {
 func (*PullSet) ProtoMessage() {}
 
 func (x *PullSet) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[63]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6266,7 +6471,7 @@ func (x *PullSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullSet.ProtoReflect.Descriptor instead.
 func (*PullSet) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{63}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *PullSet) GetPullIds() []string {
@@ -6324,7 +6529,7 @@ type ComparePullsRequest struct {
 
 func (x *ComparePullsRequest) Reset() {
 	*x = ComparePullsRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6336,7 +6541,7 @@ func (x *ComparePullsRequest) String() string {
 func (*ComparePullsRequest) ProtoMessage() {}
 
 func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[64]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6349,7 +6554,7 @@ func (x *ComparePullsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsRequest.ProtoReflect.Descriptor instead.
 func (*ComparePullsRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{64}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *ComparePullsRequest) GetBefore() *PullSet {
@@ -6429,7 +6634,7 @@ type ComparePullsResponse struct {
 
 func (x *ComparePullsResponse) Reset() {
 	*x = ComparePullsResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6441,7 +6646,7 @@ func (x *ComparePullsResponse) String() string {
 func (*ComparePullsResponse) ProtoMessage() {}
 
 func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[65]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6454,7 +6659,7 @@ func (x *ComparePullsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePullsResponse.ProtoReflect.Descriptor instead.
 func (*ComparePullsResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{65}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *ComparePullsResponse) GetFigure() string {
@@ -6614,7 +6819,7 @@ type SetSummary struct {
 
 func (x *SetSummary) Reset() {
 	*x = SetSummary{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6626,7 +6831,7 @@ func (x *SetSummary) String() string {
 func (*SetSummary) ProtoMessage() {}
 
 func (x *SetSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[66]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6639,7 +6844,7 @@ func (x *SetSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetSummary.ProtoReflect.Descriptor instead.
 func (*SetSummary) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{66}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *SetSummary) GetPullIds() []string {
@@ -6748,7 +6953,7 @@ type PullDifference struct {
 
 func (x *PullDifference) Reset() {
 	*x = PullDifference{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6760,7 +6965,7 @@ func (x *PullDifference) String() string {
 func (*PullDifference) ProtoMessage() {}
 
 func (x *PullDifference) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[67]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6773,7 +6978,7 @@ func (x *PullDifference) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PullDifference.ProtoReflect.Descriptor instead.
 func (*PullDifference) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{67}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *PullDifference) GetEngineSpeedRadS() float64 {
@@ -6866,7 +7071,7 @@ type DifferencePart struct {
 
 func (x *DifferencePart) Reset() {
 	*x = DifferencePart{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6878,7 +7083,7 @@ func (x *DifferencePart) String() string {
 func (*DifferencePart) ProtoMessage() {}
 
 func (x *DifferencePart) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[68]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6891,7 +7096,7 @@ func (x *DifferencePart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DifferencePart.ProtoReflect.Descriptor instead.
 func (*DifferencePart) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{68}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *DifferencePart) GetName() string {
@@ -6936,7 +7141,7 @@ type GetBudgetRequest struct {
 
 func (x *GetBudgetRequest) Reset() {
 	*x = GetBudgetRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6948,7 +7153,7 @@ func (x *GetBudgetRequest) String() string {
 func (*GetBudgetRequest) ProtoMessage() {}
 
 func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[69]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6961,7 +7166,7 @@ func (x *GetBudgetRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetRequest.ProtoReflect.Descriptor instead.
 func (*GetBudgetRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{69}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *GetBudgetRequest) GetPullId() string {
@@ -7011,7 +7216,7 @@ type GetBudgetResponse struct {
 
 func (x *GetBudgetResponse) Reset() {
 	*x = GetBudgetResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7023,7 +7228,7 @@ func (x *GetBudgetResponse) String() string {
 func (*GetBudgetResponse) ProtoMessage() {}
 
 func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[70]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7036,7 +7241,7 @@ func (x *GetBudgetResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetBudgetResponse.ProtoReflect.Descriptor instead.
 func (*GetBudgetResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{70}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *GetBudgetResponse) GetOf() string {
@@ -7134,7 +7339,7 @@ type BudgetRow struct {
 
 func (x *BudgetRow) Reset() {
 	*x = BudgetRow{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7146,7 +7351,7 @@ func (x *BudgetRow) String() string {
 func (*BudgetRow) ProtoMessage() {}
 
 func (x *BudgetRow) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[71]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7159,7 +7364,7 @@ func (x *BudgetRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BudgetRow.ProtoReflect.Descriptor instead.
 func (*BudgetRow) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{71}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *BudgetRow) GetInput() string {
@@ -7248,7 +7453,7 @@ type GetRepeatabilityRequest struct {
 
 func (x *GetRepeatabilityRequest) Reset() {
 	*x = GetRepeatabilityRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7260,7 +7465,7 @@ func (x *GetRepeatabilityRequest) String() string {
 func (*GetRepeatabilityRequest) ProtoMessage() {}
 
 func (x *GetRepeatabilityRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[72]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7273,7 +7478,7 @@ func (x *GetRepeatabilityRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRepeatabilityRequest.ProtoReflect.Descriptor instead.
 func (*GetRepeatabilityRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{72}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *GetRepeatabilityRequest) GetPulls() *PullSet {
@@ -7340,7 +7545,7 @@ type GetRepeatabilityResponse struct {
 
 func (x *GetRepeatabilityResponse) Reset() {
 	*x = GetRepeatabilityResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7352,7 +7557,7 @@ func (x *GetRepeatabilityResponse) String() string {
 func (*GetRepeatabilityResponse) ProtoMessage() {}
 
 func (x *GetRepeatabilityResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[73]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7365,7 +7570,7 @@ func (x *GetRepeatabilityResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRepeatabilityResponse.ProtoReflect.Descriptor instead.
 func (*GetRepeatabilityResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{73}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *GetRepeatabilityResponse) GetFigure() string {
@@ -7503,7 +7708,7 @@ type RepeatedPull struct {
 
 func (x *RepeatedPull) Reset() {
 	*x = RepeatedPull{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7515,7 +7720,7 @@ func (x *RepeatedPull) String() string {
 func (*RepeatedPull) ProtoMessage() {}
 
 func (x *RepeatedPull) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[74]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7528,7 +7733,7 @@ func (x *RepeatedPull) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RepeatedPull.ProtoReflect.Descriptor instead.
 func (*RepeatedPull) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{74}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{77}
 }
 
 func (x *RepeatedPull) GetPullId() string {
@@ -7616,7 +7821,7 @@ type Trend struct {
 
 func (x *Trend) Reset() {
 	*x = Trend{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7628,7 +7833,7 @@ func (x *Trend) String() string {
 func (*Trend) ProtoMessage() {}
 
 func (x *Trend) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[75]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7641,7 +7846,7 @@ func (x *Trend) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Trend.ProtoReflect.Descriptor instead.
 func (*Trend) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{75}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{78}
 }
 
 func (x *Trend) GetSlope() float64 {
@@ -7693,7 +7898,7 @@ type Agreement struct {
 
 func (x *Agreement) Reset() {
 	*x = Agreement{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7705,7 +7910,7 @@ func (x *Agreement) String() string {
 func (*Agreement) ProtoMessage() {}
 
 func (x *Agreement) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[76]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7718,7 +7923,7 @@ func (x *Agreement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Agreement.ProtoReflect.Descriptor instead.
 func (*Agreement) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{76}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{79}
 }
 
 func (x *Agreement) GetMean() float64 {
@@ -7800,7 +8005,7 @@ type AgreeingCell struct {
 
 func (x *AgreeingCell) Reset() {
 	*x = AgreeingCell{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7812,7 +8017,7 @@ func (x *AgreeingCell) String() string {
 func (*AgreeingCell) ProtoMessage() {}
 
 func (x *AgreeingCell) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[77]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7825,7 +8030,7 @@ func (x *AgreeingCell) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AgreeingCell.ProtoReflect.Descriptor instead.
 func (*AgreeingCell) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{77}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{80}
 }
 
 func (x *AgreeingCell) GetCellId() string {
@@ -7881,7 +8086,7 @@ type ListCertificatesRequest struct {
 
 func (x *ListCertificatesRequest) Reset() {
 	*x = ListCertificatesRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7893,7 +8098,7 @@ func (x *ListCertificatesRequest) String() string {
 func (*ListCertificatesRequest) ProtoMessage() {}
 
 func (x *ListCertificatesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[78]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7906,7 +8111,7 @@ func (x *ListCertificatesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCertificatesRequest.ProtoReflect.Descriptor instead.
 func (*ListCertificatesRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{78}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{81}
 }
 
 func (x *ListCertificatesRequest) GetFilter() *Filter {
@@ -7933,7 +8138,7 @@ type ListCertificatesResponse struct {
 
 func (x *ListCertificatesResponse) Reset() {
 	*x = ListCertificatesResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7945,7 +8150,7 @@ func (x *ListCertificatesResponse) String() string {
 func (*ListCertificatesResponse) ProtoMessage() {}
 
 func (x *ListCertificatesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[79]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7958,7 +8163,7 @@ func (x *ListCertificatesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCertificatesResponse.ProtoReflect.Descriptor instead.
 func (*ListCertificatesResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{79}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{82}
 }
 
 func (x *ListCertificatesResponse) GetCertificates() []*Certificate {
@@ -8003,7 +8208,7 @@ type Certificate struct {
 
 func (x *Certificate) Reset() {
 	*x = Certificate{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8015,7 +8220,7 @@ func (x *Certificate) String() string {
 func (*Certificate) ProtoMessage() {}
 
 func (x *Certificate) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[80]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8028,7 +8233,7 @@ func (x *Certificate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Certificate.ProtoReflect.Descriptor instead.
 func (*Certificate) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{80}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{83}
 }
 
 func (x *Certificate) GetNumber() string {
@@ -8153,7 +8358,7 @@ type GetCertificateRequest struct {
 
 func (x *GetCertificateRequest) Reset() {
 	*x = GetCertificateRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8165,7 +8370,7 @@ func (x *GetCertificateRequest) String() string {
 func (*GetCertificateRequest) ProtoMessage() {}
 
 func (x *GetCertificateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[81]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8178,7 +8383,7 @@ func (x *GetCertificateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCertificateRequest.ProtoReflect.Descriptor instead.
 func (*GetCertificateRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{81}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{84}
 }
 
 func (x *GetCertificateRequest) GetNumber() string {
@@ -8211,7 +8416,7 @@ type GetCertificateResponse struct {
 
 func (x *GetCertificateResponse) Reset() {
 	*x = GetCertificateResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[85]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8223,7 +8428,7 @@ func (x *GetCertificateResponse) String() string {
 func (*GetCertificateResponse) ProtoMessage() {}
 
 func (x *GetCertificateResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[82]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[85]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8236,7 +8441,7 @@ func (x *GetCertificateResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCertificateResponse.ProtoReflect.Descriptor instead.
 func (*GetCertificateResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{82}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{85}
 }
 
 func (x *GetCertificateResponse) GetCertificate() *Certificate {
@@ -8283,7 +8488,7 @@ type GetCheckListRequest struct {
 
 func (x *GetCheckListRequest) Reset() {
 	*x = GetCheckListRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[86]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8295,7 +8500,7 @@ func (x *GetCheckListRequest) String() string {
 func (*GetCheckListRequest) ProtoMessage() {}
 
 func (x *GetCheckListRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[83]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[86]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8308,7 +8513,7 @@ func (x *GetCheckListRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckListRequest.ProtoReflect.Descriptor instead.
 func (*GetCheckListRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{83}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{86}
 }
 
 func (x *GetCheckListRequest) GetCellId() string {
@@ -8340,7 +8545,7 @@ type GetCheckListResponse struct {
 
 func (x *GetCheckListResponse) Reset() {
 	*x = GetCheckListResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[87]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8352,7 +8557,7 @@ func (x *GetCheckListResponse) String() string {
 func (*GetCheckListResponse) ProtoMessage() {}
 
 func (x *GetCheckListResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[84]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[87]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8365,7 +8570,7 @@ func (x *GetCheckListResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCheckListResponse.ProtoReflect.Descriptor instead.
 func (*GetCheckListResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{84}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{87}
 }
 
 func (x *GetCheckListResponse) GetCellId() string {
@@ -8455,7 +8660,7 @@ type CheckListMass struct {
 
 func (x *CheckListMass) Reset() {
 	*x = CheckListMass{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[85]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[88]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8467,7 +8672,7 @@ func (x *CheckListMass) String() string {
 func (*CheckListMass) ProtoMessage() {}
 
 func (x *CheckListMass) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[85]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[88]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8480,7 +8685,7 @@ func (x *CheckListMass) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckListMass.ProtoReflect.Descriptor instead.
 func (*CheckListMass) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{85}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{88}
 }
 
 func (x *CheckListMass) GetMassId() string {
@@ -8550,7 +8755,7 @@ type CheckListStep struct {
 
 func (x *CheckListStep) Reset() {
 	*x = CheckListStep{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[86]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[89]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8562,7 +8767,7 @@ func (x *CheckListStep) String() string {
 func (*CheckListStep) ProtoMessage() {}
 
 func (x *CheckListStep) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[86]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[89]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8575,7 +8780,7 @@ func (x *CheckListStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckListStep.ProtoReflect.Descriptor instead.
 func (*CheckListStep) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{86}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{89}
 }
 
 func (x *CheckListStep) GetStep() uint32 {
@@ -8668,7 +8873,7 @@ type PlanRotationRequest struct {
 
 func (x *PlanRotationRequest) Reset() {
 	*x = PlanRotationRequest{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[87]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[90]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8680,7 +8885,7 @@ func (x *PlanRotationRequest) String() string {
 func (*PlanRotationRequest) ProtoMessage() {}
 
 func (x *PlanRotationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[87]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[90]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8693,7 +8898,7 @@ func (x *PlanRotationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanRotationRequest.ProtoReflect.Descriptor instead.
 func (*PlanRotationRequest) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{87}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{90}
 }
 
 func (x *PlanRotationRequest) GetWeeks() uint32 {
@@ -8791,7 +8996,7 @@ type CarWeeks struct {
 
 func (x *CarWeeks) Reset() {
 	*x = CarWeeks{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[88]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[91]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8803,7 +9008,7 @@ func (x *CarWeeks) String() string {
 func (*CarWeeks) ProtoMessage() {}
 
 func (x *CarWeeks) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[88]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[91]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8816,7 +9021,7 @@ func (x *CarWeeks) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CarWeeks.ProtoReflect.Descriptor instead.
 func (*CarWeeks) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{88}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{91}
 }
 
 func (x *CarWeeks) GetCarId() string {
@@ -8844,7 +9049,7 @@ type CellWeeks struct {
 
 func (x *CellWeeks) Reset() {
 	*x = CellWeeks{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[89]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[92]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8856,7 +9061,7 @@ func (x *CellWeeks) String() string {
 func (*CellWeeks) ProtoMessage() {}
 
 func (x *CellWeeks) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[89]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[92]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8869,7 +9074,7 @@ func (x *CellWeeks) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CellWeeks.ProtoReflect.Descriptor instead.
 func (*CellWeeks) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{89}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{92}
 }
 
 func (x *CellWeeks) GetCellId() string {
@@ -8896,7 +9101,7 @@ type CarPlace struct {
 
 func (x *CarPlace) Reset() {
 	*x = CarPlace{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[90]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[93]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8908,7 +9113,7 @@ func (x *CarPlace) String() string {
 func (*CarPlace) ProtoMessage() {}
 
 func (x *CarPlace) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[90]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[93]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8921,7 +9126,7 @@ func (x *CarPlace) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CarPlace.ProtoReflect.Descriptor instead.
 func (*CarPlace) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{90}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{93}
 }
 
 func (x *CarPlace) GetCarId() string {
@@ -8950,7 +9155,7 @@ type TravelCost struct {
 
 func (x *TravelCost) Reset() {
 	*x = TravelCost{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[91]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[94]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -8962,7 +9167,7 @@ func (x *TravelCost) String() string {
 func (*TravelCost) ProtoMessage() {}
 
 func (x *TravelCost) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[91]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[94]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -8975,7 +9180,7 @@ func (x *TravelCost) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TravelCost.ProtoReflect.Descriptor instead.
 func (*TravelCost) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{91}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{94}
 }
 
 func (x *TravelCost) GetSiteId() string {
@@ -9025,7 +9230,7 @@ type PlanRotationResponse struct {
 
 func (x *PlanRotationResponse) Reset() {
 	*x = PlanRotationResponse{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[92]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[95]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9037,7 +9242,7 @@ func (x *PlanRotationResponse) String() string {
 func (*PlanRotationResponse) ProtoMessage() {}
 
 func (x *PlanRotationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[92]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[95]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9050,7 +9255,7 @@ func (x *PlanRotationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanRotationResponse.ProtoReflect.Descriptor instead.
 func (*PlanRotationResponse) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{92}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{95}
 }
 
 func (x *PlanRotationResponse) GetFrom() *timestamppb.Timestamp {
@@ -9142,7 +9347,7 @@ type RotationScheme struct {
 
 func (x *RotationScheme) Reset() {
 	*x = RotationScheme{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[93]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[96]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9154,7 +9359,7 @@ func (x *RotationScheme) String() string {
 func (*RotationScheme) ProtoMessage() {}
 
 func (x *RotationScheme) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[93]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[96]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9167,7 +9372,7 @@ func (x *RotationScheme) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RotationScheme.ProtoReflect.Descriptor instead.
 func (*RotationScheme) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{93}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{96}
 }
 
 func (x *RotationScheme) GetStops() []*RotationStop {
@@ -9238,7 +9443,7 @@ type RotationStop struct {
 
 func (x *RotationStop) Reset() {
 	*x = RotationStop{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[94]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[97]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9250,7 +9455,7 @@ func (x *RotationStop) String() string {
 func (*RotationStop) ProtoMessage() {}
 
 func (x *RotationStop) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[94]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[97]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9263,7 +9468,7 @@ func (x *RotationStop) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RotationStop.ProtoReflect.Descriptor instead.
 func (*RotationStop) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{94}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{97}
 }
 
 func (x *RotationStop) GetWeek() uint32 {
@@ -9325,7 +9530,7 @@ type CellUncertainty struct {
 
 func (x *CellUncertainty) Reset() {
 	*x = CellUncertainty{}
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[95]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[98]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -9337,7 +9542,7 @@ func (x *CellUncertainty) String() string {
 func (*CellUncertainty) ProtoMessage() {}
 
 func (x *CellUncertainty) ProtoReflect() protoreflect.Message {
-	mi := &file_rollcall_v1_fleet_proto_msgTypes[95]
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[98]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -9350,7 +9555,7 @@ func (x *CellUncertainty) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CellUncertainty.ProtoReflect.Descriptor instead.
 func (*CellUncertainty) Descriptor() ([]byte, []int) {
-	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{95}
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{98}
 }
 
 func (x *CellUncertainty) GetCellId() string {
@@ -9423,13 +9628,15 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x14crossing_earliest_at\x18J \x01(\v2\x1a.google.protobuf.TimestampR\x12crossingEarliestAt\x12H\n" +
 	"\x12crossing_latest_at\x18K \x01(\v2\x1a.google.protobuf.TimestampR\x10crossingLatestAtB\t\n" +
 	"\a_offsetB\x17\n" +
-	"\x15_expanded_uncertainty\"f\n" +
+	"\x15_expanded_uncertainty\"\x99\x01\n" +
 	"\x10ListFlagsRequest\x12+\n" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\x12%\n" +
-	"\x0einclude_closed\x18\x02 \x01(\bR\rincludeClosed\"P\n" +
+	"\x0einclude_closed\x18\x02 \x01(\bR\rincludeClosed\x12\x17\n" +
+	"\aflag_id\x18< \x01(\tR\x06flagId\x12\x18\n" +
+	"\acounted\x18= \x01(\bR\acounted\"P\n" +
 	"\x11ListFlagsResponse\x12'\n" +
 	"\x05flags\x18\x01 \x03(\v2\x11.rollcall.v1.FlagR\x05flags\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xed\x06\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xfc\a\n" +
 	"\x04Flag\x12\x17\n" +
 	"\aflag_id\x18\x01 \x01(\tR\x06flagId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x15\n" +
@@ -9454,7 +9661,11 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x06due_at\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\x05dueAt\x12/\n" +
 	"\ahistory\x18< \x03(\v2\x15.rollcall.v1.FlagDeedR\ahistory\x12'\n" +
 	"\x0facknowledged_by\x18= \x01(\tR\x0eacknowledgedBy\x12C\n" +
-	"\x0facknowledged_at\x18> \x01(\v2\x1a.google.protobuf.TimestampR\x0eacknowledgedAt\"r\n" +
+	"\x0facknowledged_at\x18> \x01(\v2\x1a.google.protobuf.TimestampR\x0eacknowledgedAt\x12#\n" +
+	"\rtouched_count\x18F \x01(\x04R\ftouchedCount\x12\x1f\n" +
+	"\vmost_effect\x18G \x01(\x01R\n" +
+	"mostEffect\x12G\n" +
+	" most_effect_expanded_uncertainty\x18H \x01(\x01R\x1dmostEffectExpandedUncertainty\"r\n" +
 	"\bFlagDeed\x12*\n" +
 	"\x02at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x0e\n" +
 	"\x02by\x18\x02 \x01(\tR\x02by\x12\x12\n" +
@@ -9832,7 +10043,16 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x04rule\x18\x01 \x01(\tR\x04rule\x12*\n" +
 	"\x02at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x18\n" +
 	"\areached\x18\x03 \x01(\bR\areached\x12\x12\n" +
-	"\x04says\x18\x04 \x01(\tR\x04says\"?\n" +
+	"\x04says\x18\x04 \x01(\tR\x04says\"@\n" +
+	"\x11CountPullsRequest\x12+\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"D\n" +
+	"\x12CountPullsResponse\x12.\n" +
+	"\x06counts\x18\x01 \x03(\v2\x16.rollcall.v1.PullCountR\x06counts\"q\n" +
+	"\tPullCount\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x14\n" +
+	"\x05pulls\x18\x02 \x01(\x04R\x05pulls\x12\x1a\n" +
+	"\bunusable\x18\x03 \x01(\x04R\bunusable\x12\x19\n" +
+	"\bin_doubt\x18\x04 \x01(\x04R\ainDoubt\"?\n" +
 	"\x10ListPullsRequest\x12+\n" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"P\n" +
 	"\x11ListPullsResponse\x12'\n" +
@@ -10344,7 +10564,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bcell_ids\x18\a \x03(\tR\acellIds\"]\n" +
 	"\x0fCellUncertainty\x12\x17\n" +
 	"\acell_id\x18\x01 \x01(\tR\x06cellId\x121\n" +
-	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty2\xd1\x0e\n" +
+	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty2\xa0\x0f\n" +
 	"\fFleetService\x12J\n" +
 	"\tListCells\x12\x1d.rollcall.v1.ListCellsRequest\x1a\x1e.rollcall.v1.ListCellsResponse\x12J\n" +
 	"\tListFlags\x12\x1d.rollcall.v1.ListFlagsRequest\x1a\x1e.rollcall.v1.ListFlagsResponse\x12M\n" +
@@ -10370,7 +10590,9 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bListCars\x12\x1c.rollcall.v1.ListCarsRequest\x1a\x1d.rollcall.v1.ListCarsResponse\x12Y\n" +
 	"\x0eListGeometries\x12\".rollcall.v1.ListGeometriesRequest\x1a#.rollcall.v1.ListGeometriesResponse\x12J\n" +
 	"\tGetTraces\x12\x1d.rollcall.v1.GetTracesRequest\x1a\x1e.rollcall.v1.GetTracesResponse\x12S\n" +
-	"\fListUnderWay\x12 .rollcall.v1.ListUnderWayRequest\x1a!.rollcall.v1.ListUnderWayResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
+	"\fListUnderWay\x12 .rollcall.v1.ListUnderWayRequest\x1a!.rollcall.v1.ListUnderWayResponse\x12M\n" +
+	"\n" +
+	"CountPulls\x12\x1e.rollcall.v1.CountPullsRequest\x1a\x1f.rollcall.v1.CountPullsResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
 
 var (
 	file_rollcall_v1_fleet_proto_rawDescOnce sync.Once
@@ -10384,7 +10606,7 @@ func file_rollcall_v1_fleet_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_fleet_proto_rawDescData
 }
 
-var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 97)
+var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 100)
 var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*Filter)(nil),                   // 0: rollcall.v1.Filter
 	(*ListCellsRequest)(nil),         // 1: rollcall.v1.ListCellsRequest
@@ -10431,104 +10653,107 @@ var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*ListDueResponse)(nil),          // 42: rollcall.v1.ListDueResponse
 	(*DueCheck)(nil),                 // 43: rollcall.v1.DueCheck
 	(*DueRule)(nil),                  // 44: rollcall.v1.DueRule
-	(*ListPullsRequest)(nil),         // 45: rollcall.v1.ListPullsRequest
-	(*ListPullsResponse)(nil),        // 46: rollcall.v1.ListPullsResponse
-	(*Pull)(nil),                     // 47: rollcall.v1.Pull
-	(*Headline)(nil),                 // 48: rollcall.v1.Headline
-	(*Finding)(nil),                  // 49: rollcall.v1.Finding
-	(*GetPullRequest)(nil),           // 50: rollcall.v1.GetPullRequest
-	(*GetPullResponse)(nil),          // 51: rollcall.v1.GetPullResponse
-	(*Sweep)(nil),                    // 52: rollcall.v1.Sweep
-	(*Segment)(nil),                  // 53: rollcall.v1.Segment
-	(*ChannelSummary)(nil),           // 54: rollcall.v1.ChannelSummary
-	(*GetCurveRequest)(nil),          // 55: rollcall.v1.GetCurveRequest
-	(*GetCurveResponse)(nil),         // 56: rollcall.v1.GetCurveResponse
-	(*CurvePoint)(nil),               // 57: rollcall.v1.CurvePoint
-	(*ListRunsRequest)(nil),          // 58: rollcall.v1.ListRunsRequest
-	(*ListRunsResponse)(nil),         // 59: rollcall.v1.ListRunsResponse
-	(*Run)(nil),                      // 60: rollcall.v1.Run
-	(*GetRegistryRequest)(nil),       // 61: rollcall.v1.GetRegistryRequest
-	(*GetRegistryResponse)(nil),      // 62: rollcall.v1.GetRegistryResponse
-	(*PullSet)(nil),                  // 63: rollcall.v1.PullSet
-	(*ComparePullsRequest)(nil),      // 64: rollcall.v1.ComparePullsRequest
-	(*ComparePullsResponse)(nil),     // 65: rollcall.v1.ComparePullsResponse
-	(*SetSummary)(nil),               // 66: rollcall.v1.SetSummary
-	(*PullDifference)(nil),           // 67: rollcall.v1.PullDifference
-	(*DifferencePart)(nil),           // 68: rollcall.v1.DifferencePart
-	(*GetBudgetRequest)(nil),         // 69: rollcall.v1.GetBudgetRequest
-	(*GetBudgetResponse)(nil),        // 70: rollcall.v1.GetBudgetResponse
-	(*BudgetRow)(nil),                // 71: rollcall.v1.BudgetRow
-	(*GetRepeatabilityRequest)(nil),  // 72: rollcall.v1.GetRepeatabilityRequest
-	(*GetRepeatabilityResponse)(nil), // 73: rollcall.v1.GetRepeatabilityResponse
-	(*RepeatedPull)(nil),             // 74: rollcall.v1.RepeatedPull
-	(*Trend)(nil),                    // 75: rollcall.v1.Trend
-	(*Agreement)(nil),                // 76: rollcall.v1.Agreement
-	(*AgreeingCell)(nil),             // 77: rollcall.v1.AgreeingCell
-	(*ListCertificatesRequest)(nil),  // 78: rollcall.v1.ListCertificatesRequest
-	(*ListCertificatesResponse)(nil), // 79: rollcall.v1.ListCertificatesResponse
-	(*Certificate)(nil),              // 80: rollcall.v1.Certificate
-	(*GetCertificateRequest)(nil),    // 81: rollcall.v1.GetCertificateRequest
-	(*GetCertificateResponse)(nil),   // 82: rollcall.v1.GetCertificateResponse
-	(*GetCheckListRequest)(nil),      // 83: rollcall.v1.GetCheckListRequest
-	(*GetCheckListResponse)(nil),     // 84: rollcall.v1.GetCheckListResponse
-	(*CheckListMass)(nil),            // 85: rollcall.v1.CheckListMass
-	(*CheckListStep)(nil),            // 86: rollcall.v1.CheckListStep
-	(*PlanRotationRequest)(nil),      // 87: rollcall.v1.PlanRotationRequest
-	(*CarWeeks)(nil),                 // 88: rollcall.v1.CarWeeks
-	(*CellWeeks)(nil),                // 89: rollcall.v1.CellWeeks
-	(*CarPlace)(nil),                 // 90: rollcall.v1.CarPlace
-	(*TravelCost)(nil),               // 91: rollcall.v1.TravelCost
-	(*PlanRotationResponse)(nil),     // 92: rollcall.v1.PlanRotationResponse
-	(*RotationScheme)(nil),           // 93: rollcall.v1.RotationScheme
-	(*RotationStop)(nil),             // 94: rollcall.v1.RotationStop
-	(*CellUncertainty)(nil),          // 95: rollcall.v1.CellUncertainty
-	nil,                              // 96: rollcall.v1.GetPullResponse.HeaderEntry
-	(*timestamppb.Timestamp)(nil),    // 97: google.protobuf.Timestamp
-	(*CalibrationCheck)(nil),         // 98: rollcall.v1.CalibrationCheck
-	(LoadDirection)(0),               // 99: rollcall.v1.LoadDirection
-	(LoadSense)(0),                   // 100: rollcall.v1.LoadSense
-	(*ListCarsRequest)(nil),          // 101: rollcall.v1.ListCarsRequest
-	(*ListGeometriesRequest)(nil),    // 102: rollcall.v1.ListGeometriesRequest
-	(*GetTracesRequest)(nil),         // 103: rollcall.v1.GetTracesRequest
-	(*ListUnderWayRequest)(nil),      // 104: rollcall.v1.ListUnderWayRequest
-	(*ListCarsResponse)(nil),         // 105: rollcall.v1.ListCarsResponse
-	(*ListGeometriesResponse)(nil),   // 106: rollcall.v1.ListGeometriesResponse
-	(*GetTracesResponse)(nil),        // 107: rollcall.v1.GetTracesResponse
-	(*ListUnderWayResponse)(nil),     // 108: rollcall.v1.ListUnderWayResponse
+	(*CountPullsRequest)(nil),        // 45: rollcall.v1.CountPullsRequest
+	(*CountPullsResponse)(nil),       // 46: rollcall.v1.CountPullsResponse
+	(*PullCount)(nil),                // 47: rollcall.v1.PullCount
+	(*ListPullsRequest)(nil),         // 48: rollcall.v1.ListPullsRequest
+	(*ListPullsResponse)(nil),        // 49: rollcall.v1.ListPullsResponse
+	(*Pull)(nil),                     // 50: rollcall.v1.Pull
+	(*Headline)(nil),                 // 51: rollcall.v1.Headline
+	(*Finding)(nil),                  // 52: rollcall.v1.Finding
+	(*GetPullRequest)(nil),           // 53: rollcall.v1.GetPullRequest
+	(*GetPullResponse)(nil),          // 54: rollcall.v1.GetPullResponse
+	(*Sweep)(nil),                    // 55: rollcall.v1.Sweep
+	(*Segment)(nil),                  // 56: rollcall.v1.Segment
+	(*ChannelSummary)(nil),           // 57: rollcall.v1.ChannelSummary
+	(*GetCurveRequest)(nil),          // 58: rollcall.v1.GetCurveRequest
+	(*GetCurveResponse)(nil),         // 59: rollcall.v1.GetCurveResponse
+	(*CurvePoint)(nil),               // 60: rollcall.v1.CurvePoint
+	(*ListRunsRequest)(nil),          // 61: rollcall.v1.ListRunsRequest
+	(*ListRunsResponse)(nil),         // 62: rollcall.v1.ListRunsResponse
+	(*Run)(nil),                      // 63: rollcall.v1.Run
+	(*GetRegistryRequest)(nil),       // 64: rollcall.v1.GetRegistryRequest
+	(*GetRegistryResponse)(nil),      // 65: rollcall.v1.GetRegistryResponse
+	(*PullSet)(nil),                  // 66: rollcall.v1.PullSet
+	(*ComparePullsRequest)(nil),      // 67: rollcall.v1.ComparePullsRequest
+	(*ComparePullsResponse)(nil),     // 68: rollcall.v1.ComparePullsResponse
+	(*SetSummary)(nil),               // 69: rollcall.v1.SetSummary
+	(*PullDifference)(nil),           // 70: rollcall.v1.PullDifference
+	(*DifferencePart)(nil),           // 71: rollcall.v1.DifferencePart
+	(*GetBudgetRequest)(nil),         // 72: rollcall.v1.GetBudgetRequest
+	(*GetBudgetResponse)(nil),        // 73: rollcall.v1.GetBudgetResponse
+	(*BudgetRow)(nil),                // 74: rollcall.v1.BudgetRow
+	(*GetRepeatabilityRequest)(nil),  // 75: rollcall.v1.GetRepeatabilityRequest
+	(*GetRepeatabilityResponse)(nil), // 76: rollcall.v1.GetRepeatabilityResponse
+	(*RepeatedPull)(nil),             // 77: rollcall.v1.RepeatedPull
+	(*Trend)(nil),                    // 78: rollcall.v1.Trend
+	(*Agreement)(nil),                // 79: rollcall.v1.Agreement
+	(*AgreeingCell)(nil),             // 80: rollcall.v1.AgreeingCell
+	(*ListCertificatesRequest)(nil),  // 81: rollcall.v1.ListCertificatesRequest
+	(*ListCertificatesResponse)(nil), // 82: rollcall.v1.ListCertificatesResponse
+	(*Certificate)(nil),              // 83: rollcall.v1.Certificate
+	(*GetCertificateRequest)(nil),    // 84: rollcall.v1.GetCertificateRequest
+	(*GetCertificateResponse)(nil),   // 85: rollcall.v1.GetCertificateResponse
+	(*GetCheckListRequest)(nil),      // 86: rollcall.v1.GetCheckListRequest
+	(*GetCheckListResponse)(nil),     // 87: rollcall.v1.GetCheckListResponse
+	(*CheckListMass)(nil),            // 88: rollcall.v1.CheckListMass
+	(*CheckListStep)(nil),            // 89: rollcall.v1.CheckListStep
+	(*PlanRotationRequest)(nil),      // 90: rollcall.v1.PlanRotationRequest
+	(*CarWeeks)(nil),                 // 91: rollcall.v1.CarWeeks
+	(*CellWeeks)(nil),                // 92: rollcall.v1.CellWeeks
+	(*CarPlace)(nil),                 // 93: rollcall.v1.CarPlace
+	(*TravelCost)(nil),               // 94: rollcall.v1.TravelCost
+	(*PlanRotationResponse)(nil),     // 95: rollcall.v1.PlanRotationResponse
+	(*RotationScheme)(nil),           // 96: rollcall.v1.RotationScheme
+	(*RotationStop)(nil),             // 97: rollcall.v1.RotationStop
+	(*CellUncertainty)(nil),          // 98: rollcall.v1.CellUncertainty
+	nil,                              // 99: rollcall.v1.GetPullResponse.HeaderEntry
+	(*timestamppb.Timestamp)(nil),    // 100: google.protobuf.Timestamp
+	(*CalibrationCheck)(nil),         // 101: rollcall.v1.CalibrationCheck
+	(LoadDirection)(0),               // 102: rollcall.v1.LoadDirection
+	(LoadSense)(0),                   // 103: rollcall.v1.LoadSense
+	(*ListCarsRequest)(nil),          // 104: rollcall.v1.ListCarsRequest
+	(*ListGeometriesRequest)(nil),    // 105: rollcall.v1.ListGeometriesRequest
+	(*GetTracesRequest)(nil),         // 106: rollcall.v1.GetTracesRequest
+	(*ListUnderWayRequest)(nil),      // 107: rollcall.v1.ListUnderWayRequest
+	(*ListCarsResponse)(nil),         // 108: rollcall.v1.ListCarsResponse
+	(*ListGeometriesResponse)(nil),   // 109: rollcall.v1.ListGeometriesResponse
+	(*GetTracesResponse)(nil),        // 110: rollcall.v1.GetTracesResponse
+	(*ListUnderWayResponse)(nil),     // 111: rollcall.v1.ListUnderWayResponse
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
-	97,  // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
-	97,  // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
+	100, // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
+	100, // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
 	0,   // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
 	3,   // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
-	97,  // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
-	97,  // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
-	97,  // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
-	97,  // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
-	97,  // 8: rollcall.v1.CellStatus.crossing_at:type_name -> google.protobuf.Timestamp
-	97,  // 9: rollcall.v1.CellStatus.crossing_earliest_at:type_name -> google.protobuf.Timestamp
-	97,  // 10: rollcall.v1.CellStatus.crossing_latest_at:type_name -> google.protobuf.Timestamp
+	100, // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
+	100, // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
+	100, // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
+	100, // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
+	100, // 8: rollcall.v1.CellStatus.crossing_at:type_name -> google.protobuf.Timestamp
+	100, // 9: rollcall.v1.CellStatus.crossing_earliest_at:type_name -> google.protobuf.Timestamp
+	100, // 10: rollcall.v1.CellStatus.crossing_latest_at:type_name -> google.protobuf.Timestamp
 	0,   // 11: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
 	6,   // 12: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
-	97,  // 13: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
-	97,  // 14: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
-	97,  // 15: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
-	97,  // 16: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
+	100, // 13: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
+	100, // 14: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
+	100, // 15: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
+	100, // 16: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
 	8,   // 17: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
 	9,   // 18: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
-	97,  // 19: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
+	100, // 19: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
 	7,   // 20: rollcall.v1.Flag.history:type_name -> rollcall.v1.FlagDeed
-	97,  // 21: rollcall.v1.Flag.acknowledged_at:type_name -> google.protobuf.Timestamp
-	97,  // 22: rollcall.v1.FlagDeed.at:type_name -> google.protobuf.Timestamp
-	97,  // 23: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	100, // 21: rollcall.v1.Flag.acknowledged_at:type_name -> google.protobuf.Timestamp
+	100, // 22: rollcall.v1.FlagDeed.at:type_name -> google.protobuf.Timestamp
+	100, // 23: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
 	0,   // 24: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
 	12,  // 25: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	97,  // 26: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
-	97,  // 27: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
+	100, // 26: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	100, // 27: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
 	12,  // 28: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
-	98,  // 29: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
+	101, // 29: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
 	15,  // 30: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
-	97,  // 31: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
+	100, // 31: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
 	16,  // 32: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
 	18,  // 33: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
 	18,  // 34: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
@@ -10543,14 +10768,14 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	29,  // 43: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
 	30,  // 44: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
 	17,  // 45: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	99,  // 46: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
-	99,  // 47: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
+	102, // 46: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
+	102, // 47: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
 	17,  // 48: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	97,  // 49: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
+	100, // 49: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
 	22,  // 50: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
-	97,  // 51: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
+	100, // 51: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
 	25,  // 52: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
-	100, // 53: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
+	103, // 53: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
 	15,  // 54: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
 	17,  // 55: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
 	31,  // 56: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
@@ -10558,134 +10783,138 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	33,  // 58: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
 	0,   // 59: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
 	36,  // 60: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
-	97,  // 61: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
-	97,  // 62: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
+	100, // 61: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
+	100, // 62: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
 	37,  // 63: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
 	0,   // 64: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
 	40,  // 65: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
-	97,  // 66: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
-	97,  // 67: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
-	97,  // 68: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
+	100, // 66: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
+	100, // 67: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
+	100, // 68: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
 	0,   // 69: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
 	43,  // 70: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
-	97,  // 71: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
-	97,  // 72: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
+	100, // 71: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
+	100, // 72: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
 	44,  // 73: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
-	97,  // 74: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
-	97,  // 75: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
-	0,   // 76: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
-	47,  // 77: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	97,  // 78: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
-	49,  // 79: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
-	97,  // 80: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
-	48,  // 81: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
-	47,  // 82: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
-	54,  // 83: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	96,  // 84: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
-	52,  // 85: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
-	52,  // 86: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
-	53,  // 87: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
-	53,  // 88: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
-	47,  // 89: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
-	57,  // 90: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
-	52,  // 91: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
-	0,   // 92: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
-	60,  // 93: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	97,  // 94: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	97,  // 95: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
-	0,   // 96: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
-	63,  // 97: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
-	63,  // 98: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
-	66,  // 99: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
-	66,  // 100: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
-	67,  // 101: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
-	67,  // 102: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
-	67,  // 103: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
-	68,  // 104: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	97,  // 105: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	97,  // 106: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
-	71,  // 107: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
-	63,  // 108: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
-	74,  // 109: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
-	75,  // 110: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
-	75,  // 111: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
-	76,  // 112: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
-	97,  // 113: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
-	77,  // 114: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
-	0,   // 115: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
-	80,  // 116: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
-	97,  // 117: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
-	97,  // 118: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
-	97,  // 119: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
-	80,  // 120: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
-	80,  // 121: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
-	97,  // 122: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
-	85,  // 123: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
-	86,  // 124: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
-	97,  // 125: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
-	97,  // 126: rollcall.v1.PlanRotationRequest.from:type_name -> google.protobuf.Timestamp
-	88,  // 127: rollcall.v1.PlanRotationRequest.away:type_name -> rollcall.v1.CarWeeks
-	89,  // 128: rollcall.v1.PlanRotationRequest.closed:type_name -> rollcall.v1.CellWeeks
-	90,  // 129: rollcall.v1.PlanRotationRequest.places:type_name -> rollcall.v1.CarPlace
-	91,  // 130: rollcall.v1.PlanRotationRequest.travel:type_name -> rollcall.v1.TravelCost
-	97,  // 131: rollcall.v1.PlanRotationResponse.from:type_name -> google.protobuf.Timestamp
-	93,  // 132: rollcall.v1.PlanRotationResponse.now:type_name -> rollcall.v1.RotationScheme
-	93,  // 133: rollcall.v1.PlanRotationResponse.plan:type_name -> rollcall.v1.RotationScheme
-	93,  // 134: rollcall.v1.PlanRotationResponse.stays:type_name -> rollcall.v1.RotationScheme
-	93,  // 135: rollcall.v1.PlanRotationResponse.round:type_name -> rollcall.v1.RotationScheme
-	94,  // 136: rollcall.v1.RotationScheme.stops:type_name -> rollcall.v1.RotationStop
-	95,  // 137: rollcall.v1.RotationScheme.cells:type_name -> rollcall.v1.CellUncertainty
-	1,   // 138: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,   // 139: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	10,  // 140: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	13,  // 141: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
-	34,  // 142: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
-	38,  // 143: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
-	41,  // 144: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
-	45,  // 145: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	50,  // 146: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	55,  // 147: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	58,  // 148: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	64,  // 149: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	69,  // 150: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
-	72,  // 151: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
-	61,  // 152: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	87,  // 153: rollcall.v1.FleetService.PlanRotation:input_type -> rollcall.v1.PlanRotationRequest
-	78,  // 154: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
-	81,  // 155: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
-	83,  // 156: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
-	101, // 157: rollcall.v1.FleetService.ListCars:input_type -> rollcall.v1.ListCarsRequest
-	102, // 158: rollcall.v1.FleetService.ListGeometries:input_type -> rollcall.v1.ListGeometriesRequest
-	103, // 159: rollcall.v1.FleetService.GetTraces:input_type -> rollcall.v1.GetTracesRequest
-	104, // 160: rollcall.v1.FleetService.ListUnderWay:input_type -> rollcall.v1.ListUnderWayRequest
-	2,   // 161: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,   // 162: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	11,  // 163: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	14,  // 164: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
-	35,  // 165: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
-	39,  // 166: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
-	42,  // 167: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
-	46,  // 168: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	51,  // 169: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	56,  // 170: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	59,  // 171: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	65,  // 172: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	70,  // 173: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
-	73,  // 174: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
-	62,  // 175: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	92,  // 176: rollcall.v1.FleetService.PlanRotation:output_type -> rollcall.v1.PlanRotationResponse
-	79,  // 177: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
-	82,  // 178: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
-	84,  // 179: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
-	105, // 180: rollcall.v1.FleetService.ListCars:output_type -> rollcall.v1.ListCarsResponse
-	106, // 181: rollcall.v1.FleetService.ListGeometries:output_type -> rollcall.v1.ListGeometriesResponse
-	107, // 182: rollcall.v1.FleetService.GetTraces:output_type -> rollcall.v1.GetTracesResponse
-	108, // 183: rollcall.v1.FleetService.ListUnderWay:output_type -> rollcall.v1.ListUnderWayResponse
-	161, // [161:184] is the sub-list for method output_type
-	138, // [138:161] is the sub-list for method input_type
-	138, // [138:138] is the sub-list for extension type_name
-	138, // [138:138] is the sub-list for extension extendee
-	0,   // [0:138] is the sub-list for field type_name
+	100, // 74: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
+	100, // 75: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
+	0,   // 76: rollcall.v1.CountPullsRequest.filter:type_name -> rollcall.v1.Filter
+	47,  // 77: rollcall.v1.CountPullsResponse.counts:type_name -> rollcall.v1.PullCount
+	0,   // 78: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
+	50,  // 79: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
+	100, // 80: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	52,  // 81: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
+	100, // 82: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
+	51,  // 83: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
+	50,  // 84: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
+	57,  // 85: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
+	99,  // 86: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	55,  // 87: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
+	55,  // 88: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
+	56,  // 89: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
+	56,  // 90: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
+	50,  // 91: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
+	60,  // 92: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
+	55,  // 93: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
+	0,   // 94: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
+	63,  // 95: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
+	100, // 96: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	100, // 97: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	0,   // 98: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
+	66,  // 99: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
+	66,  // 100: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
+	69,  // 101: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
+	69,  // 102: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
+	70,  // 103: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
+	70,  // 104: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
+	70,  // 105: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
+	71,  // 106: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
+	100, // 107: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	100, // 108: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	74,  // 109: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
+	66,  // 110: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
+	77,  // 111: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
+	78,  // 112: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
+	78,  // 113: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
+	79,  // 114: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
+	100, // 115: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
+	80,  // 116: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
+	0,   // 117: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
+	83,  // 118: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
+	100, // 119: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
+	100, // 120: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
+	100, // 121: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
+	83,  // 122: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	83,  // 123: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
+	100, // 124: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
+	88,  // 125: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
+	89,  // 126: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
+	100, // 127: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
+	100, // 128: rollcall.v1.PlanRotationRequest.from:type_name -> google.protobuf.Timestamp
+	91,  // 129: rollcall.v1.PlanRotationRequest.away:type_name -> rollcall.v1.CarWeeks
+	92,  // 130: rollcall.v1.PlanRotationRequest.closed:type_name -> rollcall.v1.CellWeeks
+	93,  // 131: rollcall.v1.PlanRotationRequest.places:type_name -> rollcall.v1.CarPlace
+	94,  // 132: rollcall.v1.PlanRotationRequest.travel:type_name -> rollcall.v1.TravelCost
+	100, // 133: rollcall.v1.PlanRotationResponse.from:type_name -> google.protobuf.Timestamp
+	96,  // 134: rollcall.v1.PlanRotationResponse.now:type_name -> rollcall.v1.RotationScheme
+	96,  // 135: rollcall.v1.PlanRotationResponse.plan:type_name -> rollcall.v1.RotationScheme
+	96,  // 136: rollcall.v1.PlanRotationResponse.stays:type_name -> rollcall.v1.RotationScheme
+	96,  // 137: rollcall.v1.PlanRotationResponse.round:type_name -> rollcall.v1.RotationScheme
+	97,  // 138: rollcall.v1.RotationScheme.stops:type_name -> rollcall.v1.RotationStop
+	98,  // 139: rollcall.v1.RotationScheme.cells:type_name -> rollcall.v1.CellUncertainty
+	1,   // 140: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,   // 141: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	10,  // 142: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	13,  // 143: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
+	34,  // 144: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
+	38,  // 145: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
+	41,  // 146: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
+	48,  // 147: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	53,  // 148: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	58,  // 149: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	61,  // 150: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	67,  // 151: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	72,  // 152: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	75,  // 153: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
+	64,  // 154: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	90,  // 155: rollcall.v1.FleetService.PlanRotation:input_type -> rollcall.v1.PlanRotationRequest
+	81,  // 156: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
+	84,  // 157: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
+	86,  // 158: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
+	104, // 159: rollcall.v1.FleetService.ListCars:input_type -> rollcall.v1.ListCarsRequest
+	105, // 160: rollcall.v1.FleetService.ListGeometries:input_type -> rollcall.v1.ListGeometriesRequest
+	106, // 161: rollcall.v1.FleetService.GetTraces:input_type -> rollcall.v1.GetTracesRequest
+	107, // 162: rollcall.v1.FleetService.ListUnderWay:input_type -> rollcall.v1.ListUnderWayRequest
+	45,  // 163: rollcall.v1.FleetService.CountPulls:input_type -> rollcall.v1.CountPullsRequest
+	2,   // 164: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,   // 165: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	11,  // 166: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	14,  // 167: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
+	35,  // 168: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
+	39,  // 169: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
+	42,  // 170: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
+	49,  // 171: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	54,  // 172: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	59,  // 173: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	62,  // 174: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	68,  // 175: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	73,  // 176: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	76,  // 177: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
+	65,  // 178: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	95,  // 179: rollcall.v1.FleetService.PlanRotation:output_type -> rollcall.v1.PlanRotationResponse
+	82,  // 180: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
+	85,  // 181: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
+	87,  // 182: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
+	108, // 183: rollcall.v1.FleetService.ListCars:output_type -> rollcall.v1.ListCarsResponse
+	109, // 184: rollcall.v1.FleetService.ListGeometries:output_type -> rollcall.v1.ListGeometriesResponse
+	110, // 185: rollcall.v1.FleetService.GetTraces:output_type -> rollcall.v1.GetTracesResponse
+	111, // 186: rollcall.v1.FleetService.ListUnderWay:output_type -> rollcall.v1.ListUnderWayResponse
+	46,  // 187: rollcall.v1.FleetService.CountPulls:output_type -> rollcall.v1.CountPullsResponse
+	164, // [164:188] is the sub-list for method output_type
+	140, // [140:164] is the sub-list for method input_type
+	140, // [140:140] is the sub-list for extension type_name
+	140, // [140:140] is the sub-list for extension extendee
+	0,   // [0:140] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -10705,27 +10934,27 @@ func file_rollcall_v1_fleet_proto_init() {
 	file_rollcall_v1_fleet_proto_msgTypes[30].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[40].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[43].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[47].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[48].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[52].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[57].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[50].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[51].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[55].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[60].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[64].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[66].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[63].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[67].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[69].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[70].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[71].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[72].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[73].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[74].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[76].OneofWrappers = []any{}
-	file_rollcall_v1_fleet_proto_msgTypes[87].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[77].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[79].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[90].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_fleet_proto_rawDesc), len(file_rollcall_v1_fleet_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   97,
+			NumMessages:   100,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -46,6 +46,7 @@ const (
 	FleetService_ListGeometries_FullMethodName   = "/rollcall.v1.FleetService/ListGeometries"
 	FleetService_GetTraces_FullMethodName        = "/rollcall.v1.FleetService/GetTraces"
 	FleetService_ListUnderWay_FullMethodName     = "/rollcall.v1.FleetService/ListUnderWay"
+	FleetService_CountPulls_FullMethodName       = "/rollcall.v1.FleetService/CountPulls"
 )
 
 // FleetServiceClient is the client API for FleetService service.
@@ -96,6 +97,9 @@ type FleetServiceClient interface {
 	GetTraces(ctx context.Context, in *GetTracesRequest, opts ...grpc.CallOption) (*GetTracesResponse, error)
 	// ListUnderWay returns what has begun a short while ago and is not computed.
 	ListUnderWay(ctx context.Context, in *ListUnderWayRequest, opts ...grpc.CallOption) (*ListUnderWayResponse, error)
+	// CountPulls says how many pulls each cell made, and how many of them tell nothing
+	// or are in doubt.
+	CountPulls(ctx context.Context, in *CountPullsRequest, opts ...grpc.CallOption) (*CountPullsResponse, error)
 }
 
 type fleetServiceClient struct {
@@ -336,6 +340,16 @@ func (c *fleetServiceClient) ListUnderWay(ctx context.Context, in *ListUnderWayR
 	return out, nil
 }
 
+func (c *fleetServiceClient) CountPulls(ctx context.Context, in *CountPullsRequest, opts ...grpc.CallOption) (*CountPullsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CountPullsResponse)
+	err := c.cc.Invoke(ctx, FleetService_CountPulls_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // FleetServiceServer is the server API for FleetService service.
 // All implementations must embed UnimplementedFleetServiceServer
 // for forward compatibility.
@@ -384,6 +398,9 @@ type FleetServiceServer interface {
 	GetTraces(context.Context, *GetTracesRequest) (*GetTracesResponse, error)
 	// ListUnderWay returns what has begun a short while ago and is not computed.
 	ListUnderWay(context.Context, *ListUnderWayRequest) (*ListUnderWayResponse, error)
+	// CountPulls says how many pulls each cell made, and how many of them tell nothing
+	// or are in doubt.
+	CountPulls(context.Context, *CountPullsRequest) (*CountPullsResponse, error)
 	mustEmbedUnimplementedFleetServiceServer()
 }
 
@@ -462,6 +479,9 @@ func (UnimplementedFleetServiceServer) GetTraces(context.Context, *GetTracesRequ
 }
 func (UnimplementedFleetServiceServer) ListUnderWay(context.Context, *ListUnderWayRequest) (*ListUnderWayResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListUnderWay not implemented")
+}
+func (UnimplementedFleetServiceServer) CountPulls(context.Context, *CountPullsRequest) (*CountPullsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CountPulls not implemented")
 }
 func (UnimplementedFleetServiceServer) mustEmbedUnimplementedFleetServiceServer() {}
 func (UnimplementedFleetServiceServer) testEmbeddedByValue()                      {}
@@ -898,6 +918,24 @@ func _FleetService_ListUnderWay_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _FleetService_CountPulls_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CountPullsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).CountPulls(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_CountPulls_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).CountPulls(ctx, req.(*CountPullsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // FleetService_ServiceDesc is the grpc.ServiceDesc for FleetService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -996,6 +1034,10 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListUnderWay",
 			Handler:    _FleetService_ListUnderWay_Handler,
+		},
+		{
+			MethodName: "CountPulls",
+			Handler:    _FleetService_CountPulls_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

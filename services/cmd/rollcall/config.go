@@ -33,6 +33,9 @@ type Config struct {
 	HTTPListen string `yaml:"http_listen"`
 	// TLS names the files of mutual TLS; empty: none, loopback only.
 	TLS access.Config `yaml:"tls"`
+	// Pages names the files of TLS and sign-in of the pages; empty: none, loopback
+	// only.
+	Pages access.PagesConfig `yaml:"pages"`
 	// ClickHouse is clickhouse://user@host:port/database of a server to use
 	// instead of the embedded engine; empty: the embedded engine.
 	ClickHouse string `yaml:"clickhouse"`
@@ -85,8 +88,11 @@ func (c Config) Validate() error {
 	}
 	if err := checkAddress("http_listen", c.HTTPListen, "127.0.0.1:7480"); err != nil {
 		errs = append(errs, err)
-	} else if !access.IsLoopback(c.HTTPListen) {
-		errs = append(errs, fmt.Errorf("http_listen is %s; the pages have no sign-in of their own yet, listen on 127.0.0.1 and put a proxy with sign-in before it", c.HTTPListen))
+	} else if !c.Pages.Enabled() && !access.IsLoopback(c.HTTPListen) {
+		errs = append(errs, fmt.Errorf("http_listen is %s, reachable from other machines, without sign-in; set pages (cert_file, key_file and people_file, which `rollcall people add` makes) or listen on 127.0.0.1", c.HTTPListen))
+	}
+	if err := c.Pages.Validate(); err != nil {
+		errs = append(errs, fmt.Errorf("pages: %w", err))
 	}
 	if err := c.TLS.Validate(); err != nil {
 		errs = append(errs, fmt.Errorf("tls: %w", err))
@@ -235,10 +241,13 @@ func serveFlags(cmd *cobra.Command) func() (Config, error) {
 	bind := func(c *Config, fs *pflag.FlagSet) {
 		fs.StringVar(&c.DataDir, "data-dir", c.DataDir, "folder of the embedded engine")
 		fs.StringVar(&c.GRPCListen, "grpc-listen", c.GRPCListen, "host:port of gRPC; beyond loopback it wants TLS")
-		fs.StringVar(&c.HTTPListen, "http-listen", c.HTTPListen, "host:port of the pages and metrics")
+		fs.StringVar(&c.HTTPListen, "http-listen", c.HTTPListen, "host:port of the pages and metrics; beyond loopback it wants sign-in")
 		fs.StringVar(&c.TLS.CertFile, "tls-cert-file", c.TLS.CertFile, "the service's certificate, PEM")
 		fs.StringVar(&c.TLS.KeyFile, "tls-key-file", c.TLS.KeyFile, "its private key, PEM")
 		fs.StringVar(&c.TLS.ClientCAFile, "tls-client-ca-file", c.TLS.ClientCAFile, "authority of the clients' certificates, PEM")
+		fs.StringVar(&c.Pages.CertFile, "pages-cert-file", c.Pages.CertFile, "the pages' certificate, PEM")
+		fs.StringVar(&c.Pages.KeyFile, "pages-key-file", c.Pages.KeyFile, "its private key, PEM")
+		fs.StringVar(&c.Pages.PeopleFile, "pages-people-file", c.Pages.PeopleFile, "who may sign in to the pages, made by rollcall people add")
 		fs.StringVar(&c.ClickHouse, "clickhouse", c.ClickHouse, "clickhouse://user@host:port/database of a server to use instead of the embedded engine")
 		fs.StringVar(&c.ClickHousePasswordFile, "clickhouse-password-file", c.ClickHousePasswordFile, "file with that server's password (else ROLLCALL_CLICKHOUSE_PASSWORD)")
 		fs.StringVar(&c.EngineLibrary, "engine-library", c.EngineLibrary, "the engine's library (default: found by itself)")
@@ -331,6 +340,9 @@ func (m Main) checkConfigCommand() *cobra.Command {
 			if _, err := access.ServerTLS(c.TLS); err != nil {
 				errs = append(errs, fmt.Errorf("tls: %w", err))
 			}
+		}
+		if _, _, err := pagesDoor(c); err != nil {
+			errs = append(errs, fmt.Errorf("pages: %w", err))
 		}
 		if _, err := c.clickHousePassword(); err != nil {
 			errs = append(errs, err)

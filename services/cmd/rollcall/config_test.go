@@ -144,7 +144,7 @@ func TestConfigValidation(t *testing.T) {
 		{"gRPC port that is none", []string{"--grpc-listen=127.0.0.1:70000"}, []string{`grpc_listen is "127.0.0.1:70000"; write host:port`}},
 		{"pages' address without a port", []string{"--http-listen=here"}, []string{`http_listen is "here"; write host:port`}},
 		{"gRPC for everybody without TLS", []string{"--grpc-listen=:7443"}, []string{"grpc_listen is :7443", "without tls", "rollcall certs"}},
-		{"pages for everybody", []string{"--http-listen=0.0.0.0:80"}, []string{"http_listen is 0.0.0.0:80", "proxy with sign-in"}},
+		{"pages for everybody", []string{"--http-listen=0.0.0.0:80"}, []string{"http_listen is 0.0.0.0:80", "without sign-in; set pages"}},
 		{"part of TLS", []string{"--tls-cert-file=a.crt"}, []string{"tls: key_file is empty", "client_ca_file is empty"}},
 		{"TLS files that are not there", []string{"--tls-cert-file=" + dir + "/a.crt", "--tls-key-file=" + dir + "/a.key", "--tls-client-ca-file=" + dir + "/ca.crt"}, []string{"tls: ", "a.crt"}},
 		{"address of another kind", []string{"--clickhouse=http://u@h:8123/db"}, []string{`clickhouse is "http://u@h:8123/db"; write clickhouse://user@host:port/database`}},

@@ -69,7 +69,7 @@ func (m Main) command() *cobra.Command {
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	dial := dialFlags(root)
-	root.AddCommand(m.serveCommand(), engineCommand(), m.migrateCommand(), m.checkConfigCommand(), certsCommand(), dashboardsCommand(), noticesCommand(dial))
+	root.AddCommand(m.serveCommand(), engineCommand(), m.migrateCommand(), m.checkConfigCommand(), certsCommand(), peopleCommand(), dashboardsCommand(), noticesCommand(dial))
 	root.AddCommand(reader.Commands(dial)...)
 	refuseUnknown(root)
 	return root

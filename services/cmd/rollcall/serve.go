@@ -2,12 +2,14 @@ package main
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"net"
 	"net/http"
 	"os"
 	"path/filepath"
+	"strconv"
 	"syscall"
 	"time"
 
@@ -196,13 +198,38 @@ func serve(ctx context.Context, c Config, log *zap.Logger) error {
 		return err
 	}
 	defer httpListener.Close()
+	door, pagesTLS, err := pagesDoor(c)
+	if err != nil {
+		return fmt.Errorf("pages: %w", err)
+	}
+	if door == nil && !access.IsLoopback(httpListener.Addr().String()) {
+		// The configuration was looked at; this is what it came to.
+		return fmt.Errorf("the pages would be reachable from other machines at %s without sign-in; set pages or listen on 127.0.0.1", httpListener.Addr())
+	}
 	err = withStore(ctx, c, log, func(ctx context.Context, s *store.Store) error {
-		return serveOn(ctx, c, s, server, metrics, grpcListener, httpListener, log)
+		return serveOn(ctx, c, s, server, metrics, grpcListener, httpListener, door, pagesTLS, log)
 	})
 	if errors.Is(err, context.Canceled) && ctx.Err() != nil {
 		return nil
 	}
 	return err
+}
+
+// pagesDoor returns what lets people in to the pages and their TLS; nil and nil:
+// no sign-in is configured.
+func pagesDoor(c Config) (*access.Door, *tls.Config, error) {
+	if !c.Pages.Enabled() {
+		return nil, nil, nil
+	}
+	config, err := access.PagesTLS(c.Pages)
+	if err != nil {
+		return nil, nil, err
+	}
+	people, err := access.OpenPeople(c.Pages.PeopleFile)
+	if err != nil {
+		return nil, nil, err
+	}
+	return access.NewDoor(people, time.Now), config, nil
 }
 
 func listenHTTP(ctx context.Context, address string) (net.Listener, error) {
@@ -220,7 +247,7 @@ func portInUse(address, key string) error {
 	return fmt.Errorf("%s is in use by another program; stop it or choose another port with %s", address, key)
 }
 
-func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, metrics *prometheus.Registry, grpcListener, httpListener net.Listener, log *zap.Logger) error {
+func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, metrics *prometheus.Registry, grpcListener, httpListener net.Listener, door *access.Door, pagesTLS *tls.Config, log *zap.Logger) error {
 	if n, err := s.Migrate(ctx); err != nil {
 		return err
 	} else if n > 0 {
@@ -265,7 +292,7 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 	server.OnStop(taking.Stop)
 	server.SetServing("", true)
 
-	web := &http.Server{Handler: webHandler(ctx, reading, keeping, metrics, log), ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute}
+	web := &http.Server{Handler: webHandler(ctx, reading, keeping, door, metrics, log), TLSConfig: pagesTLS, ErrorLog: zap.NewStdLog(log.Named("http")), ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute}
 
 	// Three rings, ended one after the other: what listens, what commits, what
 	// computes.
@@ -281,7 +308,11 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 	outer, listening := errgroup.WithContext(ctx)
 	outer.Go(func() error { return server.Serve(listening, grpcListener) })
 	outer.Go(func() error {
-		if err := web.Serve(httpListener); !errors.Is(err, http.ErrServerClosed) {
+		serve := func() error { return web.Serve(httpListener) }
+		if pagesTLS != nil {
+			serve = func() error { return web.ServeTLS(httpListener, "", "") }
+		}
+		if err := serve(); !errors.Is(err, http.ErrServerClosed) {
 			return fmt.Errorf("serve the pages: %w", err)
 		}
 		return nil
@@ -295,7 +326,11 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 		}
 		return nil
 	})
-	log.Info("serving", zap.Stringer("grpc", grpcListener.Addr()), zap.String("pages", "http://"+httpListener.Addr().String()+"/"))
+	scheme := "http"
+	if pagesTLS != nil {
+		scheme = "https"
+	}
+	log.Info("serving", zap.Stringer("grpc", grpcListener.Addr()), zap.String("pages", scheme+"://"+httpListener.Addr().String()+"/"))
 	err = outer.Wait()
 	stopCommitting()
 	<-committed
@@ -303,22 +338,55 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 	return errors.Join(err, inner.Wait())
 }
 
-// webHandler serves the pages, the metrics and a liveness word. The pages read
-// as this machine does: they are bound to loopback.
-func webHandler(ctx context.Context, reading *query.Server, keeping *admin.Server, metrics *prometheus.Registry, log *zap.Logger) http.Handler {
+// webHandler serves the pages, the metrics and a liveness word. Without a door the
+// pages read as this machine does: they are bound to loopback. With one people
+// sign in, and programs read the metrics by name and password.
+func webHandler(ctx context.Context, reading *query.Server, keeping *admin.Server, door *access.Door, metrics *prometheus.Registry, log *zap.Logger) http.Handler {
 	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", promhttp.HandlerFor(metrics, promhttp.HandlerOpts{}))
+	mux.Handle("GET /metrics", byPassword(door, promhttp.HandlerFor(metrics, promhttp.HandlerOpts{})))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") })
 	site := pages.Handler(reading, pages.Options{
-		Log: log.Named("pages"), Status: func(err error) error { return rpc.Status(log, "pages", err) }, Admin: keeping, Closing: ctx.Done(),
+		Log: log.Named("pages"), Status: func(err error) error { return rpc.Status(log, "pages", err) }, Admin: keeping, Door: door, Closing: ctx.Done(),
 		Recompute: func(ctx context.Context, progress func(stage string, done, total uint64) error) error {
 			return keeping.Recompute(&pb.RecomputeRequest{}, recomputeStream{ctx: ctx, progress: progress})
 		},
 	})
+	if door != nil {
+		mux.Handle("/", site)
+		return mux
+	}
 	mux.Handle("/", http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		site.ServeHTTP(w, r.WithContext(access.NewContext(r.Context(), access.Identity{Loopback: true})))
 	}))
 	return mux
+}
+
+// byPassword lets who has a name and a password read (RFC 7617); without a door,
+// everybody.
+func byPassword(door *access.Door, next http.Handler) http.Handler {
+	if door == nil {
+		return next
+	}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		name, password, given := r.BasicAuth()
+		if !given {
+			w.Header().Set("WWW-Authenticate", `Basic realm="Rollcall", charset="UTF-8"`)
+			http.Error(w, "Name and password of somebody in the people file are needed.", http.StatusUnauthorized)
+			return
+		}
+		id, err := door.Identify(r.Context(), r.RemoteAddr, name, password)
+		var many *access.TooManyError
+		switch {
+		case errors.As(err, &many):
+			w.Header().Set("Retry-After", strconv.Itoa(int(many.Wait.Seconds())+1))
+			http.Error(w, many.Error(), http.StatusTooManyRequests)
+		case err != nil || !id.MayRead():
+			w.Header().Set("WWW-Authenticate", `Basic realm="Rollcall", charset="UTF-8"`)
+			http.Error(w, "Name or password is wrong.", http.StatusUnauthorized)
+		default:
+			next.ServeHTTP(w, r)
+		}
+	})
 }
 
 // recomputeStream takes the progress of a recompute that a page asked for.

@@ -191,17 +191,82 @@ func keep[M any](f *rollcallv1.Filter, all []M, cell, car func(M) string) []M {
 
 func none[M any](M) string { return "" }
 
-// ListCells returns the cells of the filter.
+// ListCells returns the cells of the filter; with an until, their offsets are those
+// of the last run before it.
 func (f *Fleet) ListCells(_ context.Context, r *rollcallv1.ListCellsRequest) (*rollcallv1.ListCellsResponse, error) {
 	f.filter.Store(r.GetFilter())
-	return &rollcallv1.ListCellsResponse{Cells: keep(r.GetFilter(), f.Cells, (*rollcallv1.CellStatus).GetCellId, none[*rollcallv1.CellStatus])}, f.Err
+	cells := keep(r.GetFilter(), f.Cells, (*rollcallv1.CellStatus).GetCellId, none[*rollcallv1.CellStatus])
+	if r.GetFilter().GetUntil() != nil {
+		for i := range cells {
+			cells[i] = proto.CloneOf(cells[i])
+			cells[i].Offset, cells[i].ExpandedUncertainty, cells[i].LastRunAt = nil, nil, nil
+			for _, run := range slices.Backward(f.Runs) { // newest first
+				if run.GetCellId() == cells[i].GetCellId() && within(r.GetFilter(), run.GetStartedAt()) && run.Offset != nil {
+					cells[i].Offset, cells[i].ExpandedUncertainty, cells[i].LastRunAt = run.Offset, run.ExpandedUncertainty, run.GetStartedAt()
+				}
+			}
+		}
+	}
+	return &rollcallv1.ListCellsResponse{Cells: cells}, f.Err
+}
+
+// within says whether a time is within a filter's.
+func within(f *rollcallv1.Filter, t *timestamppb.Timestamp) bool {
+	return (f.GetFrom() == nil || !t.AsTime().Before(f.GetFrom().AsTime())) && (f.GetUntil() == nil || t.AsTime().Before(f.GetUntil().AsTime()))
+}
+
+// CountPulls counts the pulls of the filter.
+func (f *Fleet) CountPulls(_ context.Context, r *rollcallv1.CountPullsRequest) (*rollcallv1.CountPullsResponse, error) {
+	f.filter.Store(r.GetFilter())
+	out := &rollcallv1.CountPullsResponse{}
+	for _, p := range keep(r.GetFilter(), f.Pulls, (*rollcallv1.Pull).GetCellId, none[*rollcallv1.Pull]) {
+		if p.GetKind() != "pull" || !within(r.GetFilter(), p.GetStartedAt()) {
+			continue
+		}
+		i := slices.IndexFunc(out.Counts, func(c *rollcallv1.PullCount) bool { return c.GetCellId() == p.GetCellId() })
+		if i < 0 {
+			i, out.Counts = len(out.Counts), append(out.Counts, &rollcallv1.PullCount{CellId: p.GetCellId()})
+		}
+		c := out.Counts[i]
+		c.Pulls++
+		if p.GetState() == "unusable" {
+			c.Unusable++
+		}
+		if p.GetDoubt() != "" {
+			c.InDoubt++
+		}
+	}
+	return out, f.Err
 }
 
 // ListFlags returns the flags of the filter.
 func (f *Fleet) ListFlags(_ context.Context, r *rollcallv1.ListFlagsRequest) (*rollcallv1.ListFlagsResponse, error) {
 	f.filter.Store(r.GetFilter())
 	all := keep(r.GetFilter(), f.Flags, (*rollcallv1.Flag).GetCellId, (*rollcallv1.Flag).GetCarId)
-	return &rollcallv1.ListFlagsResponse{Flags: slices.DeleteFunc(all, func(x *rollcallv1.Flag) bool { return !x.GetOpen() && !r.GetIncludeClosed() })}, f.Err
+	if id := r.GetFlagId(); id != "" {
+		all = slices.DeleteFunc(all, func(x *rollcallv1.Flag) bool { return x.GetFlagId() != id })
+		if len(all) == 0 && f.Err == nil {
+			return nil, status.Errorf(codes.NotFound, "flag %s is not known", id)
+		}
+	} else {
+		all = slices.DeleteFunc(all, func(x *rollcallv1.Flag) bool {
+			gone := !x.GetOpen() && (!r.GetIncludeClosed() || r.GetFilter().GetFrom() != nil && x.GetClosedAt().AsTime().Before(r.GetFilter().GetFrom().AsTime()))
+			return gone || r.GetFilter().GetUntil() != nil && !x.GetOpenedAt().AsTime().Before(r.GetFilter().GetUntil().AsTime())
+		})
+	}
+	for i, x := range all {
+		x = proto.CloneOf(x)
+		for _, t := range x.TouchedPulls {
+			if x.TouchedCount++; x.TouchedCount == 1 || math.Abs(t.GetEffect()) > math.Abs(x.MostEffect) {
+				x.MostEffect, x.MostEffectExpandedUncertainty = t.GetEffect(), t.GetExpandedUncertainty()
+			}
+		}
+		if r.GetCounted() {
+			x.TouchedPulls = nil
+		}
+		all[i] = x
+	}
+	return &rollcallv1.ListFlagsResponse{Flags: all}, f.Err
 }
 
 // ListChecks returns the checks of the filter.
