@@ -586,6 +586,11 @@ type Flag struct {
 	// Somebody has taken it on; the last one who did, and when.
 	AcknowledgedBy string                 `protobuf:"bytes,61,opt,name=acknowledged_by,json=acknowledgedBy,proto3" json:"acknowledged_by,omitempty"`
 	AcknowledgedAt *timestamppb.Timestamp `protobuf:"bytes,62,opt,name=acknowledged_at,json=acknowledgedAt,proto3" json:"acknowledged_at,omitempty"`
+	// Every restatement of its pulls, oldest first, without them: the one in force
+	// stands at touched_pulls.
+	Restatements []*Restatement `protobuf:"bytes,80,rep,name=restatements,proto3" json:"restatements,omitempty"`
+	// Pulls of the restatement in force that the flag, looked at anew, touches no more.
+	RestatedBeside []*RestatedPull `protobuf:"bytes,81,rep,name=restated_beside,json=restatedBeside,proto3" json:"restated_beside,omitempty"`
 	unknownFields  protoimpl.UnknownFields
 	sizeCache      protoimpl.SizeCache
 }
@@ -767,12 +772,26 @@ func (x *Flag) GetAcknowledgedAt() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Flag) GetRestatements() []*Restatement {
+	if x != nil {
+		return x.Restatements
+	}
+	return nil
+}
+
+func (x *Flag) GetRestatedBeside() []*RestatedPull {
+	if x != nil {
+		return x.RestatedBeside
+	}
+	return nil
+}
+
 // FlagDeed is what somebody did about a flag.
 type FlagDeed struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	At    *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
 	By    string                 `protobuf:"bytes,2,opt,name=by,proto3" json:"by,omitempty"`
-	// flag acknowledged, flag closed
+	// flag acknowledged, flag closed, flag restated, restatement taken back
 	What          string `protobuf:"bytes,3,opt,name=what,proto3" json:"what,omitempty"`
 	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -925,8 +944,10 @@ type TouchedPull struct {
 	// Relative effect on the stated power, and its expanded uncertainty.
 	Effect              float64 `protobuf:"fixed64,4,opt,name=effect,proto3" json:"effect,omitempty"`
 	ExpandedUncertainty float64 `protobuf:"fixed64,5,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3" json:"expanded_uncertainty,omitempty"`
-	unknownFields       protoimpl.UnknownFields
-	sizeCache           protoimpl.SizeCache
+	// By the flag's restatement in force; absent: there is none.
+	Restated      *RestatedPull `protobuf:"bytes,80,opt,name=restated,proto3" json:"restated,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *TouchedPull) Reset() {
@@ -992,6 +1013,13 @@ func (x *TouchedPull) GetExpandedUncertainty() float64 {
 		return x.ExpandedUncertainty
 	}
 	return 0
+}
+
+func (x *TouchedPull) GetRestated() *RestatedPull {
+	if x != nil {
+		return x.Restated
+	}
+	return nil
 }
 
 type ListChecksRequest struct {
@@ -4565,8 +4593,11 @@ type Pull struct {
 	WindowS         *float64 `protobuf:"fixed64,38,opt,name=window_s,json=windowS,proto3,oneof" json:"window_s,omitempty"`
 	PassBandHz      *float64 `protobuf:"fixed64,39,opt,name=pass_band_hz,json=passBandHz,proto3,oneof" json:"pass_band_hz,omitempty"`
 	WindowFromNoise *bool    `protobuf:"varint,40,opt,name=window_from_noise,json=windowFromNoise,proto3,oneof" json:"window_from_noise,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// By the flags' restatements in force, by flag. Of one pull only, as GetPull
+	// gives it.
+	Restatements  []*RestatedPull `protobuf:"bytes,50,rep,name=restatements,proto3" json:"restatements,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Pull) Reset() {
@@ -4891,6 +4922,13 @@ func (x *Pull) GetWindowFromNoise() bool {
 		return *x.WindowFromNoise
 	}
 	return false
+}
+
+func (x *Pull) GetRestatements() []*RestatedPull {
+	if x != nil {
+		return x.Restatements
+	}
+	return nil
 }
 
 // Headline is the peak of a figure and its mean over a band of engine speeds.
@@ -9299,7 +9337,7 @@ var File_rollcall_v1_fleet_proto protoreflect.FileDescriptor
 
 const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\n" +
-	"\x17rollcall/v1/fleet.proto\x12\vrollcall.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18rollcall/v1/ingest.proto\x1a\x16rollcall/v1/view.proto\"\xc9\x01\n" +
+	"\x17rollcall/v1/fleet.proto\x12\vrollcall.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18rollcall/v1/ingest.proto\x1a\x1drollcall/v1/restatement.proto\x1a\x16rollcall/v1/view.proto\"\xc9\x01\n" +
 	"\x06Filter\x12\x17\n" +
 	"\asite_id\x18\x01 \x01(\tR\x06siteId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x15\n" +
@@ -9349,7 +9387,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x0einclude_closed\x18\x02 \x01(\bR\rincludeClosed\"P\n" +
 	"\x11ListFlagsResponse\x12'\n" +
 	"\x05flags\x18\x01 \x03(\v2\x11.rollcall.v1.FlagR\x05flags\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xed\x06\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xef\a\n" +
 	"\x04Flag\x12\x17\n" +
 	"\aflag_id\x18\x01 \x01(\tR\x06flagId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x15\n" +
@@ -9374,7 +9412,9 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x06due_at\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\x05dueAt\x12/\n" +
 	"\ahistory\x18< \x03(\v2\x15.rollcall.v1.FlagDeedR\ahistory\x12'\n" +
 	"\x0facknowledged_by\x18= \x01(\tR\x0eacknowledgedBy\x12C\n" +
-	"\x0facknowledged_at\x18> \x01(\v2\x1a.google.protobuf.TimestampR\x0eacknowledgedAt\"r\n" +
+	"\x0facknowledged_at\x18> \x01(\v2\x1a.google.protobuf.TimestampR\x0eacknowledgedAt\x12<\n" +
+	"\frestatements\x18P \x03(\v2\x18.rollcall.v1.RestatementR\frestatements\x12B\n" +
+	"\x0frestated_beside\x18Q \x03(\v2\x19.rollcall.v1.RestatedPullR\x0erestatedBeside\"r\n" +
 	"\bFlagDeed\x12*\n" +
 	"\x02at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x0e\n" +
 	"\x02by\x18\x02 \x01(\tR\x02by\x12\x12\n" +
@@ -9385,14 +9425,15 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\vprobability\x18\x02 \x01(\x01R\vprobability\x12\x12\n" +
 	"\x04size\x18\x03 \x01(\x01R\x04size\x121\n" +
 	"\x14expanded_uncertainty\x18\x04 \x01(\x01R\x13expandedUncertainty\x12\x1b\n" +
-	"\tsize_unit\x18\x05 \x01(\tR\bsizeUnit\"\xcf\x01\n" +
+	"\tsize_unit\x18\x05 \x01(\tR\bsizeUnit\"\x86\x02\n" +
 	"\vTouchedPull\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x129\n" +
 	"\n" +
 	"started_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tstartedAt\x12!\n" +
 	"\fcustomer_car\x18\x03 \x01(\tR\vcustomerCar\x12\x16\n" +
 	"\x06effect\x18\x04 \x01(\x01R\x06effect\x121\n" +
-	"\x14expanded_uncertainty\x18\x05 \x01(\x01R\x13expandedUncertainty\"T\n" +
+	"\x14expanded_uncertainty\x18\x05 \x01(\x01R\x13expandedUncertainty\x125\n" +
+	"\brestated\x18P \x01(\v2\x19.rollcall.v1.RestatedPullR\brestated\"T\n" +
 	"\x11ListChecksRequest\x12+\n" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\"T\n" +
@@ -9757,7 +9798,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"P\n" +
 	"\x11ListPullsResponse\x12'\n" +
 	"\x05pulls\x18\x01 \x03(\v2\x11.rollcall.v1.PullR\x05pulls\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xd7\x10\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\x96\x11\n" +
 	"\x04Pull\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x12\n" +
@@ -9806,7 +9847,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\fpass_band_hz\x18' \x01(\x01H\n" +
 	"R\n" +
 	"passBandHz\x88\x01\x01\x12/\n" +
-	"\x11window_from_noise\x18( \x01(\bH\vR\x0fwindowFromNoise\x88\x01\x01B\x14\n" +
+	"\x11window_from_noise\x18( \x01(\bH\vR\x0fwindowFromNoise\x88\x01\x01\x12=\n" +
+	"\frestatements\x182 \x03(\v2\x19.rollcall.v1.RestatedPullR\frestatementsB\x14\n" +
 	"\x12_correction_factorB\x15\n" +
 	"\x13_peak_wheel_power_wB\x16\n" +
 	"\x14_peak_engine_power_wB+\n" +
@@ -10262,7 +10304,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bcell_ids\x18\a \x03(\tR\acellIds\"]\n" +
 	"\x0fCellUncertainty\x12\x17\n" +
 	"\acell_id\x18\x01 \x01(\tR\x06cellId\x121\n" +
-	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty2\xd1\x0e\n" +
+	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty2\xb2\x0f\n" +
 	"\fFleetService\x12J\n" +
 	"\tListCells\x12\x1d.rollcall.v1.ListCellsRequest\x1a\x1e.rollcall.v1.ListCellsResponse\x12J\n" +
 	"\tListFlags\x12\x1d.rollcall.v1.ListFlagsRequest\x1a\x1e.rollcall.v1.ListFlagsResponse\x12M\n" +
@@ -10288,7 +10330,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bListCars\x12\x1c.rollcall.v1.ListCarsRequest\x1a\x1d.rollcall.v1.ListCarsResponse\x12Y\n" +
 	"\x0eListGeometries\x12\".rollcall.v1.ListGeometriesRequest\x1a#.rollcall.v1.ListGeometriesResponse\x12J\n" +
 	"\tGetTraces\x12\x1d.rollcall.v1.GetTracesRequest\x1a\x1e.rollcall.v1.GetTracesResponse\x12S\n" +
-	"\fListUnderWay\x12 .rollcall.v1.ListUnderWayRequest\x1a!.rollcall.v1.ListUnderWayResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
+	"\fListUnderWay\x12 .rollcall.v1.ListUnderWayRequest\x1a!.rollcall.v1.ListUnderWayResponse\x12_\n" +
+	"\x10ListRestatements\x12$.rollcall.v1.ListRestatementsRequest\x1a%.rollcall.v1.ListRestatementsResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
 
 var (
 	file_rollcall_v1_fleet_proto_rawDescOnce sync.Once
@@ -10402,17 +10445,21 @@ var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*CellUncertainty)(nil),          // 95: rollcall.v1.CellUncertainty
 	nil,                              // 96: rollcall.v1.GetPullResponse.HeaderEntry
 	(*timestamppb.Timestamp)(nil),    // 97: google.protobuf.Timestamp
-	(*CalibrationCheck)(nil),         // 98: rollcall.v1.CalibrationCheck
-	(LoadDirection)(0),               // 99: rollcall.v1.LoadDirection
-	(LoadSense)(0),                   // 100: rollcall.v1.LoadSense
-	(*ListCarsRequest)(nil),          // 101: rollcall.v1.ListCarsRequest
-	(*ListGeometriesRequest)(nil),    // 102: rollcall.v1.ListGeometriesRequest
-	(*GetTracesRequest)(nil),         // 103: rollcall.v1.GetTracesRequest
-	(*ListUnderWayRequest)(nil),      // 104: rollcall.v1.ListUnderWayRequest
-	(*ListCarsResponse)(nil),         // 105: rollcall.v1.ListCarsResponse
-	(*ListGeometriesResponse)(nil),   // 106: rollcall.v1.ListGeometriesResponse
-	(*GetTracesResponse)(nil),        // 107: rollcall.v1.GetTracesResponse
-	(*ListUnderWayResponse)(nil),     // 108: rollcall.v1.ListUnderWayResponse
+	(*Restatement)(nil),              // 98: rollcall.v1.Restatement
+	(*RestatedPull)(nil),             // 99: rollcall.v1.RestatedPull
+	(*CalibrationCheck)(nil),         // 100: rollcall.v1.CalibrationCheck
+	(LoadDirection)(0),               // 101: rollcall.v1.LoadDirection
+	(LoadSense)(0),                   // 102: rollcall.v1.LoadSense
+	(*ListCarsRequest)(nil),          // 103: rollcall.v1.ListCarsRequest
+	(*ListGeometriesRequest)(nil),    // 104: rollcall.v1.ListGeometriesRequest
+	(*GetTracesRequest)(nil),         // 105: rollcall.v1.GetTracesRequest
+	(*ListUnderWayRequest)(nil),      // 106: rollcall.v1.ListUnderWayRequest
+	(*ListRestatementsRequest)(nil),  // 107: rollcall.v1.ListRestatementsRequest
+	(*ListCarsResponse)(nil),         // 108: rollcall.v1.ListCarsResponse
+	(*ListGeometriesResponse)(nil),   // 109: rollcall.v1.ListGeometriesResponse
+	(*GetTracesResponse)(nil),        // 110: rollcall.v1.GetTracesResponse
+	(*ListUnderWayResponse)(nil),     // 111: rollcall.v1.ListUnderWayResponse
+	(*ListRestatementsResponse)(nil), // 112: rollcall.v1.ListRestatementsResponse
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	97,  // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
@@ -10434,173 +10481,179 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	97,  // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
 	7,   // 17: rollcall.v1.Flag.history:type_name -> rollcall.v1.FlagDeed
 	97,  // 18: rollcall.v1.Flag.acknowledged_at:type_name -> google.protobuf.Timestamp
-	97,  // 19: rollcall.v1.FlagDeed.at:type_name -> google.protobuf.Timestamp
-	97,  // 20: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
-	0,   // 21: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
-	12,  // 22: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	97,  // 23: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
-	97,  // 24: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
-	12,  // 25: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
-	98,  // 26: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
-	15,  // 27: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
-	97,  // 28: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
-	16,  // 29: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
-	18,  // 30: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
-	18,  // 31: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
-	19,  // 32: rollcall.v1.CheckResult.points:type_name -> rollcall.v1.PointResult
-	20,  // 33: rollcall.v1.CheckResult.as_left:type_name -> rollcall.v1.LoadCellCurve
-	21,  // 34: rollcall.v1.CheckResult.interpolation:type_name -> rollcall.v1.InterpolationResult
-	23,  // 35: rollcall.v1.CheckResult.drift:type_name -> rollcall.v1.DriftResult
-	24,  // 36: rollcall.v1.CheckResult.class:type_name -> rollcall.v1.ClassResult
-	26,  // 37: rollcall.v1.CheckResult.senses:type_name -> rollcall.v1.SenseResult
-	27,  // 38: rollcall.v1.CheckResult.speed_zeros:type_name -> rollcall.v1.SpeedZero
-	28,  // 39: rollcall.v1.CheckResult.creep_steps:type_name -> rollcall.v1.CreepStep
-	29,  // 40: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
-	30,  // 41: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
-	17,  // 42: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	99,  // 43: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
-	99,  // 44: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
-	17,  // 45: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	97,  // 46: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
-	22,  // 47: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
-	97,  // 48: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
-	25,  // 49: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
-	100, // 50: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
-	15,  // 51: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
-	17,  // 52: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	31,  // 53: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
-	32,  // 54: rollcall.v1.BaseInertiaResult.values:type_name -> rollcall.v1.InertiaValue
-	33,  // 55: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
-	0,   // 56: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
-	36,  // 57: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
-	97,  // 58: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
-	97,  // 59: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
-	37,  // 60: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
-	0,   // 61: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
-	40,  // 62: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
-	97,  // 63: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
-	97,  // 64: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
-	97,  // 65: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
-	0,   // 66: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
-	43,  // 67: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
-	97,  // 68: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
-	97,  // 69: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
-	44,  // 70: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
-	97,  // 71: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
-	97,  // 72: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
-	0,   // 73: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
-	47,  // 74: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	97,  // 75: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
-	49,  // 76: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
-	97,  // 77: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
-	48,  // 78: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
-	47,  // 79: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
-	54,  // 80: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	96,  // 81: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
-	52,  // 82: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
-	52,  // 83: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
-	53,  // 84: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
-	53,  // 85: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
-	47,  // 86: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
-	57,  // 87: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
-	52,  // 88: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
-	0,   // 89: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
-	60,  // 90: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	97,  // 91: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	97,  // 92: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
-	0,   // 93: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
-	63,  // 94: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
-	63,  // 95: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
-	66,  // 96: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
-	66,  // 97: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
-	67,  // 98: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
-	67,  // 99: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
-	67,  // 100: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
-	68,  // 101: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	97,  // 102: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	97,  // 103: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
-	71,  // 104: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
-	63,  // 105: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
-	74,  // 106: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
-	75,  // 107: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
-	75,  // 108: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
-	76,  // 109: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
-	97,  // 110: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
-	77,  // 111: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
-	0,   // 112: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
-	80,  // 113: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
-	97,  // 114: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
-	97,  // 115: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
-	97,  // 116: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
-	80,  // 117: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
-	80,  // 118: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
-	97,  // 119: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
-	85,  // 120: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
-	86,  // 121: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
-	97,  // 122: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
-	97,  // 123: rollcall.v1.PlanRotationRequest.from:type_name -> google.protobuf.Timestamp
-	88,  // 124: rollcall.v1.PlanRotationRequest.away:type_name -> rollcall.v1.CarWeeks
-	89,  // 125: rollcall.v1.PlanRotationRequest.closed:type_name -> rollcall.v1.CellWeeks
-	90,  // 126: rollcall.v1.PlanRotationRequest.places:type_name -> rollcall.v1.CarPlace
-	91,  // 127: rollcall.v1.PlanRotationRequest.travel:type_name -> rollcall.v1.TravelCost
-	97,  // 128: rollcall.v1.PlanRotationResponse.from:type_name -> google.protobuf.Timestamp
-	93,  // 129: rollcall.v1.PlanRotationResponse.now:type_name -> rollcall.v1.RotationScheme
-	93,  // 130: rollcall.v1.PlanRotationResponse.plan:type_name -> rollcall.v1.RotationScheme
-	93,  // 131: rollcall.v1.PlanRotationResponse.stays:type_name -> rollcall.v1.RotationScheme
-	93,  // 132: rollcall.v1.PlanRotationResponse.round:type_name -> rollcall.v1.RotationScheme
-	94,  // 133: rollcall.v1.RotationScheme.stops:type_name -> rollcall.v1.RotationStop
-	95,  // 134: rollcall.v1.RotationScheme.cells:type_name -> rollcall.v1.CellUncertainty
-	1,   // 135: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,   // 136: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	10,  // 137: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	13,  // 138: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
-	34,  // 139: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
-	38,  // 140: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
-	41,  // 141: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
-	45,  // 142: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	50,  // 143: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	55,  // 144: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	58,  // 145: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	64,  // 146: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	69,  // 147: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
-	72,  // 148: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
-	61,  // 149: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	87,  // 150: rollcall.v1.FleetService.PlanRotation:input_type -> rollcall.v1.PlanRotationRequest
-	78,  // 151: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
-	81,  // 152: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
-	83,  // 153: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
-	101, // 154: rollcall.v1.FleetService.ListCars:input_type -> rollcall.v1.ListCarsRequest
-	102, // 155: rollcall.v1.FleetService.ListGeometries:input_type -> rollcall.v1.ListGeometriesRequest
-	103, // 156: rollcall.v1.FleetService.GetTraces:input_type -> rollcall.v1.GetTracesRequest
-	104, // 157: rollcall.v1.FleetService.ListUnderWay:input_type -> rollcall.v1.ListUnderWayRequest
-	2,   // 158: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,   // 159: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	11,  // 160: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	14,  // 161: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
-	35,  // 162: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
-	39,  // 163: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
-	42,  // 164: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
-	46,  // 165: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	51,  // 166: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	56,  // 167: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	59,  // 168: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	65,  // 169: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	70,  // 170: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
-	73,  // 171: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
-	62,  // 172: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	92,  // 173: rollcall.v1.FleetService.PlanRotation:output_type -> rollcall.v1.PlanRotationResponse
-	79,  // 174: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
-	82,  // 175: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
-	84,  // 176: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
-	105, // 177: rollcall.v1.FleetService.ListCars:output_type -> rollcall.v1.ListCarsResponse
-	106, // 178: rollcall.v1.FleetService.ListGeometries:output_type -> rollcall.v1.ListGeometriesResponse
-	107, // 179: rollcall.v1.FleetService.GetTraces:output_type -> rollcall.v1.GetTracesResponse
-	108, // 180: rollcall.v1.FleetService.ListUnderWay:output_type -> rollcall.v1.ListUnderWayResponse
-	158, // [158:181] is the sub-list for method output_type
-	135, // [135:158] is the sub-list for method input_type
-	135, // [135:135] is the sub-list for extension type_name
-	135, // [135:135] is the sub-list for extension extendee
-	0,   // [0:135] is the sub-list for field type_name
+	98,  // 19: rollcall.v1.Flag.restatements:type_name -> rollcall.v1.Restatement
+	99,  // 20: rollcall.v1.Flag.restated_beside:type_name -> rollcall.v1.RestatedPull
+	97,  // 21: rollcall.v1.FlagDeed.at:type_name -> google.protobuf.Timestamp
+	97,  // 22: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	99,  // 23: rollcall.v1.TouchedPull.restated:type_name -> rollcall.v1.RestatedPull
+	0,   // 24: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
+	12,  // 25: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
+	97,  // 26: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	97,  // 27: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
+	12,  // 28: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
+	100, // 29: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
+	15,  // 30: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
+	97,  // 31: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
+	16,  // 32: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
+	18,  // 33: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
+	18,  // 34: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
+	19,  // 35: rollcall.v1.CheckResult.points:type_name -> rollcall.v1.PointResult
+	20,  // 36: rollcall.v1.CheckResult.as_left:type_name -> rollcall.v1.LoadCellCurve
+	21,  // 37: rollcall.v1.CheckResult.interpolation:type_name -> rollcall.v1.InterpolationResult
+	23,  // 38: rollcall.v1.CheckResult.drift:type_name -> rollcall.v1.DriftResult
+	24,  // 39: rollcall.v1.CheckResult.class:type_name -> rollcall.v1.ClassResult
+	26,  // 40: rollcall.v1.CheckResult.senses:type_name -> rollcall.v1.SenseResult
+	27,  // 41: rollcall.v1.CheckResult.speed_zeros:type_name -> rollcall.v1.SpeedZero
+	28,  // 42: rollcall.v1.CheckResult.creep_steps:type_name -> rollcall.v1.CreepStep
+	29,  // 43: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
+	30,  // 44: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
+	17,  // 45: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	101, // 46: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
+	101, // 47: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
+	17,  // 48: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	97,  // 49: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
+	22,  // 50: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
+	97,  // 51: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
+	25,  // 52: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
+	102, // 53: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
+	15,  // 54: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
+	17,  // 55: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	31,  // 56: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
+	32,  // 57: rollcall.v1.BaseInertiaResult.values:type_name -> rollcall.v1.InertiaValue
+	33,  // 58: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
+	0,   // 59: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
+	36,  // 60: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
+	97,  // 61: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
+	97,  // 62: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
+	37,  // 63: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
+	0,   // 64: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
+	40,  // 65: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
+	97,  // 66: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
+	97,  // 67: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
+	97,  // 68: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
+	0,   // 69: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
+	43,  // 70: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
+	97,  // 71: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
+	97,  // 72: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
+	44,  // 73: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
+	97,  // 74: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
+	97,  // 75: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
+	0,   // 76: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
+	47,  // 77: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
+	97,  // 78: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	49,  // 79: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
+	97,  // 80: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
+	48,  // 81: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
+	99,  // 82: rollcall.v1.Pull.restatements:type_name -> rollcall.v1.RestatedPull
+	47,  // 83: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
+	54,  // 84: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
+	96,  // 85: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	52,  // 86: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
+	52,  // 87: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
+	53,  // 88: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
+	53,  // 89: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
+	47,  // 90: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
+	57,  // 91: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
+	52,  // 92: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
+	0,   // 93: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
+	60,  // 94: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
+	97,  // 95: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	97,  // 96: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	0,   // 97: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
+	63,  // 98: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
+	63,  // 99: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
+	66,  // 100: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
+	66,  // 101: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
+	67,  // 102: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
+	67,  // 103: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
+	67,  // 104: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
+	68,  // 105: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
+	97,  // 106: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	97,  // 107: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	71,  // 108: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
+	63,  // 109: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
+	74,  // 110: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
+	75,  // 111: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
+	75,  // 112: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
+	76,  // 113: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
+	97,  // 114: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
+	77,  // 115: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
+	0,   // 116: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
+	80,  // 117: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
+	97,  // 118: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
+	97,  // 119: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
+	97,  // 120: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
+	80,  // 121: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	80,  // 122: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
+	97,  // 123: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
+	85,  // 124: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
+	86,  // 125: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
+	97,  // 126: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
+	97,  // 127: rollcall.v1.PlanRotationRequest.from:type_name -> google.protobuf.Timestamp
+	88,  // 128: rollcall.v1.PlanRotationRequest.away:type_name -> rollcall.v1.CarWeeks
+	89,  // 129: rollcall.v1.PlanRotationRequest.closed:type_name -> rollcall.v1.CellWeeks
+	90,  // 130: rollcall.v1.PlanRotationRequest.places:type_name -> rollcall.v1.CarPlace
+	91,  // 131: rollcall.v1.PlanRotationRequest.travel:type_name -> rollcall.v1.TravelCost
+	97,  // 132: rollcall.v1.PlanRotationResponse.from:type_name -> google.protobuf.Timestamp
+	93,  // 133: rollcall.v1.PlanRotationResponse.now:type_name -> rollcall.v1.RotationScheme
+	93,  // 134: rollcall.v1.PlanRotationResponse.plan:type_name -> rollcall.v1.RotationScheme
+	93,  // 135: rollcall.v1.PlanRotationResponse.stays:type_name -> rollcall.v1.RotationScheme
+	93,  // 136: rollcall.v1.PlanRotationResponse.round:type_name -> rollcall.v1.RotationScheme
+	94,  // 137: rollcall.v1.RotationScheme.stops:type_name -> rollcall.v1.RotationStop
+	95,  // 138: rollcall.v1.RotationScheme.cells:type_name -> rollcall.v1.CellUncertainty
+	1,   // 139: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,   // 140: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	10,  // 141: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	13,  // 142: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
+	34,  // 143: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
+	38,  // 144: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
+	41,  // 145: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
+	45,  // 146: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	50,  // 147: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	55,  // 148: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	58,  // 149: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	64,  // 150: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	69,  // 151: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	72,  // 152: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
+	61,  // 153: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	87,  // 154: rollcall.v1.FleetService.PlanRotation:input_type -> rollcall.v1.PlanRotationRequest
+	78,  // 155: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
+	81,  // 156: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
+	83,  // 157: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
+	103, // 158: rollcall.v1.FleetService.ListCars:input_type -> rollcall.v1.ListCarsRequest
+	104, // 159: rollcall.v1.FleetService.ListGeometries:input_type -> rollcall.v1.ListGeometriesRequest
+	105, // 160: rollcall.v1.FleetService.GetTraces:input_type -> rollcall.v1.GetTracesRequest
+	106, // 161: rollcall.v1.FleetService.ListUnderWay:input_type -> rollcall.v1.ListUnderWayRequest
+	107, // 162: rollcall.v1.FleetService.ListRestatements:input_type -> rollcall.v1.ListRestatementsRequest
+	2,   // 163: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,   // 164: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	11,  // 165: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	14,  // 166: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
+	35,  // 167: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
+	39,  // 168: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
+	42,  // 169: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
+	46,  // 170: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	51,  // 171: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	56,  // 172: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	59,  // 173: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	65,  // 174: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	70,  // 175: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	73,  // 176: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
+	62,  // 177: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	92,  // 178: rollcall.v1.FleetService.PlanRotation:output_type -> rollcall.v1.PlanRotationResponse
+	79,  // 179: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
+	82,  // 180: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
+	84,  // 181: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
+	108, // 182: rollcall.v1.FleetService.ListCars:output_type -> rollcall.v1.ListCarsResponse
+	109, // 183: rollcall.v1.FleetService.ListGeometries:output_type -> rollcall.v1.ListGeometriesResponse
+	110, // 184: rollcall.v1.FleetService.GetTraces:output_type -> rollcall.v1.GetTracesResponse
+	111, // 185: rollcall.v1.FleetService.ListUnderWay:output_type -> rollcall.v1.ListUnderWayResponse
+	112, // 186: rollcall.v1.FleetService.ListRestatements:output_type -> rollcall.v1.ListRestatementsResponse
+	163, // [163:187] is the sub-list for method output_type
+	139, // [139:163] is the sub-list for method input_type
+	139, // [139:139] is the sub-list for extension type_name
+	139, // [139:139] is the sub-list for extension extendee
+	0,   // [0:139] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -10609,6 +10662,7 @@ func file_rollcall_v1_fleet_proto_init() {
 		return
 	}
 	file_rollcall_v1_ingest_proto_init()
+	file_rollcall_v1_restatement_proto_init()
 	file_rollcall_v1_view_proto_init()
 	file_rollcall_v1_fleet_proto_msgTypes[3].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[12].OneofWrappers = []any{}

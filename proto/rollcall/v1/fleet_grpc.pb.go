@@ -46,6 +46,7 @@ const (
 	FleetService_ListGeometries_FullMethodName   = "/rollcall.v1.FleetService/ListGeometries"
 	FleetService_GetTraces_FullMethodName        = "/rollcall.v1.FleetService/GetTraces"
 	FleetService_ListUnderWay_FullMethodName     = "/rollcall.v1.FleetService/ListUnderWay"
+	FleetService_ListRestatements_FullMethodName = "/rollcall.v1.FleetService/ListRestatements"
 )
 
 // FleetServiceClient is the client API for FleetService service.
@@ -96,6 +97,9 @@ type FleetServiceClient interface {
 	GetTraces(ctx context.Context, in *GetTracesRequest, opts ...grpc.CallOption) (*GetTracesResponse, error)
 	// ListUnderWay returns what has begun a short while ago and is not computed.
 	ListUnderWay(ctx context.Context, in *ListUnderWayRequest, opts ...grpc.CallOption) (*ListUnderWayResponse, error)
+	// ListRestatements returns every restatement with its pulls, those too that count
+	// no more.
+	ListRestatements(ctx context.Context, in *ListRestatementsRequest, opts ...grpc.CallOption) (*ListRestatementsResponse, error)
 }
 
 type fleetServiceClient struct {
@@ -336,6 +340,16 @@ func (c *fleetServiceClient) ListUnderWay(ctx context.Context, in *ListUnderWayR
 	return out, nil
 }
 
+func (c *fleetServiceClient) ListRestatements(ctx context.Context, in *ListRestatementsRequest, opts ...grpc.CallOption) (*ListRestatementsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListRestatementsResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListRestatements_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // FleetServiceServer is the server API for FleetService service.
 // All implementations must embed UnimplementedFleetServiceServer
 // for forward compatibility.
@@ -384,6 +398,9 @@ type FleetServiceServer interface {
 	GetTraces(context.Context, *GetTracesRequest) (*GetTracesResponse, error)
 	// ListUnderWay returns what has begun a short while ago and is not computed.
 	ListUnderWay(context.Context, *ListUnderWayRequest) (*ListUnderWayResponse, error)
+	// ListRestatements returns every restatement with its pulls, those too that count
+	// no more.
+	ListRestatements(context.Context, *ListRestatementsRequest) (*ListRestatementsResponse, error)
 	mustEmbedUnimplementedFleetServiceServer()
 }
 
@@ -462,6 +479,9 @@ func (UnimplementedFleetServiceServer) GetTraces(context.Context, *GetTracesRequ
 }
 func (UnimplementedFleetServiceServer) ListUnderWay(context.Context, *ListUnderWayRequest) (*ListUnderWayResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListUnderWay not implemented")
+}
+func (UnimplementedFleetServiceServer) ListRestatements(context.Context, *ListRestatementsRequest) (*ListRestatementsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListRestatements not implemented")
 }
 func (UnimplementedFleetServiceServer) mustEmbedUnimplementedFleetServiceServer() {}
 func (UnimplementedFleetServiceServer) testEmbeddedByValue()                      {}
@@ -898,6 +918,24 @@ func _FleetService_ListUnderWay_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _FleetService_ListRestatements_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListRestatementsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListRestatements(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListRestatements_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListRestatements(ctx, req.(*ListRestatementsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // FleetService_ServiceDesc is the grpc.ServiceDesc for FleetService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -996,6 +1034,10 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListUnderWay",
 			Handler:    _FleetService_ListUnderWay_Handler,
+		},
+		{
+			MethodName: "ListRestatements",
+			Handler:    _FleetService_ListRestatements_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
