@@ -222,6 +222,31 @@ func TestRoundTrip(t *testing.T) {
 			func(ctx context.Context, rows []store.FlagRow) error { return s.ReplaceFlags(ctx, rows, nil) },
 			func(ctx context.Context) ([]store.FlagRow, error) { return s.ListFlags(ctx, all, true) })
 	})
+	t.Run("restated pulls", func(t *testing.T) {
+		roundTrip(t, func(r *store.RestatedRow) { r.RestatementID, r.FlagID = "r", "f" },
+			func(ctx context.Context, rows []store.RestatedRow) error {
+				return s.AppendRestatement(ctx, store.RestatementRow{FlagID: "f", RestatementID: "r", RestatedBy: "a", Reason: "b", Pulls: uint32(len(rows))}, rows)
+			},
+			func(ctx context.Context) ([]store.RestatedRow, error) {
+				rows, err := s.ReadRestated(ctx, []string{"r"})
+				return rows["r"], err
+			})
+	})
+	t.Run("restatements", func(t *testing.T) {
+		roundTrip(t, func(r *store.RestatementRow) { r.FlagID, r.Pulls, r.TakenBack = "g", 0, true },
+			func(ctx context.Context, rows []store.RestatementRow) error {
+				for _, row := range rows {
+					if err := s.AppendRestatement(ctx, row, nil); err != nil {
+						return err
+					}
+				}
+				return nil
+			},
+			func(ctx context.Context) ([]store.RestatementRow, error) {
+				rows, err := s.ReadRestatements(ctx, "g")
+				return rows["g"], err
+			})
+	})
 	t.Run("adoptions", func(t *testing.T) {
 		roundTrip(t, nil, func(ctx context.Context, rows []store.AdoptionRow) error {
 			for _, row := range rows {
