@@ -2,11 +2,14 @@ package reader
 
 import (
 	"context"
+	"encoding/csv"
 	"fmt"
 	"io"
 	"maps"
 	"slices"
+	"strconv"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
@@ -72,7 +75,7 @@ func (a *app) restate() *cobra.Command {
 func (a *app) listRestatements() *cobra.Command {
 	var format formatFlags
 	c := &cobra.Command{Use: "list [FLAG]", Short: "What was restated, by whom and why, with every version", Args: cobra.MaximumNArgs(1),
-		Long: "Every restatement of a flag, or of all, with its pulls: also those that a later one\nreplaced and those taken back. --csv prints the pulls, --json everything."}
+		Long: "Every restatement of a flag, or of all, with its pulls: also those that a later one\nreplaced and those taken back. --csv prints a line for each\nfigure of each pull, --json everything."}
 	format.add(c)
 	timeoutFlag(c)
 	c.RunE = func(c *cobra.Command, args []string) error {
@@ -84,17 +87,46 @@ func (a *app) listRestatements() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			var pulls []*rollcallv1.RestatedPull
-			for _, r := range answer.GetRestatements() {
-				pulls = append(pulls, r.GetRestatedPulls()...)
-			}
 			if len(answer.GetRestatements()) == 0 && !format.json {
 				return fmt.Errorf("nothing was restated: %w", ErrNothing)
 			}
-			return printAs(format, c.OutOrStdout(), answer, pulls, func() error { return printRestatements(c.OutOrStdout(), answer.GetRestatements()) })
+			if format.csv {
+				return restatedCSV(c.OutOrStdout(), answer.GetRestatements())
+			}
+			return printAs(format, c.OutOrStdout(), answer, answer.GetRestatements(), func() error { return printRestatements(c.OutOrStdout(), answer.GetRestatements()) })
 		})
 	}
 	return c
+}
+
+// restatedCSV writes a line for each figure of each restated pull; one for a pull
+// that has none.
+func restatedCSV(w io.Writer, all []*rollcallv1.Restatement) error {
+	out := csv.NewWriter(w)
+	number := func(x *float64) string {
+		if x == nil {
+			return ""
+		}
+		return strconv.FormatFloat(*x, 'g', -1, 64)
+	}
+	rows := [][]string{{"restatement_id", "version", "in_force", "flag_id", "restated_at", "restated_by", "reason", "pull_id", "cell_id", "started_at", "customer_car", "restated", "way", "note", "cause", "cause_probability",
+		"size", "size_expanded_uncertainty", "size_unit", "size_from", "effect_ratio", "effect_expanded_uncertainty_ratio", "code_version",
+		"figure", "of", "unit", "stated", "stated_expanded_uncertainty", "restated_value", "restated_expanded_uncertainty", "difference", "difference_expanded_uncertainty"}}
+	for _, a := range all {
+		for _, p := range a.GetRestatedPulls() {
+			head := []string{a.GetRestatementId(), strconv.Itoa(int(a.GetVersion())), strconv.FormatBool(a.GetInForce()), a.GetFlagId(), a.GetRestatedAt().AsTime().Format(time.RFC3339Nano), a.GetRestatedBy(), a.GetReason(),
+				p.GetPullId(), p.GetCellId(), p.GetStartedAt().AsTime().Format(time.RFC3339Nano), p.GetCustomerCar(), strconv.FormatBool(p.GetRestated()), p.GetWay(), p.GetNote(), p.GetCause(), number(&p.CauseProbability),
+				number(p.Size), number(p.SizeExpandedUncertainty), p.GetSizeUnit(), p.GetSizeFrom(), number(&p.Effect), number(&p.EffectExpandedUncertainty), p.GetCodeVersion()}
+			if len(p.GetFigures()) == 0 {
+				rows = append(rows, append(head, "", "", "", "", "", "", "", "", ""))
+			}
+			for _, f := range p.GetFigures() {
+				rows = append(rows, append(slices.Clone(head), f.GetFigure(), f.GetOf(), f.GetUnit(), number(&f.Stated), number(&f.StatedExpandedUncertainty),
+					number(f.Restated), number(f.RestatedExpandedUncertainty), number(f.Difference), number(f.DifferenceExpandedUncertainty)))
+			}
+		}
+	}
+	return out.WriteAll(rows)
 }
 
 func printRestatements(w io.Writer, all []*rollcallv1.Restatement) error {
