@@ -403,6 +403,9 @@ func TestRestated(t *testing.T) {
 	if other := v.get("/pulls/" + showtest.PullID + "?units=PS,lb·ft&numbers=comma").Body.String(); !strings.Contains(other, "228,55 ± 2,65 PS") {
 		t.Error("the restated power is not in PS")
 	}
+	if week := v.get("/reports/chain/2026-W26").Body.String(); !strings.Contains(week, "Customer pulls made or restated in the week") || !strings.Contains(week, "168.10 ± 1.95 kW") || !strings.Contains(week, "1 restated by M. Krause") {
+		t.Error("the weekly report lacks the restated pulls")
+	}
 	form := func() url.Values { return url.Values{"by": {"M. Krause"}, "reason": {"gain 2 % high"}} }
 	if w := v.post(path+"/restate", form()); w.Code != http.StatusSeeOther || w.Header().Get("Location") != path {
 		t.Fatalf("%d %s", w.Code, w.Header().Get("Location"))
