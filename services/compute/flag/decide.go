@@ -85,6 +85,7 @@ func Decide(in Input, s Settings) []Flag {
 	for _, c := range cars {
 		out = append(out, d.car(c, sorted(byCar[c]))...)
 	}
+	out = append(out, d.dueEarly(out)...)
 	slices.SortFunc(out, func(a, b Flag) int { return order(a.OpenedAt, b.OpenedAt, string(a.ID), string(b.ID)) })
 	return out
 }
