@@ -3,9 +3,11 @@ package pages
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -293,7 +295,8 @@ func (h *handler) showFlag(ctx context.Context, r *http.Request) (answer, error)
 		if len(p.Restated) > 0 {
 			a.charts = append(a.charts, restatedChart(p.Restated))
 		}
-		p.Restating = r.URL.Query().Get("restating") != "" && p.InForce() == nil
+		before, err := strconv.Atoi(r.URL.Query().Get("restating"))
+		p.Restating = err == nil && len(f.GetRestatements()) <= before
 		a.data = p
 		return a, nil
 	}
@@ -329,7 +332,10 @@ func (h *handler) changeFlag(w http.ResponseWriter, r *http.Request) {
 	case "restate":
 		var made *rollcallv1.RestateFlagResponse
 		if made, err = h.Admin.RestateFlag(ctx, &rollcallv1.RestateFlagRequest{FlagId: id, Reason: reason, RestatedBy: by}); made.GetPending() {
-			to += "?restating=1"
+			// Until there is one more than now.
+			if a, err := h.showFlag(ctx, r); err == nil {
+				to += fmt.Sprintf("?restating=%d", len(a.data.(flagPage).GetRestatements()))
+			}
 		}
 	case "undo-restatement":
 		_, err = h.Admin.UndoRestatement(ctx, &rollcallv1.UndoRestatementRequest{FlagId: id, Reason: reason, RestatedBy: by})

@@ -414,11 +414,16 @@ func TestRestated(t *testing.T) {
 		t.Errorf("%d %v %v", w.Code, admin.restated, admin.undone)
 	}
 	admin.pending = true
-	if w := v.post(path+"/restate", form()); w.Header().Get("Location") != path+"?restating=1" {
+	if w := v.post(path+"/restate", form()); w.Header().Get("Location") != path+"?restating=2" {
 		t.Errorf("pending: to %s", w.Header().Get("Location"))
 	}
+	for asked, says := range map[string]bool{"?restating=2": true, "?restating=1": false, "?restating=x": false} {
+		if strings.Contains(v.get(path+asked).Body.String(), "The pulls are being restated.") != says {
+			t.Errorf("%s: says %v", asked, !says)
+		}
+	}
 	plain := newVisitor(t, Handler(showtest.Chain(), Options{Admin: admin, Now: func() time.Time { return showtest.Now }}))
-	if page := plain.get(path + "?restating=1").Body.String(); !strings.Contains(page, "The pulls are being restated.") || strings.Contains(page, "undo-restatement") {
+	if page := plain.get(path + "?restating=0").Body.String(); !strings.Contains(page, "The pulls are being restated.") || strings.Contains(page, "undo-restatement") {
 		t.Error("the page does not say that they are being restated, or offers to take back what is not there")
 	}
 	admin.err = status.Error(codes.InvalidArgument, "reason: is empty; say why the pulls are restated")

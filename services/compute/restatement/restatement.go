@@ -15,7 +15,7 @@
 //	load-cell zero   F = S(reading) − x·r/(L·n)         x at the roller surface, N
 //	base inertia     M_base − x                         kg
 //	parasitic loss   F_par(v) + x                       N, the same at every speed
-//	air sensor       C·exp(−x)                          of the corrected figures
+//	air sensor       C·exp(−x)                          of the corrected figures; no other carries C
 //
 // which is exact, not to first order, and right for every figure: a zero error or
 // a dragging bearing takes from wheel power, but not from engine power where the
@@ -134,7 +134,7 @@ func Restate(p Pull) (Result, error) {
 	}
 	out := Result{Way: ByCause}
 	factor, uFactor := 1.0, 0.0
-	if p.Size.Fault == fleet.FaultAir {
+	if p.Size.Fault == fleet.FaultAir && was.Correction != nil && was.Correction.Standard != fleet.CorrectionNone {
 		factor = math.Exp(-p.Size.Value)
 		uFactor = math.Exp(-p.Size.Value+p.Size.U/2) - math.Exp(-p.Size.Value-p.Size.U/2)
 	}

@@ -206,12 +206,28 @@ func TestUCovers(t *testing.T) {
 		t.Logf("%s: %.1f %% of %.0f", figure, 100*within[figure]/total[figure], total[figure])
 		sum, n = sum+within[figure], n+total[figure]
 	}
-	for _, figure := range []powercurve.Figure{powercurve.WheelPower, powercurve.EnginePower} {
+	for _, figure := range []powercurve.Figure{powercurve.WheelPower, powercurve.EnginePower, powercurve.EngineTorque} {
 		if c := within[figure] / total[figure]; math.Abs(c-0.95) > 0.015 {
 			t.Errorf("%s: U covers %.1f %%", figure, 100*c)
 		}
 	}
 	t.Logf("all: %.1f %% of %.0f", 100*sum/n, n)
+}
+
+// Air sensors act on no figure of a pull that is stated without a correction.
+func TestAirWithoutCorrection(t *testing.T) {
+	p, _ := made(t, faults()[5], nil)
+	p.Input.Correction = fleet.CorrectionNone
+	p.Size.U = 0.004
+	got, err := restatement.Restate(p)
+	if err != nil || len(got.Figures) == 0 {
+		t.Fatal(got, err)
+	}
+	for _, x := range got.Figures {
+		if x.Difference.Value != 0 || x.Difference.U != 0 || x.Restated.Value != x.Stated.Value {
+			t.Errorf("%s of %s: %+v", x.Of, x.Figure, x)
+		}
+	}
 }
 
 // By the effect alone: expected by hand, x/(1 + e) and U² = (U/(1 + e))² + (x·U_e/(1 + e)²)².
