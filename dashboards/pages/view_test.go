@@ -371,7 +371,7 @@ func TestRestated(t *testing.T) {
 	path := "/flags/" + showtest.GainFlag
 	page := v.get(path).Body.String()
 	for _, want := range []string{
-		"version 1, 1 pull restated, 1 kept as stated by M. Krause on ", "It does not count any more.", "(in place of version 1, " + strings.Repeat("1", 32) + ")",
+		"Version 1, 1 pull restated, 1 kept as stated by M. Krause on ", "It does not count any more.", "(in place of version 1, " + strings.Repeat("1", 32) + ")",
 		"171.20 ± 1.90 kW", "168.10 ± 1.95 kW", "−3.10 ± 0.17 kW", "203.80 ± 2.75 kW", "kept as stated; not restated: a channel that is needed is missing: load_cell",
 		"Restate 2 pulls anew", path + "/undo-restatement", "gain found 2\u00a0% high &lt;script&gt;",
 	} {
