@@ -85,6 +85,7 @@ const comparison = "/compare?before=" + showtest.BaselineID + "&after=" + showte
 // served serves the test's chain with all that pages can do.
 func served(t *testing.T) *httptest.Server {
 	fleet := comparable()
+	fleet.Restate()
 	fleet.SetUnderWay(&rollcallv1.PullUnderWay{PullId: strings.Repeat("9", 32), CellId: "fen-2", Kind: "pull", CarId: "hazel", Blocks: 3, RecordedS: 4.2})
 	server := httptest.NewServer(Handler(fleet, Options{Chain: "Larkmere Tuning", Now: func() time.Time { return showtest.Now }, Admin: &deeds{}, Recompute: func(context.Context, func(string, uint64, uint64) error) error { return nil }, Poll: 20 * time.Millisecond}))
 	t.Cleanup(server.Close)

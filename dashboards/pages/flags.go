@@ -3,9 +3,11 @@ package pages
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -197,6 +199,52 @@ type flagPage struct {
 	// said, Deed what it asked for.
 	Wrong, By, Reason, Deed string
 	Token                   string
+	// Restated are the pulls of the restatement in force; Restating says that one is
+	// being computed.
+	Restated  []restatedRow
+	Restating bool
+}
+
+// restatedRow is a restated pull in a list.
+type restatedRow struct {
+	*rollcallv1.RestatedPull
+	Short []show.Restated
+	// Beside: the flag, looked at anew, does not touch it any more.
+	Beside bool
+}
+
+// InForce is the restatement that counts; nil: none does.
+func (p flagPage) InForce() *rollcallv1.Restatement { return show.InForce(p.Flag) }
+
+// restatedChart are the peaks of restated pulls, a row a pull.
+func restatedChart(rows []restatedRow) *chart {
+	c := &chart{Name: "restated", Title: "Customer pulls, stated and restated", Columns: []column{{Key: "pull_id", Head: "Pull"}, {Key: "started_at", Head: "Started"}, {Key: "customer_car", Head: "Customer's car"}}}
+	figures := []struct{ figure, key, head string }{{"wheel power", "peak_wheel_power", "Wheel power"}, {"engine power", "peak_engine_power", "Engine power"}, {"corrected engine power", "peak_corrected_power", "Corrected power"}}
+	for _, f := range figures {
+		c.Columns = append(c.Columns,
+			column{Key: f.key + "_stated_w", Head: f.head + " stated", SI: "W"}, column{Key: f.key + "_stated_expanded_uncertainty_w", Head: "± U", SI: "W", Difference: true},
+			column{Key: f.key + "_restated_w", Head: f.head + " restated", SI: "W"}, column{Key: f.key + "_restated_expanded_uncertainty_w", Head: "± U", SI: "W", Difference: true},
+			column{Key: f.key + "_difference_w", Head: "Difference", SI: "W", Difference: true, Signed: true}, column{Key: f.key + "_difference_expanded_uncertainty_w", Head: "± U", SI: "W", Difference: true})
+	}
+	c.Columns = append(c.Columns, column{Key: "way", Head: "How"}, column{Key: "cause", Head: "Cause"}, column{Key: "size", Head: "Size put right", Decimals: 5}, column{Key: "size_expanded_uncertainty", Head: "± U", Decimals: 5}, column{Key: "size_unit", Head: "Unit"}, column{Key: "note", Head: "Note"})
+	for _, p := range rows {
+		row := []any{p.GetPullId(), moment(p.GetStartedAt()), p.GetCustomerCar()}
+		for _, want := range figures {
+			six := []any{nil, nil, nil, nil, nil, nil}
+			for _, f := range p.GetFigures() {
+				if f.GetFigure() == want.figure && f.GetOf() == "peak" {
+					six = []any{f.GetStated(), f.GetStatedExpandedUncertainty(), f.Restated, f.RestatedExpandedUncertainty, f.Difference, f.DifferenceExpandedUncertainty}
+				}
+			}
+			row = append(row, six...)
+		}
+		way := p.GetWay()
+		if !p.GetRestated() {
+			way = "kept as stated"
+		}
+		c.Rows = append(c.Rows, append(row, way, p.GetCause(), p.Size, p.SizeExpandedUncertainty, p.GetSizeUnit(), p.GetNote()))
+	}
+	return c
 }
 
 // mostCertificates is how many certificates a flag's page lists.
@@ -236,16 +284,32 @@ func (h *handler) showFlag(ctx context.Context, r *http.Request) (answer, error)
 		for _, t := range f.GetTouchedPulls() {
 			touched.Rows = append(touched.Rows, []any{t.GetPullId(), moment(t.GetStartedAt()), t.GetCustomerCar(), t.GetEffect(), t.GetExpandedUncertainty()})
 		}
-		return answer{page: "flag", title: p.Title, data: p, reader: &rd, charts: []*chart{touched}, message: f}, nil
+		a := answer{page: "flag", title: p.Title, reader: &rd, charts: []*chart{touched}, message: f}
+		for _, t := range f.GetTouchedPulls() {
+			if q := t.GetRestated(); q != nil {
+				p.Restated = append(p.Restated, restatedRow{q, show.RestatedShort(q, rd.Units), false})
+			}
+		}
+		for _, q := range f.GetRestatedBeside() {
+			p.Restated = append(p.Restated, restatedRow{q, show.RestatedShort(q, rd.Units), true})
+		}
+		if len(p.Restated) > 0 {
+			a.charts = append(a.charts, restatedChart(p.Restated))
+		}
+		before, err := strconv.Atoi(r.URL.Query().Get("restating"))
+		p.Restating = err == nil && len(f.GetRestatements()) <= before
+		a.data = p
+		return a, nil
 	}
 	return answer{}, status.Error(codes.NotFound, "no such flag")
 }
 
-// changeFlag acknowledges or closes a flag by a form.
+// changeFlag acknowledges or closes a flag, restates its pulls or takes that back,
+// by a form.
 func (h *handler) changeFlag(w http.ResponseWriter, r *http.Request) {
 	deed := r.PathValue("deed")
 	switch {
-	case h.Admin == nil || deed != "acknowledge" && deed != "close":
+	case h.Admin == nil || !slices.Contains([]string{"acknowledge", "close", "restate", "undo-restatement"}, deed):
 		h.write(w, r, answer{}, errNoPage)
 		return
 	case !h.form(w, r):
@@ -260,13 +324,25 @@ func (h *handler) changeFlag(w http.ResponseWriter, r *http.Request) {
 	defer cancel()
 	id, by, reason := r.PathValue("id"), r.PostForm.Get("by"), r.PostForm.Get("reason")
 	var err error
-	if deed == "close" {
+	to := "/flags/" + url.PathEscape(id)
+	switch deed {
+	case "close":
 		_, err = h.Admin.CloseFlag(ctx, &rollcallv1.CloseFlagRequest{FlagId: id, Reason: reason, ClosedBy: by})
-	} else {
+	case "acknowledge":
 		_, err = h.Admin.AcknowledgeFlag(ctx, &rollcallv1.AcknowledgeFlagRequest{FlagId: id, Reason: reason, AcknowledgedBy: by})
+	case "restate":
+		var made *rollcallv1.RestateFlagResponse
+		if made, err = h.Admin.RestateFlag(ctx, &rollcallv1.RestateFlagRequest{FlagId: id, Reason: reason, RestatedBy: by}); made.GetPending() {
+			// Until there is one more than now.
+			if a, err := h.showFlag(ctx, r); err == nil {
+				to += fmt.Sprintf("?restating=%d", len(a.data.(flagPage).GetRestatements()))
+			}
+		}
+	case "undo-restatement":
+		_, err = h.Admin.UndoRestatement(ctx, &rollcallv1.UndoRestatementRequest{FlagId: id, Reason: reason, RestatedBy: by})
 	}
 	if err == nil {
-		http.Redirect(w, r, "/flags/"+url.PathEscape(id), http.StatusSeeOther)
+		http.Redirect(w, r, to, http.StatusSeeOther)
 		return
 	}
 	if h.Status != nil {
@@ -291,7 +367,7 @@ func (h *handler) changeFlag(w http.ResponseWriter, r *http.Request) {
 // wrongOf is what a form's answer says of a field, in a sentence.
 func wrongOf(err error) string {
 	text := show.Clean(status.Convert(err).Message())
-	for field, word := range map[string]string{"closed_by": "Your name", "acknowledged_by": "Your name", "reason": "The reason", "flag_id": "This"} {
+	for field, word := range map[string]string{"closed_by": "Your name", "acknowledged_by": "Your name", "restated_by": "Your name", "reason": "The reason", "flag_id": "This"} {
 		if rest, ok := strings.CutPrefix(text, field); ok {
 			return word + strings.TrimPrefix(rest, ":") + "."
 		}

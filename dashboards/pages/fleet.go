@@ -28,8 +28,9 @@ var words = template.FuncMap{
 	"causes": show.Causes,
 	"chance": func(p float64) string { return fmt.Sprintf("%.0f\u00a0%%", p*100) },
 	"count":  show.Count,
-	"name":   nameOf,
-	"join":   strings.Join,
+	"how":    show.RestatedHow, "restatement": show.Restatement,
+	"name": nameOf,
+	"join": strings.Join,
 	// sentence makes one of a clause that was computed.
 	"sentence": sentence,
 }

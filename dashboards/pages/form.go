@@ -84,7 +84,7 @@ func atMachine(r *http.Request) error {
 	if local && named {
 		return nil
 	}
-	return status.Error(codes.PermissionDenied, "flags are acknowledged and closed here only by who sits at the service's machine; elsewhere use rollcall flags acknowledge or rollcall flags close with a quality manager's certificate")
+	return status.Error(codes.PermissionDenied, "flags are acknowledged and closed and pulls restated here only by who sits at the service's machine; elsewhere use rollcall flags acknowledge, rollcall flags close or rollcall restate with a quality manager's certificate")
 }
 
 // sealed is a page's data with a form in it.

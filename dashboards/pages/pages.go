@@ -61,6 +61,8 @@ type Fleet interface {
 type Admin interface {
 	CloseFlag(context.Context, *rollcallv1.CloseFlagRequest) (*rollcallv1.CloseFlagResponse, error)
 	AcknowledgeFlag(context.Context, *rollcallv1.AcknowledgeFlagRequest) (*rollcallv1.AcknowledgeFlagResponse, error)
+	RestateFlag(context.Context, *rollcallv1.RestateFlagRequest) (*rollcallv1.RestateFlagResponse, error)
+	UndoRestatement(context.Context, *rollcallv1.UndoRestatementRequest) (*rollcallv1.UndoRestatementResponse, error)
 }
 
 // Options are what the pages need besides the fleet.
@@ -76,7 +78,7 @@ type Options struct {
 	Log *zap.Logger
 	// Timeout is how long a page may take to read; 0: 10 s.
 	Timeout time.Duration
-	// Admin is what flags are acknowledged and closed by; nil: the pages only read.
+	// Admin is what flags are acknowledged, closed and their pulls restated by; nil: the pages only read.
 	Admin Admin
 	// Recompute rebuilds what is computed and tells how far it is; nil: the pages
 	// do not offer it.
@@ -107,7 +109,8 @@ var pageNames = []string{"fleet", "cell", "flag", "flags", "pull", "traces", "ca
 // /cells/ID/checklist and its file to fill in, /cells/ID/checklist.csv, and the first
 // page's figures as /cells.json and /cells.csv. /live tells what is under way as
 // server-sent events. Forms are sent to /flags/ID/acknowledge, /flags/ID/close,
-// /recompute and /reader, with a door also to /signin and /signout. Every other path gets a page that says where to go.
+// /flags/ID/restate, /flags/ID/undo-restatement, /recompute and /reader, with a door also
+// to /signin and /signout. Every other path gets a page that says where to go.
 func Handler(fleet Fleet, options Options) http.Handler {
 	if options.Now == nil {
 		options.Now = time.Now

@@ -142,6 +142,21 @@ func (h *handler) showPull(ctx context.Context, r *http.Request) (answer, error)
 // Headlines returns the headline figures.
 func (p pullPage) Headlines() []show.Headline { return show.HeadlinesIn(p.Pull, p.reader.Units) }
 
+// restatedPull is a restatement on the pull's page.
+type restatedPull struct {
+	*rollcallv1.RestatedPull
+	Peaks []show.Restated
+}
+
+// RestatedBy returns the restatements of the pull that count.
+func (p pullPage) RestatedBy() []restatedPull {
+	var all []restatedPull
+	for _, r := range p.GetRestatements() {
+		all = append(all, restatedPull{r, show.RestatedPeaks(r, p.reader.Units)})
+	}
+	return all
+}
+
 // HeadlineLegend says how the headline figures are to be read.
 func (p pullPage) HeadlineLegend() string { return show.HeadlineLegend(p.Headlines()) }
 

@@ -15,6 +15,7 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	rollcallv1 "rollcall/proto/rollcall/v1"
 	"rollcall/services/show"
 )
 
@@ -133,6 +134,7 @@ func (r reader) words() template.FuncMap {
 		"unitof":  func(si string) string { return r.Of(si).Symbol },
 		"in":      func(x float64, si string) string { s := r.Of(si); return r.Fixed(x, s, s.Decimals) },
 		"reader":  func() reader { return r },
+		"short":   func(p *rollcallv1.RestatedPull) []show.Restated { return show.RestatedShort(p, r.Units) },
 	}
 }
 

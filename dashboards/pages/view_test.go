@@ -259,7 +259,26 @@ type deeds struct {
 	who          access.Identity // of the last one
 	closed       []*rollcallv1.CloseFlagRequest
 	acknowledged []*rollcallv1.AcknowledgeFlagRequest
+	restated     []*rollcallv1.RestateFlagRequest
+	undone       []*rollcallv1.UndoRestatementRequest
+	pending      bool
 	err          error
+}
+
+func (d *deeds) RestateFlag(_ context.Context, r *rollcallv1.RestateFlagRequest) (*rollcallv1.RestateFlagResponse, error) {
+	if d.err != nil {
+		return nil, d.err
+	}
+	d.restated = append(d.restated, r)
+	return &rollcallv1.RestateFlagResponse{RestatedBy: r.GetRestatedBy(), Pending: d.pending}, nil
+}
+
+func (d *deeds) UndoRestatement(_ context.Context, r *rollcallv1.UndoRestatementRequest) (*rollcallv1.UndoRestatementResponse, error) {
+	if d.err != nil {
+		return nil, d.err
+	}
+	d.undone = append(d.undone, r)
+	return &rollcallv1.UndoRestatementResponse{RestatedBy: r.GetRestatedBy()}, nil
 }
 
 // count returns how many flags were acknowledged.
@@ -297,7 +316,7 @@ func TestFlagForms(t *testing.T) {
 	v := newVisitor(t, handler)
 	path := "/flags/" + showtest.GainFlag
 	form := func() url.Values { return url.Values{"by": {"M. Krause"}, "reason": {"masses on Monday"}} }
-	if page := v.get(path).Body.String(); strings.Count(page, `name="token" value="`+v.token+`"`) != 3 { // two deeds, the reader's
+	if page := v.get(path).Body.String(); strings.Count(page, `name="token" value="`+v.token+`"`) != 4 { // three deeds, the reader's
 		t.Errorf("%d forms with the token", strings.Count(page, v.token))
 	}
 	if w := v.post(path+"/acknowledge", form()); w.Code != http.StatusSeeOther || w.Header().Get("Location") != path {
@@ -356,6 +375,86 @@ func TestFlagForms(t *testing.T) {
 	}
 	if w := newVisitor(t, Handler(showtest.Chain(), Options{})).post(path+"/close", form()); w.Code != http.StatusNotFound {
 		t.Errorf("no Admin: %d", w.Code)
+	}
+}
+
+// A flag's pulls are restated and that is taken back by a form; page, table, CSV and
+// JSON show what was stated and what is restated, and so does the pull's page.
+func TestRestated(t *testing.T) {
+	admin := &deeds{}
+	fleet := showtest.Chain()
+	fleet.Restate()
+	v := newVisitor(t, Handler(fleet, Options{Admin: admin, Now: func() time.Time { return showtest.Now }}))
+	path := "/flags/" + showtest.GainFlag
+	page := v.get(path).Body.String()
+	for _, want := range []string{
+		"Version 1, 1 pull restated, 1 kept as stated by M. Krause on ", "It does not count any more.", "(in place of version 1, " + strings.Repeat("1", 32) + ")",
+		"171.20 ± 1.90 kW", "168.10 ± 1.95 kW", "−3.10 ± 0.17 kW", "203.80 ± 2.75 kW", "kept as stated; not restated: a channel that is needed is missing: load_cell",
+		"Restate 2 pulls anew", path + "/undo-restatement", "gain found 2\u00a0% high &lt;script&gt;",
+	} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the flag's page lacks %q", want)
+		}
+	}
+	csv := v.get(path + "?chart=restated&format=csv").Body.String()
+	if rows := strings.Split(strings.TrimSpace(csv), "\n"); len(rows) != 3 || !strings.HasPrefix(rows[0], "pull_id,started_at,customer_car,peak_wheel_power_stated_w,peak_wheel_power_stated_expanded_uncertainty_w,peak_wheel_power_restated_w") ||
+		!strings.Contains(csv, ",171200,1900,168100,1950,-3100,170,203400,2600,200200,2650,-3200,180,207100,2700,203800,2750,-3300,185,by cause,load-cell gain,0.0204,0.0011,ratio,") ||
+		!strings.Contains(csv, ",,,,,,,,,,,,,,,,,,,kept as stated,load-cell gain,,,,not restated: a channel that is needed is missing: load_cell") {
+		t.Errorf("CSV:\n%s", csv)
+	}
+	if json := v.get(path + "?chart=restated&format=json").Body.String(); !strings.Contains(json, `"peak_wheel_power_difference_w": -3100`) {
+		t.Errorf("JSON:\n%s", json)
+	}
+	if table := v.get(path + "?chart=restated&format=table"); table.Code != http.StatusOK || !strings.Contains(table.Body.String(), "168.10") {
+		t.Errorf("table: %d", table.Code)
+	}
+	if json := v.get(path + "?format=json").Body.String(); strings.Count(json, `"restated":`) < 2 || !strings.Contains(json, `"in_force": true`) {
+		t.Errorf("the flag as JSON:\n%.600s", json)
+	}
+	pull := v.get("/pulls/" + showtest.PullID).Body.String()
+	for _, want := range []string{`<a href="` + path + `">by a flag on fen-2</a>, version 2, by M. Krause`, "weights of another certificate", "by cause, from the samples: load-cell gain, as the checks around it show it, 93\u00a0% probable, put right by &#43;2.04\u00a0%\u00a0±\u00a00.11\u00a0% at its time", "324.2 ± 4.3 N·m", "−5.2 ± 0.3 N·m", "the curve below is as stated"} {
+		if !strings.Contains(pull, want) {
+			t.Errorf("the pull's page lacks %q", want)
+		}
+	}
+	if other := v.get("/pulls/" + showtest.PullID + "?units=PS,lb·ft&numbers=comma").Body.String(); !strings.Contains(other, "228,55 ± 2,65 PS") {
+		t.Error("the restated power is not in PS")
+	}
+	if week := v.get("/reports/chain/2026-W26").Body.String(); !strings.Contains(week, "Customer pulls made or restated in the week") || !strings.Contains(week, "168.10 ± 1.95 kW") || !strings.Contains(week, "1 restated by M. Krause") {
+		t.Error("the weekly report lacks the restated pulls")
+	}
+	form := func() url.Values { return url.Values{"by": {"M. Krause"}, "reason": {"gain 2 % high"}} }
+	if w := v.post(path+"/restate", form()); w.Code != http.StatusSeeOther || w.Header().Get("Location") != path {
+		t.Fatalf("%d %s", w.Code, w.Header().Get("Location"))
+	}
+	if w := v.post(path+"/undo-restatement", form()); w.Code != http.StatusSeeOther || len(admin.undone) != 1 || len(admin.restated) != 1 || admin.restated[0].GetReason() != "gain 2 % high" || admin.undone[0].GetRestatedBy() != "M. Krause" {
+		t.Errorf("%d %v %v", w.Code, admin.restated, admin.undone)
+	}
+	admin.pending = true
+	if w := v.post(path+"/restate", form()); w.Header().Get("Location") != path+"?restating=2" {
+		t.Errorf("pending: to %s", w.Header().Get("Location"))
+	}
+	for asked, says := range map[string]bool{"?restating=2": true, "?restating=1": false, "?restating=x": false} {
+		if strings.Contains(v.get(path+asked).Body.String(), "The pulls are being restated.") != says {
+			t.Errorf("%s: says %v", asked, !says)
+		}
+	}
+	plain := newVisitor(t, Handler(showtest.Chain(), Options{Admin: admin, Now: func() time.Time { return showtest.Now }}))
+	if page := plain.get(path + "?restating=0").Body.String(); !strings.Contains(page, "The pulls are being restated.") || strings.Contains(page, "undo-restatement") {
+		t.Error("the page does not say that they are being restated, or offers to take back what is not there")
+	}
+	admin.err = status.Error(codes.InvalidArgument, "reason: is empty; say why the pulls are restated")
+	if w := v.post(path+"/restate", url.Values{"by": {"M. Krause"}}); w.Code != http.StatusUnprocessableEntity || strings.Count(w.Body.String(), "The reason is empty; say why the pulls are restated.") != 1 {
+		t.Errorf("%d: what is wrong is not said once", w.Code)
+	}
+	v.change = func(r *http.Request) { r.RemoteAddr = "192.0.2.7:40000" }
+	admin.err = nil
+	if w := v.post(path+"/restate", form()); w.Code != http.StatusForbidden || len(admin.restated) != 2 {
+		t.Errorf("from elsewhere: %d", w.Code)
+	}
+	// Without an Admin the page says how.
+	if page := get(showtest.Chain(), Options{}, path).Body.String(); !strings.Contains(page, "rollcall restate "+showtest.GainFlag+" --by NAME --reason TEXT") {
+		t.Error("the page does not say how to restate")
 	}
 }
 

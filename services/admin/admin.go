@@ -40,6 +40,9 @@ type Server struct {
 	CarryFits func(ctx context.Context, from fleet.PullID, pulls []fleet.PullID) error
 	// LossCarried is called after somebody decided on the losses of pulls.
 	LossCarried func(ctx context.Context, pulls []fleet.PullID) error
+	// Restate computes the pulls that a flag touches anew, with the errors of their
+	// cell put right.
+	Restate func(ctx context.Context, touched []store.TouchedRow) ([]store.RestatedRow, error)
 	// RecomputeAll rebuilds every computed table and reports its progress.
 	RecomputeAll func(ctx context.Context, progress func(stage string, done, total uint64) error) error
 
@@ -47,11 +50,15 @@ type Server struct {
 	Certificates Certificates
 
 	applying, deciding sync.Mutex
+
+	restateWait time.Duration
+	restatingMu sync.Mutex
+	restating   map[string]bool // by flag; of restatingMu
 }
 
 // New returns a server that keeps the registry in book.
 func New(s *store.Store, book *Book, now func() time.Time, log *zap.Logger) *Server {
-	return &Server{store: s, book: book, now: now, log: log.Named("admin")}
+	return &Server{store: s, book: book, now: now, log: log.Named("admin"), restateWait: restateWait}
 }
 
 // ApplyRegistry takes a registry file whole or not at all.
@@ -147,7 +154,7 @@ func stamp(t time.Time) *timestamppb.Timestamp { return timestamppb.New(t) }
 func (s *Server) person(ctx context.Context, field, said string) (string, error) {
 	id := access.FromContext(ctx)
 	if !id.MayAdminister() {
-		return "", access.Denied("%s may not change the registry, close flags, carry losses or sign certificates; a quality manager's certificate is needed", id)
+		return "", access.Denied("%s may not change the registry, close flags, restate pulls, carry losses or sign certificates; a quality manager's certificate is needed", id)
 	}
 	if id.Person != "" {
 		return id.Person, nil

@@ -7,6 +7,7 @@
 //	curves of a session ─ refrun.Assemble ─▶ run              fleet.go
 //	curves of a site and day ─ finding.JudgeBeside ─▶ findings beside neighbours   neighbours.go
 //	runs ─ drift.Follow ─▶ estimates ─ flag.Decide ─▶ flags ─ lookback.Effects ─▶ touched pulls
+//	touched pulls ─ restatement.Restate ─▶ restated figures, on request    restate.go
 //	checks, pulls ─ interval.Next ─▶ when the next check is due         due.go
 //
 // Everything stored is a pure function of the raw tables and, for overdue flags,

@@ -440,10 +440,15 @@ func flagRow(f flag.Flag, epoch fleet.EpochID) store.FlagRow {
 func touchedRows(f flag.Flag, effects []lookback.Effect) []store.TouchedRow {
 	var rows []store.TouchedRow
 	for _, e := range effects {
-		rows = append(rows, store.TouchedRow{
+		row := store.TouchedRow{
 			FlagID: string(f.ID), StartedAt: e.At, PullID: string(e.Pull), CellID: string(f.Cell), CustomerCar: e.CustomerCar,
 			Effect: e.Effect, EffectU: e.U, CodeVersion: CodeVersion,
-		})
+		}
+		if s := e.Size; s != nil {
+			row.Fault, row.Size, row.SizeU = s.Fault.String(), ptr(s.Value), ptr(s.U)
+			row.SizeUnit, row.SizeFrom = lookback.Unit(s.Fault), s.From.String()
+		}
+		rows = append(rows, row)
 	}
 	return rows
 }
@@ -478,7 +483,7 @@ func join(a, b string) string {
 	return a + "; " + b
 }
 
-var inside = regexp.MustCompile(`(^|[:(;] ?)(?:channel|coastdown|correction|drift|gum|loadcell|powercurve|refrun): `)
+var inside = regexp.MustCompile(`(^|[:(;] ?)(?:channel|coastdown|correction|drift|gum|loadcell|powercurve|refrun|restatement): `)
 
 // plain returns a reason without the names of the packages that gave it, which
 // stand before what they say.

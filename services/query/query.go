@@ -322,6 +322,9 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 		}
 		out.Flags = append(out.Flags, g)
 	}
+	if err := s.restated(ctx, out.Flags); err != nil {
+		return nil, err
+	}
 	return out, s.deeds(ctx, out.Flags)
 }
 
@@ -483,6 +486,9 @@ func (s *Server) GetPull(ctx context.Context, req *pb.GetPullRequest) (*pb.GetPu
 		return nil, err
 	}
 	if err := s.told(ctx, []*pb.Pull{p}); err != nil {
+		return nil, err
+	}
+	if err := s.restatedOf(ctx, p); err != nil {
 		return nil, err
 	}
 	out := &pb.GetPullResponse{Pull: p, Header: raw.Begin.Header}

@@ -261,7 +261,7 @@ func (s *Server) deeds(ctx context.Context, flags []*pb.Flag) error {
 		byID["flag "+g.FlagId] = g
 		subjects = append(subjects, "flag "+g.FlagId)
 	}
-	rows, err := s.store.AuditOf(ctx, []string{deedAcknowledged, deedClosed}, subjects)
+	rows, err := s.store.AuditOf(ctx, []string{deedAcknowledged, deedClosed, deedRestated, deedTakenBack}, subjects)
 	if err != nil {
 		return err
 	}

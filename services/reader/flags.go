@@ -26,7 +26,7 @@ func (a *app) flags() *cobra.Command {
 			return printFlags(c.OutOrStdout(), flags, touched)
 		})
 	c.Flags().BoolVar(&closed, "closed", false, "also the closed ones")
-	c.Flags().BoolVar(&touched, "touched", false, "list the customer pulls a flag touches")
+	c.Flags().BoolVar(&touched, "touched", false, "list the customer pulls a flag touches, stated and restated")
 	c.AddCommand(a.acknowledgeFlag(), a.closeFlag())
 	return c
 }
@@ -74,15 +74,15 @@ func printFlags(w io.Writer, flags []*rollcallv1.Flag, touched bool) error {
 		}
 		if n := len(f.GetTouchedPulls()); n > 0 {
 			line("touches", show.Count(n, "customer pull", "customer pulls"))
-			if touched {
-				t := table{heads: []string{"    PULL", "STARTED (UTC)", "CUSTOMER'S CAR", ">EFFECT %", ">± U %"}}
-				for _, p := range f.GetTouchedPulls() {
-					effect, u := p.GetEffect(), p.GetExpandedUncertainty()
-					t.add("    "+p.GetPullId(), show.At(p.GetStartedAt()), show.Or(p.GetCustomerCar()), show.OffPercent(&effect), show.Percent(&u))
-				}
-				if err := t.print(&b); err != nil {
-					return err
-				}
+		}
+		for _, r := range f.GetRestatements() {
+			if r.GetInForce() || r.GetTakenBack() && r == f.GetRestatements()[len(f.GetRestatements())-1] {
+				line("restated", show.Restatement(r))
+			}
+		}
+		if touched {
+			if err := printTouched(&b, f); err != nil {
+				return err
 			}
 		}
 	}
@@ -91,6 +91,36 @@ func printFlags(w io.Writer, flags []*rollcallv1.Flag, touched bool) error {
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// printTouched lists the pulls a flag touches, and what was restated of them.
+func printTouched(b *strings.Builder, f *rollcallv1.Flag) error {
+	var restated []*rollcallv1.RestatedPull
+	if len(f.GetTouchedPulls()) > 0 {
+		t := table{heads: []string{"    PULL", "STARTED (UTC)", "CUSTOMER'S CAR", ">EFFECT %", ">± U %"}}
+		for _, p := range f.GetTouchedPulls() {
+			effect, u := p.GetEffect(), p.GetExpandedUncertainty()
+			t.add("    "+p.GetPullId(), show.At(p.GetStartedAt()), show.Or(p.GetCustomerCar()), show.OffPercent(&effect), show.Percent(&u))
+			if p.GetRestated() != nil {
+				restated = append(restated, p.GetRestated())
+			}
+		}
+		if err := t.print(b); err != nil {
+			return err
+		}
+	}
+	beside := f.GetRestatedBeside()
+	if restated = append(restated, beside...); len(restated) == 0 {
+		return nil
+	}
+	b.WriteByte('\n')
+	if err := restatedTable(b, "    ", restated); err != nil {
+		return err
+	}
+	if n := len(beside); n > 0 {
+		fmt.Fprintf(b, "    The last %d of these the flag, looked at anew, touches no more.\n", n)
+	}
+	return nil
 }
 
 func (a *app) acknowledgeFlag() *cobra.Command {

@@ -205,6 +205,25 @@ func pullHead(b *strings.Builder, p *rollcallv1.Pull) error {
 		}
 		b.WriteString("  " + show.HeadlineLegend(headlines) + "\n\n")
 	}
+	for _, r := range p.GetRestatements() {
+		line("restated", show.RestatedBy(r))
+		line("", show.RestatedHow(r))
+		if r.GetStatedOtherwiseNow() {
+			line("", "The pull was computed anew since and states other figures now: restate again.")
+		}
+		peaks := show.RestatedPeaks(r, show.DefaultUnits())
+		if !r.GetRestated() || len(peaks) == 0 {
+			continue
+		}
+		t := table{heads: []string{"  FIGURE, PEAK", ">STATED", ">± U", ">RESTATED", ">± U", ">DIFFERENCE", ">± U", "UNIT"}}
+		for _, x := range peaks {
+			t.add("  "+x.Figure, x.Stated, x.StatedU, x.Restated, x.RestatedU, x.Difference, x.DifferenceU, x.Unit)
+		}
+		if err := t.print(b); err != nil {
+			return err
+		}
+		b.WriteByte('\n')
+	}
 	if loss := p.GetLoss(); loss == "none" {
 		line("loss", "none: "+p.GetLossNote())
 	} else {

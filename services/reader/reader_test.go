@@ -48,8 +48,13 @@ type admin struct {
 	undone    *rollcallv1.UndoCarriedLossRequest
 	signed    *rollcallv1.SignCertificateRequest
 	corrected *rollcallv1.CorrectCertificateRequest
-	progress  []*rollcallv1.RecomputeResponse
-	err       error
+	restated  *rollcallv1.RestateFlagRequest
+
+	restatedAnswer    *rollcallv1.RestateFlagResponse
+	restatementUndone *rollcallv1.UndoRestatementRequest
+
+	progress []*rollcallv1.RecomputeResponse
+	err      error
 }
 
 func (a *admin) ApplyRegistry(_ context.Context, r *rollcallv1.ApplyRegistryRequest) (*rollcallv1.ApplyRegistryResponse, error) {

@@ -101,6 +101,9 @@ type Report struct {
 	Checks               []*pb.Check
 	Due                  []*pb.DueCheck // before the end of the next week
 	Cars                 []*pb.CarStatus
+	// Restated are the customer pulls that were made or restated in the week, as
+	// they are restated now.
+	Restated []*pb.RestatedPull
 	// Names are what cells are called, by id.
 	Names map[string]string
 }
@@ -238,6 +241,7 @@ func Make(ctx context.Context, fleet Fleet, site string, week Week, now time.Tim
 		return a.GetPerformedAt().AsTime().Compare(b.GetPerformedAt().AsTime())
 	})
 	r.addFlags(flags.GetFlags(), byID)
+	r.addRestated(flags.GetFlags(), byID)
 	// What is due is known of now only; a report of an old week does not say.
 	if r.Running {
 		for _, d := range due.GetDue() {
@@ -299,6 +303,29 @@ func (r *Report) addFlags(flags []*pb.Flag, byID map[string]*Cell) {
 			return cmp.Or(rank(a)-rank(b), cmp.Compare(b.GetTouchedCount(), a.GetTouchedCount()), cmp.Compare(math.Abs(b.GetSize()), math.Abs(a.GetSize())))
 		})
 	}
+}
+
+// addRestated finds the restated pulls that the week is about.
+func (r *Report) addRestated(flags []*pb.Flag, byID map[string]*Cell) {
+	for _, f := range flags {
+		if byID[f.GetCellId()] == nil {
+			continue
+		}
+		all := slices.Clone(f.GetRestatedBeside())
+		for _, t := range f.GetTouchedPulls() {
+			if t.GetRestated() != nil {
+				all = append(all, t.GetRestated())
+			}
+		}
+		for _, p := range all {
+			if r.within(p.GetStartedAt()) || r.within(p.GetRestatedAt()) {
+				r.Restated = append(r.Restated, p)
+			}
+		}
+	}
+	slices.SortStableFunc(r.Restated, func(a, b *pb.RestatedPull) int {
+		return cmp.Or(cmp.Compare(a.GetCellId(), b.GetCellId()), a.GetStartedAt().AsTime().Compare(b.GetStartedAt().AsTime()), cmp.Compare(a.GetPullId(), b.GetPullId()), cmp.Compare(a.GetFlagId(), b.GetFlagId()))
+	})
 }
 
 // rank orders flags by what they ask for.

@@ -96,3 +96,36 @@ func TestWeekOnly(t *testing.T) {
 		t.Errorf("no such site: %v", err)
 	}
 }
+
+// A week names the customer pulls that were made or restated in it, with both values;
+// a week that has nothing to do with them does not.
+func TestRestatedInReport(t *testing.T) {
+	fleet := showtest.Chain()
+	fleet.Restate() // on 25 and 26 June pulls of 27 May and 20 June
+	for _, c := range []struct {
+		week  Week
+		pulls int
+		says  []string
+	}{
+		{Week{2026, 26}, 2, []string{"Customer pulls made or restated in the week", "171.20 ± 1.90 kW", "168.10 ± 1.95 kW", "−3.10 ± 0.17 kW", "not restated: a channel that is needed is missing: load_cell", "; 1 restated by M. Krause on 2026-06-26"}},
+		{Week{2026, 25}, 1, []string{"207.10 ± 2.70 kW"}}, // made in it
+		{Week{2026, 24}, 0, nil},
+	} {
+		r, err := Make(t.Context(), fleet, Chain, c.week, showtest.Now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := strings.Join(strings.Fields(r.Text()), " ")
+		if len(r.Restated) != c.pulls || c.pulls == 0 && strings.Contains(text, "or restated in the week") {
+			t.Errorf("%s: %d restated pulls", c.week, len(r.Restated))
+		}
+		for _, want := range c.says {
+			if !strings.Contains(text, want) {
+				t.Errorf("%s lacks %q:\n%s", c.week, want, r.Text())
+			}
+		}
+		if _, err := r.PDF(); err != nil {
+			t.Error(err)
+		}
+	}
+}

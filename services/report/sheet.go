@@ -60,6 +60,9 @@ func (r *Report) FlagWords(f *pb.Flag) string {
 	if n := int(f.GetTouchedCount()); n > 0 {
 		s += "; " + show.Count(n, "customer pull touched", "customer pulls touched")
 	}
+	if a := show.InForce(f); a != nil {
+		s += fmt.Sprintf("; %d restated by %s on %s", a.GetPulls()-a.GetKept(), show.Or(a.GetRestatedBy()), r.day(a.GetRestatedAt().AsTime()))
+	}
 	return s
 }
 
@@ -110,6 +113,9 @@ func (r *Report) Sheet() certificate.Sheet {
 	flags("Open at the end, in order of harm", r.Open)
 	flags("Opened in the week", r.Opened)
 	flags("Closed in the week", r.Closed)
+	if len(r.Restated) > 0 {
+		s.Sections = append(s.Sections, r.restated())
+	}
 	if len(r.Checks) > 0 {
 		x := certificate.Section{Heading: "Checks made"}
 		t := certificate.Table{Columns: []certificate.Column{{Name: "Performed", Share: 16}, {Name: "Cell", Share: 20}, {Name: "Check", Share: 24}, {Name: "By", Share: 18}, {Name: "Verdict", Share: 20}}}
@@ -143,6 +149,34 @@ func (r *Report) Sheet() certificate.Sheet {
 	}
 	s.Statements = []string{"Offset: relative error of a cell's corrected tractive force against the fleet, after its last reference run of the week or before; change: against that before the week. U: expanded uncertainty, k = 2. What is said of past weeks is what is known of them today."}
 	return s
+}
+
+// mostRestated is how many restated pulls a report lists.
+const mostRestated = 50
+
+// restated lists the restated pulls with their figures before and after.
+func (r *Report) restated() certificate.Section {
+	x := certificate.Section{Heading: "Customer pulls made or restated in the week"}
+	t := certificate.Table{Columns: []certificate.Column{{Name: "Made", Share: 12}, {Name: "Cell", Share: 14}, {Name: "Customer's car", Share: 16}, {Name: "Peak", Share: 16}, {Name: "Stated ± U", Right: true, Share: 15}, {Name: "Restated ± U", Right: true, Share: 15}, {Name: "Difference ± U", Right: true, Share: 15}}}
+	for _, p := range r.Restated[:min(len(r.Restated), mostRestated)] {
+		for _, f := range show.RestatedShort(p, show.DefaultUnits()) {
+			after := f.RestatedText()
+			if !p.GetRestated() {
+				after = "kept as stated"
+			}
+			t.Rows = append(t.Rows, []string{r.day(p.GetStartedAt().AsTime()), cmp.Or(r.Names[p.GetCellId()], p.GetCellId()), show.Or(p.GetCustomerCar()), f.Figure, f.StatedText(), after, f.DifferenceText()})
+		}
+		if len(p.GetFigures()) == 0 {
+			x.List = append(x.List, show.Sentence(fmt.Sprintf("%s, %s, %s: %s", r.day(p.GetStartedAt().AsTime()), cmp.Or(r.Names[p.GetCellId()], p.GetCellId()), show.Or(p.GetCustomerCar()), p.GetNote())))
+		}
+	}
+	if n := len(r.Restated) - mostRestated; n > 0 {
+		x.List = append(x.List, fmt.Sprintf("%d more: see the flags' pages", n))
+	}
+	if len(t.Rows) > 0 {
+		x.Tables = append(x.Tables, t)
+	}
+	return x
 }
 
 // PDF returns the report as PDF, the same bytes for the same report.

@@ -7,7 +7,7 @@
 //
 // Raw tables hold what was sent and are never changed: pulls, sample_blocks,
 // pull_ends, calibration_checks, heartbeats, refusals, registry_versions,
-// audit, flag_closings, loss_carries. Their sort key is the identity of their content, and
+// audit, flag_closings, loss_carries, restatements, restated_pulls. Their sort key is the identity of their content, and
 // ReplacingMergeTree lets a row that is sent twice vanish: in the background
 // when parts merge, and at once for every reader, who reads with FINAL.
 // certificate_numbers and certificates are raw too, and a row of theirs is

@@ -50,8 +50,14 @@ type TouchedRow struct {
 	CustomerCar string    `ch:"customer_car"`
 	Effect      float64   `ch:"effect"`   // relative effect on the stated power
 	EffectU     float64   `ch:"effect_u"` // expanded, k = 2
-	CodeVersion string    `ch:"code_version"`
-	Present     uint8     `ch:"present"` // 0: a newer computation does not have this row
+	// The error at the pull's time, where the cause is known; see lookback.Size.
+	Fault       string   `ch:"fault"`
+	Size        *float64 `ch:"size"`   // in SizeUnit
+	SizeU       *float64 `ch:"size_u"` // expanded, k = 2
+	SizeUnit    string   `ch:"size_unit"`
+	SizeFrom    string   `ch:"size_from"` // checks, runs, flag
+	CodeVersion string   `ch:"code_version"`
+	Present     uint8    `ch:"present"` // 0: a newer computation does not have this row
 }
 
 // CauseRow is a possible fault behind a flag.

@@ -39,7 +39,7 @@ func (s *Store) ReadRegistry(ctx context.Context) ([]RegistryRow, error) {
 type AuditRow struct {
 	At      time.Time `ch:"at"`
 	Who     string    `ch:"who"`
-	What    string    `ch:"what"`    // registry applied, flag acknowledged, flag closed, recomputed
+	What    string    `ch:"what"`    // registry applied, flag acknowledged, flag closed, flag restated, recomputed …
 	Subject string    `ch:"subject"` // of what, such as cell bath-1
 	Before  string    `ch:"before"`
 	After   string    `ch:"after"`

@@ -222,6 +222,31 @@ func TestRoundTrip(t *testing.T) {
 			func(ctx context.Context, rows []store.FlagRow) error { return s.ReplaceFlags(ctx, rows, nil) },
 			func(ctx context.Context) ([]store.FlagRow, error) { return s.ListFlags(ctx, all, true) })
 	})
+	t.Run("restated pulls", func(t *testing.T) {
+		roundTrip(t, func(r *store.RestatedRow) { r.RestatementID, r.FlagID = "r", "f" },
+			func(ctx context.Context, rows []store.RestatedRow) error {
+				return s.AppendRestatement(ctx, store.RestatementRow{FlagID: "f", RestatementID: "r", RestatedBy: "a", Reason: "b", Pulls: uint32(len(rows))}, rows)
+			},
+			func(ctx context.Context) ([]store.RestatedRow, error) {
+				rows, err := s.ReadRestated(ctx, []string{"r"})
+				return rows["r"], err
+			})
+	})
+	t.Run("restatements", func(t *testing.T) {
+		roundTrip(t, func(r *store.RestatementRow) { r.FlagID, r.Pulls, r.TakenBack = "g", 0, true },
+			func(ctx context.Context, rows []store.RestatementRow) error {
+				for _, row := range rows {
+					if err := s.AppendRestatement(ctx, row, nil); err != nil {
+						return err
+					}
+				}
+				return nil
+			},
+			func(ctx context.Context) ([]store.RestatementRow, error) {
+				rows, err := s.ReadRestatements(ctx, "g")
+				return rows["g"], err
+			})
+	})
 	t.Run("adoptions", func(t *testing.T) {
 		roundTrip(t, nil, func(ctx context.Context, rows []store.AdoptionRow) error {
 			for _, row := range rows {
@@ -1092,5 +1117,50 @@ func TestAnotherCellsPullIsLeftAlone(t *testing.T) {
 	}
 	if raw.Begin.CellID != "bath-1" {
 		t.Errorf("the pull is %s's, want bath-1's", raw.Begin.CellID)
+	}
+}
+
+// A touched pull that was computed before sizes were kept has none.
+func TestTouchedPullFromBefore(t *testing.T) {
+	s := storetest.Open(t)
+	err := s.Conn().Exec(t.Context(), "INSERT INTO touched_pulls (flag_id, started_at, pull_id, cell_id, customer_car, effect, effect_u, code_version) VALUES ('f', now64(9, 'UTC'), 'p', 'fen-2', 'van', 0.01, 0.004, '4')")
+	if err != nil {
+		t.Fatal(err)
+	}
+	touched, err := s.ReadTouched(t.Context(), []fleet.FlagID{"f"})
+	if err != nil || len(touched["f"]) != 1 {
+		t.Fatal(touched, err)
+	}
+	if r := touched["f"][0]; r.Effect != 0.01 || r.Fault != "" || r.Size != nil || r.SizeU != nil || r.SizeUnit != "" || r.SizeFrom != "" {
+		t.Errorf("%+v", r)
+	}
+}
+
+// A restatement that is not whole in itself is not kept.
+func TestAppendRestatementRefuses(t *testing.T) {
+	s := storetest.Open(t)
+	whole := store.RestatementRow{FlagID: "f", RestatementID: "r", RestatedBy: "a", Reason: "b", Pulls: 1}
+	pull := store.RestatedRow{FlagID: "f", RestatementID: "r", PullID: "p"}
+	for name, c := range map[string]struct {
+		change func(*store.RestatementRow)
+		pull   store.RestatedRow
+	}{
+		"no reason":       {func(r *store.RestatementRow) { r.Reason = "" }, pull},
+		"nobody":          {func(r *store.RestatementRow) { r.RestatedBy = "" }, pull},
+		"a pull too few":  {func(r *store.RestatementRow) { r.Pulls = 2 }, pull},
+		"of another":      {func(*store.RestatementRow) {}, store.RestatedRow{FlagID: "f", RestatementID: "other"}},
+		"nothing to undo": {func(r *store.RestatementRow) { r.TakenBack = true }, pull},
+	} {
+		row := whole
+		c.change(&row)
+		if err := s.AppendRestatement(t.Context(), row, []store.RestatedRow{c.pull}); err == nil {
+			t.Errorf("%s: kept", name)
+		}
+	}
+	if acts, err := s.ReadRestatements(t.Context()); err != nil || len(acts) != 0 {
+		t.Errorf("%v, %v", acts, err)
+	}
+	if of, err := s.ReadRestatedOf(t.Context(), "p"); err != nil || len(of) != 0 {
+		t.Errorf("%v, %v", of, err)
 	}
 }

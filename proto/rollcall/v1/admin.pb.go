@@ -1202,7 +1202,7 @@ var File_rollcall_v1_admin_proto protoreflect.FileDescriptor
 
 const file_rollcall_v1_admin_proto_rawDesc = "" +
 	"\n" +
-	"\x17rollcall/v1/admin.proto\x12\vrollcall.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x17rollcall/v1/fleet.proto\"\x7f\n" +
+	"\x17rollcall/v1/admin.proto\x12\vrollcall.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x17rollcall/v1/fleet.proto\x1a\x1drollcall/v1/restatement.proto\"\x7f\n" +
 	"\x14ApplyRegistryRequest\x12\x12\n" +
 	"\x04yaml\x18\x01 \x01(\fR\x04yaml\x12\x1b\n" +
 	"\tfile_name\x18\x02 \x01(\tR\bfileName\x12\x1d\n" +
@@ -1286,14 +1286,16 @@ const file_rollcall_v1_admin_proto_rawDesc = "" +
 	"\t_customerB\t\n" +
 	"\a_remark\"X\n" +
 	"\x1aCorrectCertificateResponse\x12:\n" +
-	"\vcertificate\x18\x01 \x01(\v2\x18.rollcall.v1.CertificateR\vcertificate2\xa8\x06\n" +
+	"\vcertificate\x18\x01 \x01(\v2\x18.rollcall.v1.CertificateR\vcertificate2\xd8\a\n" +
 	"\fAdminService\x12V\n" +
 	"\rApplyRegistry\x12!.rollcall.v1.ApplyRegistryRequest\x1a\".rollcall.v1.ApplyRegistryResponse\x12J\n" +
 	"\tCloseFlag\x12\x1d.rollcall.v1.CloseFlagRequest\x1a\x1e.rollcall.v1.CloseFlagResponse\x12\\\n" +
 	"\x0fAcknowledgeFlag\x12#.rollcall.v1.AcknowledgeFlagRequest\x1a$.rollcall.v1.AcknowledgeFlagResponse\x12Y\n" +
 	"\x0eAdoptParasitic\x12\".rollcall.v1.AdoptParasiticRequest\x1a#.rollcall.v1.AdoptParasiticResponse\x12J\n" +
 	"\tCarryLoss\x12\x1d.rollcall.v1.CarryLossRequest\x1a\x1e.rollcall.v1.CarryLossResponse\x12\\\n" +
-	"\x0fUndoCarriedLoss\x12#.rollcall.v1.UndoCarriedLossRequest\x1a$.rollcall.v1.UndoCarriedLossResponse\x12L\n" +
+	"\x0fUndoCarriedLoss\x12#.rollcall.v1.UndoCarriedLossRequest\x1a$.rollcall.v1.UndoCarriedLossResponse\x12P\n" +
+	"\vRestateFlag\x12\x1f.rollcall.v1.RestateFlagRequest\x1a .rollcall.v1.RestateFlagResponse\x12\\\n" +
+	"\x0fUndoRestatement\x12#.rollcall.v1.UndoRestatementRequest\x1a$.rollcall.v1.UndoRestatementResponse\x12L\n" +
 	"\tRecompute\x12\x1d.rollcall.v1.RecomputeRequest\x1a\x1e.rollcall.v1.RecomputeResponse0\x01\x12\\\n" +
 	"\x0fSignCertificate\x12#.rollcall.v1.SignCertificateRequest\x1a$.rollcall.v1.SignCertificateResponse\x12e\n" +
 	"\x12CorrectCertificate\x12&.rollcall.v1.CorrectCertificateRequest\x1a'.rollcall.v1.CorrectCertificateResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
@@ -1334,6 +1336,10 @@ var file_rollcall_v1_admin_proto_goTypes = []any{
 	(*CorrectCertificateResponse)(nil), // 19: rollcall.v1.CorrectCertificateResponse
 	(*timestamppb.Timestamp)(nil),      // 20: google.protobuf.Timestamp
 	(*Certificate)(nil),                // 21: rollcall.v1.Certificate
+	(*RestateFlagRequest)(nil),         // 22: rollcall.v1.RestateFlagRequest
+	(*UndoRestatementRequest)(nil),     // 23: rollcall.v1.UndoRestatementRequest
+	(*RestateFlagResponse)(nil),        // 24: rollcall.v1.RestateFlagResponse
+	(*UndoRestatementResponse)(nil),    // 25: rollcall.v1.UndoRestatementResponse
 }
 var file_rollcall_v1_admin_proto_depIdxs = []int32{
 	2,  // 0: rollcall.v1.ApplyRegistryResponse.changes:type_name -> rollcall.v1.RegistryChange
@@ -1349,20 +1355,24 @@ var file_rollcall_v1_admin_proto_depIdxs = []int32{
 	8,  // 10: rollcall.v1.AdminService.AdoptParasitic:input_type -> rollcall.v1.AdoptParasiticRequest
 	10, // 11: rollcall.v1.AdminService.CarryLoss:input_type -> rollcall.v1.CarryLossRequest
 	12, // 12: rollcall.v1.AdminService.UndoCarriedLoss:input_type -> rollcall.v1.UndoCarriedLossRequest
-	14, // 13: rollcall.v1.AdminService.Recompute:input_type -> rollcall.v1.RecomputeRequest
-	16, // 14: rollcall.v1.AdminService.SignCertificate:input_type -> rollcall.v1.SignCertificateRequest
-	18, // 15: rollcall.v1.AdminService.CorrectCertificate:input_type -> rollcall.v1.CorrectCertificateRequest
-	1,  // 16: rollcall.v1.AdminService.ApplyRegistry:output_type -> rollcall.v1.ApplyRegistryResponse
-	5,  // 17: rollcall.v1.AdminService.CloseFlag:output_type -> rollcall.v1.CloseFlagResponse
-	7,  // 18: rollcall.v1.AdminService.AcknowledgeFlag:output_type -> rollcall.v1.AcknowledgeFlagResponse
-	9,  // 19: rollcall.v1.AdminService.AdoptParasitic:output_type -> rollcall.v1.AdoptParasiticResponse
-	11, // 20: rollcall.v1.AdminService.CarryLoss:output_type -> rollcall.v1.CarryLossResponse
-	13, // 21: rollcall.v1.AdminService.UndoCarriedLoss:output_type -> rollcall.v1.UndoCarriedLossResponse
-	15, // 22: rollcall.v1.AdminService.Recompute:output_type -> rollcall.v1.RecomputeResponse
-	17, // 23: rollcall.v1.AdminService.SignCertificate:output_type -> rollcall.v1.SignCertificateResponse
-	19, // 24: rollcall.v1.AdminService.CorrectCertificate:output_type -> rollcall.v1.CorrectCertificateResponse
-	16, // [16:25] is the sub-list for method output_type
-	7,  // [7:16] is the sub-list for method input_type
+	22, // 13: rollcall.v1.AdminService.RestateFlag:input_type -> rollcall.v1.RestateFlagRequest
+	23, // 14: rollcall.v1.AdminService.UndoRestatement:input_type -> rollcall.v1.UndoRestatementRequest
+	14, // 15: rollcall.v1.AdminService.Recompute:input_type -> rollcall.v1.RecomputeRequest
+	16, // 16: rollcall.v1.AdminService.SignCertificate:input_type -> rollcall.v1.SignCertificateRequest
+	18, // 17: rollcall.v1.AdminService.CorrectCertificate:input_type -> rollcall.v1.CorrectCertificateRequest
+	1,  // 18: rollcall.v1.AdminService.ApplyRegistry:output_type -> rollcall.v1.ApplyRegistryResponse
+	5,  // 19: rollcall.v1.AdminService.CloseFlag:output_type -> rollcall.v1.CloseFlagResponse
+	7,  // 20: rollcall.v1.AdminService.AcknowledgeFlag:output_type -> rollcall.v1.AcknowledgeFlagResponse
+	9,  // 21: rollcall.v1.AdminService.AdoptParasitic:output_type -> rollcall.v1.AdoptParasiticResponse
+	11, // 22: rollcall.v1.AdminService.CarryLoss:output_type -> rollcall.v1.CarryLossResponse
+	13, // 23: rollcall.v1.AdminService.UndoCarriedLoss:output_type -> rollcall.v1.UndoCarriedLossResponse
+	24, // 24: rollcall.v1.AdminService.RestateFlag:output_type -> rollcall.v1.RestateFlagResponse
+	25, // 25: rollcall.v1.AdminService.UndoRestatement:output_type -> rollcall.v1.UndoRestatementResponse
+	15, // 26: rollcall.v1.AdminService.Recompute:output_type -> rollcall.v1.RecomputeResponse
+	17, // 27: rollcall.v1.AdminService.SignCertificate:output_type -> rollcall.v1.SignCertificateResponse
+	19, // 28: rollcall.v1.AdminService.CorrectCertificate:output_type -> rollcall.v1.CorrectCertificateResponse
+	18, // [18:29] is the sub-list for method output_type
+	7,  // [7:18] is the sub-list for method input_type
 	7,  // [7:7] is the sub-list for extension type_name
 	7,  // [7:7] is the sub-list for extension extendee
 	0,  // [0:7] is the sub-list for field type_name
@@ -1374,6 +1384,7 @@ func file_rollcall_v1_admin_proto_init() {
 		return
 	}
 	file_rollcall_v1_fleet_proto_init()
+	file_rollcall_v1_restatement_proto_init()
 	file_rollcall_v1_admin_proto_msgTypes[18].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{

@@ -27,6 +27,8 @@ const (
 	AdminService_AdoptParasitic_FullMethodName     = "/rollcall.v1.AdminService/AdoptParasitic"
 	AdminService_CarryLoss_FullMethodName          = "/rollcall.v1.AdminService/CarryLoss"
 	AdminService_UndoCarriedLoss_FullMethodName    = "/rollcall.v1.AdminService/UndoCarriedLoss"
+	AdminService_RestateFlag_FullMethodName        = "/rollcall.v1.AdminService/RestateFlag"
+	AdminService_UndoRestatement_FullMethodName    = "/rollcall.v1.AdminService/UndoRestatement"
 	AdminService_Recompute_FullMethodName          = "/rollcall.v1.AdminService/Recompute"
 	AdminService_SignCertificate_FullMethodName    = "/rollcall.v1.AdminService/SignCertificate"
 	AdminService_CorrectCertificate_FullMethodName = "/rollcall.v1.AdminService/CorrectCertificate"
@@ -54,6 +56,11 @@ type AdminServiceClient interface {
 	CarryLoss(ctx context.Context, in *CarryLossRequest, opts ...grpc.CallOption) (*CarryLossResponse, error)
 	// UndoCarriedLoss takes that back.
 	UndoCarriedLoss(ctx context.Context, in *UndoCarriedLossRequest, opts ...grpc.CallOption) (*UndoCarriedLossResponse, error)
+	// RestateFlag computes the customer pulls that a flag touches anew, with what is
+	// known of their cell now, and keeps stated and restated figures side by side.
+	RestateFlag(ctx context.Context, in *RestateFlagRequest, opts ...grpc.CallOption) (*RestateFlagResponse, error)
+	// UndoRestatement takes a flag's restatement back. It stays on record.
+	UndoRestatement(ctx context.Context, in *UndoRestatementRequest, opts ...grpc.CallOption) (*UndoRestatementResponse, error)
 	// Recompute rebuilds every computed table from the raw ones.
 	Recompute(ctx context.Context, in *RecomputeRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[RecomputeResponse], error)
 	// SignCertificate issues the certificate of a check. A check has one; a check
@@ -132,6 +139,26 @@ func (c *adminServiceClient) UndoCarriedLoss(ctx context.Context, in *UndoCarrie
 	return out, nil
 }
 
+func (c *adminServiceClient) RestateFlag(ctx context.Context, in *RestateFlagRequest, opts ...grpc.CallOption) (*RestateFlagResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RestateFlagResponse)
+	err := c.cc.Invoke(ctx, AdminService_RestateFlag_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *adminServiceClient) UndoRestatement(ctx context.Context, in *UndoRestatementRequest, opts ...grpc.CallOption) (*UndoRestatementResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(UndoRestatementResponse)
+	err := c.cc.Invoke(ctx, AdminService_UndoRestatement_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *adminServiceClient) Recompute(ctx context.Context, in *RecomputeRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[RecomputeResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	stream, err := c.cc.NewStream(ctx, &AdminService_ServiceDesc.Streams[0], AdminService_Recompute_FullMethodName, cOpts...)
@@ -193,6 +220,11 @@ type AdminServiceServer interface {
 	CarryLoss(context.Context, *CarryLossRequest) (*CarryLossResponse, error)
 	// UndoCarriedLoss takes that back.
 	UndoCarriedLoss(context.Context, *UndoCarriedLossRequest) (*UndoCarriedLossResponse, error)
+	// RestateFlag computes the customer pulls that a flag touches anew, with what is
+	// known of their cell now, and keeps stated and restated figures side by side.
+	RestateFlag(context.Context, *RestateFlagRequest) (*RestateFlagResponse, error)
+	// UndoRestatement takes a flag's restatement back. It stays on record.
+	UndoRestatement(context.Context, *UndoRestatementRequest) (*UndoRestatementResponse, error)
 	// Recompute rebuilds every computed table from the raw ones.
 	Recompute(*RecomputeRequest, grpc.ServerStreamingServer[RecomputeResponse]) error
 	// SignCertificate issues the certificate of a check. A check has one; a check
@@ -228,6 +260,12 @@ func (UnimplementedAdminServiceServer) CarryLoss(context.Context, *CarryLossRequ
 }
 func (UnimplementedAdminServiceServer) UndoCarriedLoss(context.Context, *UndoCarriedLossRequest) (*UndoCarriedLossResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method UndoCarriedLoss not implemented")
+}
+func (UnimplementedAdminServiceServer) RestateFlag(context.Context, *RestateFlagRequest) (*RestateFlagResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RestateFlag not implemented")
+}
+func (UnimplementedAdminServiceServer) UndoRestatement(context.Context, *UndoRestatementRequest) (*UndoRestatementResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method UndoRestatement not implemented")
 }
 func (UnimplementedAdminServiceServer) Recompute(*RecomputeRequest, grpc.ServerStreamingServer[RecomputeResponse]) error {
 	return status.Error(codes.Unimplemented, "method Recompute not implemented")
@@ -367,6 +405,42 @@ func _AdminService_UndoCarriedLoss_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AdminService_RestateFlag_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RestateFlagRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).RestateFlag(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_RestateFlag_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).RestateFlag(ctx, req.(*RestateFlagRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _AdminService_UndoRestatement_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UndoRestatementRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AdminServiceServer).UndoRestatement(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AdminService_UndoRestatement_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AdminServiceServer).UndoRestatement(ctx, req.(*UndoRestatementRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AdminService_Recompute_Handler(srv interface{}, stream grpc.ServerStream) error {
 	m := new(RecomputeRequest)
 	if err := stream.RecvMsg(m); err != nil {
@@ -444,6 +518,14 @@ var AdminService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "UndoCarriedLoss",
 			Handler:    _AdminService_UndoCarriedLoss_Handler,
+		},
+		{
+			MethodName: "RestateFlag",
+			Handler:    _AdminService_RestateFlag_Handler,
+		},
+		{
+			MethodName: "UndoRestatement",
+			Handler:    _AdminService_UndoRestatement_Handler,
 		},
 		{
 			MethodName: "SignCertificate",

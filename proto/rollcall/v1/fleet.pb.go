@@ -663,8 +663,13 @@ type Flag struct {
 	TouchedCount                  uint64  `protobuf:"varint,70,opt,name=touched_count,json=touchedCount,proto3" json:"touched_count,omitempty"`
 	MostEffect                    float64 `protobuf:"fixed64,71,opt,name=most_effect,json=mostEffect,proto3" json:"most_effect,omitempty"`
 	MostEffectExpandedUncertainty float64 `protobuf:"fixed64,72,opt,name=most_effect_expanded_uncertainty,json=mostEffectExpandedUncertainty,proto3" json:"most_effect_expanded_uncertainty,omitempty"`
-	unknownFields                 protoimpl.UnknownFields
-	sizeCache                     protoimpl.SizeCache
+	// Every restatement of its pulls, oldest first, without them: the one in force
+	// stands at touched_pulls.
+	Restatements []*Restatement `protobuf:"bytes,80,rep,name=restatements,proto3" json:"restatements,omitempty"`
+	// Pulls of the restatement in force that the flag, looked at anew, touches no more.
+	RestatedBeside []*RestatedPull `protobuf:"bytes,81,rep,name=restated_beside,json=restatedBeside,proto3" json:"restated_beside,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Flag) Reset() {
@@ -865,12 +870,26 @@ func (x *Flag) GetMostEffectExpandedUncertainty() float64 {
 	return 0
 }
 
+func (x *Flag) GetRestatements() []*Restatement {
+	if x != nil {
+		return x.Restatements
+	}
+	return nil
+}
+
+func (x *Flag) GetRestatedBeside() []*RestatedPull {
+	if x != nil {
+		return x.RestatedBeside
+	}
+	return nil
+}
+
 // FlagDeed is what somebody did about a flag.
 type FlagDeed struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	At    *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
 	By    string                 `protobuf:"bytes,2,opt,name=by,proto3" json:"by,omitempty"`
-	// flag acknowledged, flag closed
+	// flag acknowledged, flag closed, flag restated, restatement taken back
 	What          string `protobuf:"bytes,3,opt,name=what,proto3" json:"what,omitempty"`
 	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -1023,8 +1042,10 @@ type TouchedPull struct {
 	// Relative effect on the stated power, and its expanded uncertainty.
 	Effect              float64 `protobuf:"fixed64,4,opt,name=effect,proto3" json:"effect,omitempty"`
 	ExpandedUncertainty float64 `protobuf:"fixed64,5,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3" json:"expanded_uncertainty,omitempty"`
-	unknownFields       protoimpl.UnknownFields
-	sizeCache           protoimpl.SizeCache
+	// By the flag's restatement in force; absent: there is none.
+	Restated      *RestatedPull `protobuf:"bytes,80,opt,name=restated,proto3" json:"restated,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *TouchedPull) Reset() {
@@ -1090,6 +1111,13 @@ func (x *TouchedPull) GetExpandedUncertainty() float64 {
 		return x.ExpandedUncertainty
 	}
 	return 0
+}
+
+func (x *TouchedPull) GetRestated() *RestatedPull {
+	if x != nil {
+		return x.Restated
+	}
+	return nil
 }
 
 type ListChecksRequest struct {
@@ -4824,8 +4852,11 @@ type Pull struct {
 	WindowS         *float64 `protobuf:"fixed64,38,opt,name=window_s,json=windowS,proto3,oneof" json:"window_s,omitempty"`
 	PassBandHz      *float64 `protobuf:"fixed64,39,opt,name=pass_band_hz,json=passBandHz,proto3,oneof" json:"pass_band_hz,omitempty"`
 	WindowFromNoise *bool    `protobuf:"varint,40,opt,name=window_from_noise,json=windowFromNoise,proto3,oneof" json:"window_from_noise,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// By the flags' restatements in force, by flag. Of one pull only, as GetPull
+	// gives it.
+	Restatements  []*RestatedPull `protobuf:"bytes,50,rep,name=restatements,proto3" json:"restatements,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Pull) Reset() {
@@ -5150,6 +5181,13 @@ func (x *Pull) GetWindowFromNoise() bool {
 		return *x.WindowFromNoise
 	}
 	return false
+}
+
+func (x *Pull) GetRestatements() []*RestatedPull {
+	if x != nil {
+		return x.Restatements
+	}
+	return nil
 }
 
 // Headline is the peak of a figure and its mean over a band of engine speeds.
@@ -9576,7 +9614,7 @@ var File_rollcall_v1_fleet_proto protoreflect.FileDescriptor
 
 const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\n" +
-	"\x17rollcall/v1/fleet.proto\x12\vrollcall.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18rollcall/v1/ingest.proto\x1a\x16rollcall/v1/view.proto\"\xc9\x01\n" +
+	"\x17rollcall/v1/fleet.proto\x12\vrollcall.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18rollcall/v1/ingest.proto\x1a\x1drollcall/v1/restatement.proto\x1a\x16rollcall/v1/view.proto\"\xc9\x01\n" +
 	"\x06Filter\x12\x17\n" +
 	"\asite_id\x18\x01 \x01(\tR\x06siteId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x15\n" +
@@ -9636,7 +9674,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\acounted\x18= \x01(\bR\acounted\"P\n" +
 	"\x11ListFlagsResponse\x12'\n" +
 	"\x05flags\x18\x01 \x03(\v2\x11.rollcall.v1.FlagR\x05flags\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xfc\a\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\xfe\b\n" +
 	"\x04Flag\x12\x17\n" +
 	"\aflag_id\x18\x01 \x01(\tR\x06flagId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x15\n" +
@@ -9665,7 +9703,9 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\rtouched_count\x18F \x01(\x04R\ftouchedCount\x12\x1f\n" +
 	"\vmost_effect\x18G \x01(\x01R\n" +
 	"mostEffect\x12G\n" +
-	" most_effect_expanded_uncertainty\x18H \x01(\x01R\x1dmostEffectExpandedUncertainty\"r\n" +
+	" most_effect_expanded_uncertainty\x18H \x01(\x01R\x1dmostEffectExpandedUncertainty\x12<\n" +
+	"\frestatements\x18P \x03(\v2\x18.rollcall.v1.RestatementR\frestatements\x12B\n" +
+	"\x0frestated_beside\x18Q \x03(\v2\x19.rollcall.v1.RestatedPullR\x0erestatedBeside\"r\n" +
 	"\bFlagDeed\x12*\n" +
 	"\x02at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x0e\n" +
 	"\x02by\x18\x02 \x01(\tR\x02by\x12\x12\n" +
@@ -9676,14 +9716,15 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\vprobability\x18\x02 \x01(\x01R\vprobability\x12\x12\n" +
 	"\x04size\x18\x03 \x01(\x01R\x04size\x121\n" +
 	"\x14expanded_uncertainty\x18\x04 \x01(\x01R\x13expandedUncertainty\x12\x1b\n" +
-	"\tsize_unit\x18\x05 \x01(\tR\bsizeUnit\"\xcf\x01\n" +
+	"\tsize_unit\x18\x05 \x01(\tR\bsizeUnit\"\x86\x02\n" +
 	"\vTouchedPull\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x129\n" +
 	"\n" +
 	"started_at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tstartedAt\x12!\n" +
 	"\fcustomer_car\x18\x03 \x01(\tR\vcustomerCar\x12\x16\n" +
 	"\x06effect\x18\x04 \x01(\x01R\x06effect\x121\n" +
-	"\x14expanded_uncertainty\x18\x05 \x01(\x01R\x13expandedUncertainty\"T\n" +
+	"\x14expanded_uncertainty\x18\x05 \x01(\x01R\x13expandedUncertainty\x125\n" +
+	"\brestated\x18P \x01(\v2\x19.rollcall.v1.RestatedPullR\brestated\"T\n" +
 	"\x11ListChecksRequest\x12+\n" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\"T\n" +
@@ -10057,7 +10098,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"P\n" +
 	"\x11ListPullsResponse\x12'\n" +
 	"\x05pulls\x18\x01 \x03(\v2\x11.rollcall.v1.PullR\x05pulls\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xd7\x10\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\x96\x11\n" +
 	"\x04Pull\x12\x17\n" +
 	"\apull_id\x18\x01 \x01(\tR\x06pullId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x12\n" +
@@ -10106,7 +10147,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\fpass_band_hz\x18' \x01(\x01H\n" +
 	"R\n" +
 	"passBandHz\x88\x01\x01\x12/\n" +
-	"\x11window_from_noise\x18( \x01(\bH\vR\x0fwindowFromNoise\x88\x01\x01B\x14\n" +
+	"\x11window_from_noise\x18( \x01(\bH\vR\x0fwindowFromNoise\x88\x01\x01\x12=\n" +
+	"\frestatements\x182 \x03(\v2\x19.rollcall.v1.RestatedPullR\frestatementsB\x14\n" +
 	"\x12_correction_factorB\x15\n" +
 	"\x13_peak_wheel_power_wB\x16\n" +
 	"\x14_peak_engine_power_wB+\n" +
@@ -10564,7 +10606,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bcell_ids\x18\a \x03(\tR\acellIds\"]\n" +
 	"\x0fCellUncertainty\x12\x17\n" +
 	"\acell_id\x18\x01 \x01(\tR\x06cellId\x121\n" +
-	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty2\xa0\x0f\n" +
+	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty2\x81\x10\n" +
 	"\fFleetService\x12J\n" +
 	"\tListCells\x12\x1d.rollcall.v1.ListCellsRequest\x1a\x1e.rollcall.v1.ListCellsResponse\x12J\n" +
 	"\tListFlags\x12\x1d.rollcall.v1.ListFlagsRequest\x1a\x1e.rollcall.v1.ListFlagsResponse\x12M\n" +
@@ -10592,7 +10634,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\tGetTraces\x12\x1d.rollcall.v1.GetTracesRequest\x1a\x1e.rollcall.v1.GetTracesResponse\x12S\n" +
 	"\fListUnderWay\x12 .rollcall.v1.ListUnderWayRequest\x1a!.rollcall.v1.ListUnderWayResponse\x12M\n" +
 	"\n" +
-	"CountPulls\x12\x1e.rollcall.v1.CountPullsRequest\x1a\x1f.rollcall.v1.CountPullsResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
+	"CountPulls\x12\x1e.rollcall.v1.CountPullsRequest\x1a\x1f.rollcall.v1.CountPullsResponse\x12_\n" +
+	"\x10ListRestatements\x12$.rollcall.v1.ListRestatementsRequest\x1a%.rollcall.v1.ListRestatementsResponseB'Z%rollcall/proto/rollcall/v1;rollcallv1b\x06proto3"
 
 var (
 	file_rollcall_v1_fleet_proto_rawDescOnce sync.Once
@@ -10709,17 +10752,21 @@ var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*CellUncertainty)(nil),          // 98: rollcall.v1.CellUncertainty
 	nil,                              // 99: rollcall.v1.GetPullResponse.HeaderEntry
 	(*timestamppb.Timestamp)(nil),    // 100: google.protobuf.Timestamp
-	(*CalibrationCheck)(nil),         // 101: rollcall.v1.CalibrationCheck
-	(LoadDirection)(0),               // 102: rollcall.v1.LoadDirection
-	(LoadSense)(0),                   // 103: rollcall.v1.LoadSense
-	(*ListCarsRequest)(nil),          // 104: rollcall.v1.ListCarsRequest
-	(*ListGeometriesRequest)(nil),    // 105: rollcall.v1.ListGeometriesRequest
-	(*GetTracesRequest)(nil),         // 106: rollcall.v1.GetTracesRequest
-	(*ListUnderWayRequest)(nil),      // 107: rollcall.v1.ListUnderWayRequest
-	(*ListCarsResponse)(nil),         // 108: rollcall.v1.ListCarsResponse
-	(*ListGeometriesResponse)(nil),   // 109: rollcall.v1.ListGeometriesResponse
-	(*GetTracesResponse)(nil),        // 110: rollcall.v1.GetTracesResponse
-	(*ListUnderWayResponse)(nil),     // 111: rollcall.v1.ListUnderWayResponse
+	(*Restatement)(nil),              // 101: rollcall.v1.Restatement
+	(*RestatedPull)(nil),             // 102: rollcall.v1.RestatedPull
+	(*CalibrationCheck)(nil),         // 103: rollcall.v1.CalibrationCheck
+	(LoadDirection)(0),               // 104: rollcall.v1.LoadDirection
+	(LoadSense)(0),                   // 105: rollcall.v1.LoadSense
+	(*ListCarsRequest)(nil),          // 106: rollcall.v1.ListCarsRequest
+	(*ListGeometriesRequest)(nil),    // 107: rollcall.v1.ListGeometriesRequest
+	(*GetTracesRequest)(nil),         // 108: rollcall.v1.GetTracesRequest
+	(*ListUnderWayRequest)(nil),      // 109: rollcall.v1.ListUnderWayRequest
+	(*ListRestatementsRequest)(nil),  // 110: rollcall.v1.ListRestatementsRequest
+	(*ListCarsResponse)(nil),         // 111: rollcall.v1.ListCarsResponse
+	(*ListGeometriesResponse)(nil),   // 112: rollcall.v1.ListGeometriesResponse
+	(*GetTracesResponse)(nil),        // 113: rollcall.v1.GetTracesResponse
+	(*ListUnderWayResponse)(nil),     // 114: rollcall.v1.ListUnderWayResponse
+	(*ListRestatementsResponse)(nil), // 115: rollcall.v1.ListRestatementsResponse
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	100, // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
@@ -10744,177 +10791,183 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	100, // 19: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
 	7,   // 20: rollcall.v1.Flag.history:type_name -> rollcall.v1.FlagDeed
 	100, // 21: rollcall.v1.Flag.acknowledged_at:type_name -> google.protobuf.Timestamp
-	100, // 22: rollcall.v1.FlagDeed.at:type_name -> google.protobuf.Timestamp
-	100, // 23: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
-	0,   // 24: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
-	12,  // 25: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	100, // 26: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
-	100, // 27: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
-	12,  // 28: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
-	101, // 29: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
-	15,  // 30: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
-	100, // 31: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
-	16,  // 32: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
-	18,  // 33: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
-	18,  // 34: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
-	19,  // 35: rollcall.v1.CheckResult.points:type_name -> rollcall.v1.PointResult
-	20,  // 36: rollcall.v1.CheckResult.as_left:type_name -> rollcall.v1.LoadCellCurve
-	21,  // 37: rollcall.v1.CheckResult.interpolation:type_name -> rollcall.v1.InterpolationResult
-	23,  // 38: rollcall.v1.CheckResult.drift:type_name -> rollcall.v1.DriftResult
-	24,  // 39: rollcall.v1.CheckResult.class:type_name -> rollcall.v1.ClassResult
-	26,  // 40: rollcall.v1.CheckResult.senses:type_name -> rollcall.v1.SenseResult
-	27,  // 41: rollcall.v1.CheckResult.speed_zeros:type_name -> rollcall.v1.SpeedZero
-	28,  // 42: rollcall.v1.CheckResult.creep_steps:type_name -> rollcall.v1.CreepStep
-	29,  // 43: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
-	30,  // 44: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
-	17,  // 45: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	102, // 46: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
-	102, // 47: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
-	17,  // 48: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	100, // 49: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
-	22,  // 50: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
-	100, // 51: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
-	25,  // 52: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
-	103, // 53: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
-	15,  // 54: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
-	17,  // 55: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	31,  // 56: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
-	32,  // 57: rollcall.v1.BaseInertiaResult.values:type_name -> rollcall.v1.InertiaValue
-	33,  // 58: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
-	0,   // 59: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
-	36,  // 60: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
-	100, // 61: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
-	100, // 62: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
-	37,  // 63: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
-	0,   // 64: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
-	40,  // 65: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
-	100, // 66: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
-	100, // 67: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
-	100, // 68: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
-	0,   // 69: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
-	43,  // 70: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
-	100, // 71: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
-	100, // 72: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
-	44,  // 73: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
-	100, // 74: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
-	100, // 75: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
-	0,   // 76: rollcall.v1.CountPullsRequest.filter:type_name -> rollcall.v1.Filter
-	47,  // 77: rollcall.v1.CountPullsResponse.counts:type_name -> rollcall.v1.PullCount
-	0,   // 78: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
-	50,  // 79: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	100, // 80: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
-	52,  // 81: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
-	100, // 82: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
-	51,  // 83: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
-	50,  // 84: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
-	57,  // 85: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	99,  // 86: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
-	55,  // 87: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
-	55,  // 88: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
-	56,  // 89: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
-	56,  // 90: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
-	50,  // 91: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
-	60,  // 92: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
-	55,  // 93: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
-	0,   // 94: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
-	63,  // 95: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	100, // 96: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	100, // 97: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
-	0,   // 98: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
-	66,  // 99: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
-	66,  // 100: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
-	69,  // 101: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
-	69,  // 102: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
-	70,  // 103: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
-	70,  // 104: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
-	70,  // 105: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
-	71,  // 106: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	100, // 107: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	100, // 108: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
-	74,  // 109: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
-	66,  // 110: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
-	77,  // 111: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
-	78,  // 112: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
-	78,  // 113: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
-	79,  // 114: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
-	100, // 115: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
-	80,  // 116: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
-	0,   // 117: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
-	83,  // 118: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
-	100, // 119: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
-	100, // 120: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
-	100, // 121: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
-	83,  // 122: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
-	83,  // 123: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
-	100, // 124: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
-	88,  // 125: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
-	89,  // 126: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
-	100, // 127: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
-	100, // 128: rollcall.v1.PlanRotationRequest.from:type_name -> google.protobuf.Timestamp
-	91,  // 129: rollcall.v1.PlanRotationRequest.away:type_name -> rollcall.v1.CarWeeks
-	92,  // 130: rollcall.v1.PlanRotationRequest.closed:type_name -> rollcall.v1.CellWeeks
-	93,  // 131: rollcall.v1.PlanRotationRequest.places:type_name -> rollcall.v1.CarPlace
-	94,  // 132: rollcall.v1.PlanRotationRequest.travel:type_name -> rollcall.v1.TravelCost
-	100, // 133: rollcall.v1.PlanRotationResponse.from:type_name -> google.protobuf.Timestamp
-	96,  // 134: rollcall.v1.PlanRotationResponse.now:type_name -> rollcall.v1.RotationScheme
-	96,  // 135: rollcall.v1.PlanRotationResponse.plan:type_name -> rollcall.v1.RotationScheme
-	96,  // 136: rollcall.v1.PlanRotationResponse.stays:type_name -> rollcall.v1.RotationScheme
-	96,  // 137: rollcall.v1.PlanRotationResponse.round:type_name -> rollcall.v1.RotationScheme
-	97,  // 138: rollcall.v1.RotationScheme.stops:type_name -> rollcall.v1.RotationStop
-	98,  // 139: rollcall.v1.RotationScheme.cells:type_name -> rollcall.v1.CellUncertainty
-	1,   // 140: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,   // 141: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	10,  // 142: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	13,  // 143: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
-	34,  // 144: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
-	38,  // 145: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
-	41,  // 146: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
-	48,  // 147: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	53,  // 148: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	58,  // 149: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	61,  // 150: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	67,  // 151: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	72,  // 152: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
-	75,  // 153: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
-	64,  // 154: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	90,  // 155: rollcall.v1.FleetService.PlanRotation:input_type -> rollcall.v1.PlanRotationRequest
-	81,  // 156: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
-	84,  // 157: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
-	86,  // 158: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
-	104, // 159: rollcall.v1.FleetService.ListCars:input_type -> rollcall.v1.ListCarsRequest
-	105, // 160: rollcall.v1.FleetService.ListGeometries:input_type -> rollcall.v1.ListGeometriesRequest
-	106, // 161: rollcall.v1.FleetService.GetTraces:input_type -> rollcall.v1.GetTracesRequest
-	107, // 162: rollcall.v1.FleetService.ListUnderWay:input_type -> rollcall.v1.ListUnderWayRequest
-	45,  // 163: rollcall.v1.FleetService.CountPulls:input_type -> rollcall.v1.CountPullsRequest
-	2,   // 164: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,   // 165: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	11,  // 166: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	14,  // 167: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
-	35,  // 168: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
-	39,  // 169: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
-	42,  // 170: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
-	49,  // 171: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	54,  // 172: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	59,  // 173: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	62,  // 174: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	68,  // 175: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	73,  // 176: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
-	76,  // 177: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
-	65,  // 178: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	95,  // 179: rollcall.v1.FleetService.PlanRotation:output_type -> rollcall.v1.PlanRotationResponse
-	82,  // 180: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
-	85,  // 181: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
-	87,  // 182: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
-	108, // 183: rollcall.v1.FleetService.ListCars:output_type -> rollcall.v1.ListCarsResponse
-	109, // 184: rollcall.v1.FleetService.ListGeometries:output_type -> rollcall.v1.ListGeometriesResponse
-	110, // 185: rollcall.v1.FleetService.GetTraces:output_type -> rollcall.v1.GetTracesResponse
-	111, // 186: rollcall.v1.FleetService.ListUnderWay:output_type -> rollcall.v1.ListUnderWayResponse
-	46,  // 187: rollcall.v1.FleetService.CountPulls:output_type -> rollcall.v1.CountPullsResponse
-	164, // [164:188] is the sub-list for method output_type
-	140, // [140:164] is the sub-list for method input_type
-	140, // [140:140] is the sub-list for extension type_name
-	140, // [140:140] is the sub-list for extension extendee
-	0,   // [0:140] is the sub-list for field type_name
+	101, // 22: rollcall.v1.Flag.restatements:type_name -> rollcall.v1.Restatement
+	102, // 23: rollcall.v1.Flag.restated_beside:type_name -> rollcall.v1.RestatedPull
+	100, // 24: rollcall.v1.FlagDeed.at:type_name -> google.protobuf.Timestamp
+	100, // 25: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	102, // 26: rollcall.v1.TouchedPull.restated:type_name -> rollcall.v1.RestatedPull
+	0,   // 27: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
+	12,  // 28: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
+	100, // 29: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	100, // 30: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
+	12,  // 31: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
+	103, // 32: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
+	15,  // 33: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
+	100, // 34: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
+	16,  // 35: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
+	18,  // 36: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
+	18,  // 37: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
+	19,  // 38: rollcall.v1.CheckResult.points:type_name -> rollcall.v1.PointResult
+	20,  // 39: rollcall.v1.CheckResult.as_left:type_name -> rollcall.v1.LoadCellCurve
+	21,  // 40: rollcall.v1.CheckResult.interpolation:type_name -> rollcall.v1.InterpolationResult
+	23,  // 41: rollcall.v1.CheckResult.drift:type_name -> rollcall.v1.DriftResult
+	24,  // 42: rollcall.v1.CheckResult.class:type_name -> rollcall.v1.ClassResult
+	26,  // 43: rollcall.v1.CheckResult.senses:type_name -> rollcall.v1.SenseResult
+	27,  // 44: rollcall.v1.CheckResult.speed_zeros:type_name -> rollcall.v1.SpeedZero
+	28,  // 45: rollcall.v1.CheckResult.creep_steps:type_name -> rollcall.v1.CreepStep
+	29,  // 46: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
+	30,  // 47: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
+	17,  // 48: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	104, // 49: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
+	104, // 50: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
+	17,  // 51: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	100, // 52: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
+	22,  // 53: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
+	100, // 54: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
+	25,  // 55: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
+	105, // 56: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
+	15,  // 57: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
+	17,  // 58: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	31,  // 59: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
+	32,  // 60: rollcall.v1.BaseInertiaResult.values:type_name -> rollcall.v1.InertiaValue
+	33,  // 61: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
+	0,   // 62: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
+	36,  // 63: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
+	100, // 64: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
+	100, // 65: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
+	37,  // 66: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
+	0,   // 67: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
+	40,  // 68: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
+	100, // 69: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
+	100, // 70: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
+	100, // 71: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
+	0,   // 72: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
+	43,  // 73: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
+	100, // 74: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
+	100, // 75: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
+	44,  // 76: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
+	100, // 77: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
+	100, // 78: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
+	0,   // 79: rollcall.v1.CountPullsRequest.filter:type_name -> rollcall.v1.Filter
+	47,  // 80: rollcall.v1.CountPullsResponse.counts:type_name -> rollcall.v1.PullCount
+	0,   // 81: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
+	50,  // 82: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
+	100, // 83: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	52,  // 84: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
+	100, // 85: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
+	51,  // 86: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
+	102, // 87: rollcall.v1.Pull.restatements:type_name -> rollcall.v1.RestatedPull
+	50,  // 88: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
+	57,  // 89: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
+	99,  // 90: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	55,  // 91: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
+	55,  // 92: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
+	56,  // 93: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
+	56,  // 94: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
+	50,  // 95: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
+	60,  // 96: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
+	55,  // 97: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
+	0,   // 98: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
+	63,  // 99: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
+	100, // 100: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	100, // 101: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	0,   // 102: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
+	66,  // 103: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
+	66,  // 104: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
+	69,  // 105: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
+	69,  // 106: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
+	70,  // 107: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
+	70,  // 108: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
+	70,  // 109: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
+	71,  // 110: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
+	100, // 111: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	100, // 112: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	74,  // 113: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
+	66,  // 114: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
+	77,  // 115: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
+	78,  // 116: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
+	78,  // 117: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
+	79,  // 118: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
+	100, // 119: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
+	80,  // 120: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
+	0,   // 121: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
+	83,  // 122: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
+	100, // 123: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
+	100, // 124: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
+	100, // 125: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
+	83,  // 126: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	83,  // 127: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
+	100, // 128: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
+	88,  // 129: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
+	89,  // 130: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
+	100, // 131: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
+	100, // 132: rollcall.v1.PlanRotationRequest.from:type_name -> google.protobuf.Timestamp
+	91,  // 133: rollcall.v1.PlanRotationRequest.away:type_name -> rollcall.v1.CarWeeks
+	92,  // 134: rollcall.v1.PlanRotationRequest.closed:type_name -> rollcall.v1.CellWeeks
+	93,  // 135: rollcall.v1.PlanRotationRequest.places:type_name -> rollcall.v1.CarPlace
+	94,  // 136: rollcall.v1.PlanRotationRequest.travel:type_name -> rollcall.v1.TravelCost
+	100, // 137: rollcall.v1.PlanRotationResponse.from:type_name -> google.protobuf.Timestamp
+	96,  // 138: rollcall.v1.PlanRotationResponse.now:type_name -> rollcall.v1.RotationScheme
+	96,  // 139: rollcall.v1.PlanRotationResponse.plan:type_name -> rollcall.v1.RotationScheme
+	96,  // 140: rollcall.v1.PlanRotationResponse.stays:type_name -> rollcall.v1.RotationScheme
+	96,  // 141: rollcall.v1.PlanRotationResponse.round:type_name -> rollcall.v1.RotationScheme
+	97,  // 142: rollcall.v1.RotationScheme.stops:type_name -> rollcall.v1.RotationStop
+	98,  // 143: rollcall.v1.RotationScheme.cells:type_name -> rollcall.v1.CellUncertainty
+	1,   // 144: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,   // 145: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	10,  // 146: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	13,  // 147: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
+	34,  // 148: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
+	38,  // 149: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
+	41,  // 150: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
+	48,  // 151: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	53,  // 152: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	58,  // 153: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	61,  // 154: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	67,  // 155: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	72,  // 156: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	75,  // 157: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
+	64,  // 158: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	90,  // 159: rollcall.v1.FleetService.PlanRotation:input_type -> rollcall.v1.PlanRotationRequest
+	81,  // 160: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
+	84,  // 161: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
+	86,  // 162: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
+	106, // 163: rollcall.v1.FleetService.ListCars:input_type -> rollcall.v1.ListCarsRequest
+	107, // 164: rollcall.v1.FleetService.ListGeometries:input_type -> rollcall.v1.ListGeometriesRequest
+	108, // 165: rollcall.v1.FleetService.GetTraces:input_type -> rollcall.v1.GetTracesRequest
+	109, // 166: rollcall.v1.FleetService.ListUnderWay:input_type -> rollcall.v1.ListUnderWayRequest
+	45,  // 167: rollcall.v1.FleetService.CountPulls:input_type -> rollcall.v1.CountPullsRequest
+	110, // 168: rollcall.v1.FleetService.ListRestatements:input_type -> rollcall.v1.ListRestatementsRequest
+	2,   // 169: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,   // 170: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	11,  // 171: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	14,  // 172: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
+	35,  // 173: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
+	39,  // 174: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
+	42,  // 175: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
+	49,  // 176: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	54,  // 177: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	59,  // 178: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	62,  // 179: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	68,  // 180: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	73,  // 181: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	76,  // 182: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
+	65,  // 183: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	95,  // 184: rollcall.v1.FleetService.PlanRotation:output_type -> rollcall.v1.PlanRotationResponse
+	82,  // 185: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
+	85,  // 186: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
+	87,  // 187: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
+	111, // 188: rollcall.v1.FleetService.ListCars:output_type -> rollcall.v1.ListCarsResponse
+	112, // 189: rollcall.v1.FleetService.ListGeometries:output_type -> rollcall.v1.ListGeometriesResponse
+	113, // 190: rollcall.v1.FleetService.GetTraces:output_type -> rollcall.v1.GetTracesResponse
+	114, // 191: rollcall.v1.FleetService.ListUnderWay:output_type -> rollcall.v1.ListUnderWayResponse
+	46,  // 192: rollcall.v1.FleetService.CountPulls:output_type -> rollcall.v1.CountPullsResponse
+	115, // 193: rollcall.v1.FleetService.ListRestatements:output_type -> rollcall.v1.ListRestatementsResponse
+	169, // [169:194] is the sub-list for method output_type
+	144, // [144:169] is the sub-list for method input_type
+	144, // [144:144] is the sub-list for extension type_name
+	144, // [144:144] is the sub-list for extension extendee
+	0,   // [0:144] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -10923,6 +10976,7 @@ func file_rollcall_v1_fleet_proto_init() {
 		return
 	}
 	file_rollcall_v1_ingest_proto_init()
+	file_rollcall_v1_restatement_proto_init()
 	file_rollcall_v1_view_proto_init()
 	file_rollcall_v1_fleet_proto_msgTypes[3].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[12].OneofWrappers = []any{}

@@ -47,6 +47,7 @@ const (
 	FleetService_GetTraces_FullMethodName        = "/rollcall.v1.FleetService/GetTraces"
 	FleetService_ListUnderWay_FullMethodName     = "/rollcall.v1.FleetService/ListUnderWay"
 	FleetService_CountPulls_FullMethodName       = "/rollcall.v1.FleetService/CountPulls"
+	FleetService_ListRestatements_FullMethodName = "/rollcall.v1.FleetService/ListRestatements"
 )
 
 // FleetServiceClient is the client API for FleetService service.
@@ -100,6 +101,9 @@ type FleetServiceClient interface {
 	// CountPulls says how many pulls each cell made, and how many of them tell nothing
 	// or are in doubt.
 	CountPulls(ctx context.Context, in *CountPullsRequest, opts ...grpc.CallOption) (*CountPullsResponse, error)
+	// ListRestatements returns every restatement with its pulls, those too that count
+	// no more.
+	ListRestatements(ctx context.Context, in *ListRestatementsRequest, opts ...grpc.CallOption) (*ListRestatementsResponse, error)
 }
 
 type fleetServiceClient struct {
@@ -350,6 +354,16 @@ func (c *fleetServiceClient) CountPulls(ctx context.Context, in *CountPullsReque
 	return out, nil
 }
 
+func (c *fleetServiceClient) ListRestatements(ctx context.Context, in *ListRestatementsRequest, opts ...grpc.CallOption) (*ListRestatementsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListRestatementsResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListRestatements_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // FleetServiceServer is the server API for FleetService service.
 // All implementations must embed UnimplementedFleetServiceServer
 // for forward compatibility.
@@ -401,6 +415,9 @@ type FleetServiceServer interface {
 	// CountPulls says how many pulls each cell made, and how many of them tell nothing
 	// or are in doubt.
 	CountPulls(context.Context, *CountPullsRequest) (*CountPullsResponse, error)
+	// ListRestatements returns every restatement with its pulls, those too that count
+	// no more.
+	ListRestatements(context.Context, *ListRestatementsRequest) (*ListRestatementsResponse, error)
 	mustEmbedUnimplementedFleetServiceServer()
 }
 
@@ -482,6 +499,9 @@ func (UnimplementedFleetServiceServer) ListUnderWay(context.Context, *ListUnderW
 }
 func (UnimplementedFleetServiceServer) CountPulls(context.Context, *CountPullsRequest) (*CountPullsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CountPulls not implemented")
+}
+func (UnimplementedFleetServiceServer) ListRestatements(context.Context, *ListRestatementsRequest) (*ListRestatementsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListRestatements not implemented")
 }
 func (UnimplementedFleetServiceServer) mustEmbedUnimplementedFleetServiceServer() {}
 func (UnimplementedFleetServiceServer) testEmbeddedByValue()                      {}
@@ -936,6 +956,24 @@ func _FleetService_CountPulls_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _FleetService_ListRestatements_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListRestatementsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListRestatements(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListRestatements_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListRestatements(ctx, req.(*ListRestatementsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // FleetService_ServiceDesc is the grpc.ServiceDesc for FleetService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -1038,6 +1076,10 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CountPulls",
 			Handler:    _FleetService_CountPulls_Handler,
+		},
+		{
+			MethodName: "ListRestatements",
+			Handler:    _FleetService_ListRestatements_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

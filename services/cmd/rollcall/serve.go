@@ -271,7 +271,7 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 
 	keeping := admin.New(s, book, time.Now, log)
 	keeping.FlagClosed, keeping.RecomputeAll = computing.FlagClosed, computing.Recompute
-	keeping.ParasiticAdopted = computing.ParasiticAdopted
+	keeping.ParasiticAdopted, keeping.Restate = computing.ParasiticAdopted, computing.Restate
 	keeping.CarryFits, keeping.LossCarried = computing.CarryFits, computing.LossCarried
 	keeping.Applied = func(cells []fleet.CellID, cars []fleet.CarID, sites []fleet.SiteID, masses bool, from time.Time) {
 		if err := computing.RegistryChanged(context.WithoutCancel(ctx), cells, cars, sites, masses, from); err != nil {

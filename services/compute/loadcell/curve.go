@@ -211,3 +211,65 @@ func (c Calibration) mirrored() Calibration {
 	c.Low, c.High = -c.High, -c.Low
 	return c
 }
+
+// Through returns the calibration that gives the true force where the force this
+// one gives is off: Force(x) = zero + (1 + gain)·F, zero in N, gain a ratio. Put
+// into Reading the errors make
+//
+//	x = Reading(zero + (1 + gain)·F)
+//
+// which is a polynomial of the same degree in F; a curve's loads move along.
+// Epoch and Since stay. The covariance is carried along, zero and gain taken as
+// exact. gain must be above −1.
+func (c Calibration) Through(zero, gain float64) Calibration {
+	k := 1 + gain
+	// Row i: the coefficient of Fⁱ by those of c.
+	a := [4][4]float64{
+		{1, zero, zero * zero, zero * zero * zero},
+		{0, k, 2 * k * zero, 3 * k * zero * zero},
+		{0, 0, k * k, 3 * k * k * zero},
+		{0, 0, 0, k * k * k},
+	}
+	was, cov := [4]float64{c.Zero, 1 + c.Gain, c.Quadratic, c.Cubic}, c.Covariance()
+	if !c.curved() {
+		was[2], was[3] = 0, 0
+	}
+	var is [4]float64
+	var moved [4][4]float64
+	for i := range a {
+		for j := range a {
+			is[i] += a[i][j] * was[j]
+			for m := range a {
+				for n := range a {
+					moved[i][j] += a[i][m] * cov[m][n] * a[j][n]
+				}
+			}
+		}
+	}
+	out := c
+	out.Zero, out.Gain = is[0], is[1]-1
+	out.UZero, out.UGain, out.CovZeroGain = root(moved[0][0]), root(moved[1][1]), moved[0][1]
+	if c.curved() {
+		out.Quadratic, out.Cubic, out.Cov = is[2], is[3], moved
+		out.Low, out.High = (c.Low-zero)/k, (c.High-zero)/k
+	}
+	return out
+}
+
+// Known returns the calibration with its zero, or its gain, or both taken as exact:
+// what was uncertain of them is stated elsewhere.
+func (c Calibration) Known(zero, gain bool) Calibration {
+	cov := c.Covariance()
+	for i, known := range [...]bool{zero, gain} {
+		for j := range cov {
+			if known {
+				cov[i][j], cov[j][i] = 0, 0
+			}
+		}
+	}
+	c.UZero, c.UGain, c.CovZeroGain = root(cov[0][0]), root(cov[1][1]), cov[0][1]
+	if c.curved() {
+		c.Cov = cov
+	}
+	return c
+}

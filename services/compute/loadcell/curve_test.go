@@ -237,3 +237,39 @@ func TestCurveAsLeft(t *testing.T) {
 		t.Errorf("%+v", after)
 	}
 }
+
+// Through gives the true force of a force that is off, for a line and a curve, also
+// beyond the curve's loads; Known takes out what is known. Expected by their
+// definition.
+func TestThrough(t *testing.T) {
+	line := Calibration{Epoch: "k", Zero: 3, Gain: 0.02, UZero: 0.5, UGain: 1e-3, CovZeroGain: -2e-4}
+	curve := Calibration{
+		Zero: 3, Gain: 0.01, Quadratic: -2e-6, Cubic: 3e-10, Degree: 3, Low: 0, High: 3000,
+		UZero: 0.5, UGain: 1e-3, CovZeroGain: -2e-4,
+		Cov: [4][4]float64{{0.25, -2e-4, 0, 0}, {-2e-4, 1e-6, 0, 0}, {0, 0, 1e-14, 0}, {0, 0, 0, 1e-22}},
+	}
+	for _, c := range []Calibration{line, curve, {}} {
+		for _, e := range [][2]float64{{0, 0.02}, {20, 0}, {-15, -0.03}} {
+			put := c.Through(e[0], e[1])
+			if put.Epoch != c.Epoch {
+				t.Errorf("epoch %q", put.Epoch)
+			}
+			for _, reading := range []float64{-200, 5, 800, 2900, 3500} {
+				want := (c.Force(reading) - e[0]) / (1 + e[1])
+				if got := put.Force(reading); math.Abs(got-want) > 1e-6 {
+					t.Errorf("degree %d, errors %v, reading %g: %g N, want %g", c.Degree, e, reading, got, want)
+				}
+				// Zero and gain of the error are exact: u shrinks with the slope alone.
+				if got, want := put.UForce(reading), c.UForce(reading)/(1+e[1]); math.Abs(got-want) > 1e-6*want {
+					t.Errorf("degree %d, errors %v, reading %g: u %g N, want %g", c.Degree, e, reading, got, want)
+				}
+			}
+		}
+		if k := c.Known(true, true); k.UZero != 0 || k.UGain != 0 || k.CovZeroGain != 0 || k.Zero != c.Zero || k.Gain != c.Gain {
+			t.Errorf("known: %+v", k)
+		}
+		if k := c.Known(false, true); k.UZero != c.UZero || k.UGain != 0 || k.CovZeroGain != 0 || k.Cov[0][1] != 0 {
+			t.Errorf("gain known: %+v", k)
+		}
+	}
+}

@@ -192,6 +192,25 @@ func TestWhichPulls(t *testing.T) {
 	}
 }
 
+// tally counts how often U holds what was off.
+type tally struct{ n, within, squares, sum float64 }
+
+func (c *tally) take(off, u float64) {
+	c.n++
+	c.squares += off * off
+	c.sum += u
+	if math.Abs(off) <= u {
+		c.within++
+	}
+}
+
+func (c tally) String() string {
+	if c.n == 0 {
+		return "none"
+	}
+	return fmt.Sprintf("rms %.3g, mean U %.3g, U covers %.1f %% of %.0f", math.Sqrt(c.squares/c.n), c.sum/c.n, 100*c.within/c.n, c.n)
+}
+
 const (
 	bad       = 4
 	startWeek = 14
@@ -241,6 +260,7 @@ func TestCoverage(t *testing.T) {
 	} {
 		covered, total, flagged := 0.0, 0.0, 0
 		var sumU, worst, bias float64
+		var sizes, unconditional tally
 		for seed := range uint64(n) {
 			f := drifttest.Default(weeks, 500+seed)
 			f.CellSD = 0.003 // no cell is out of tolerance by itself
@@ -341,6 +361,24 @@ func TestCoverage(t *testing.T) {
 				pulls = append(pulls, p)
 			}
 			effects := lookback.Effects(flags[i], pulls, lookback.Evidence{Cell: cells[drifttest.CellID(bad)], Steps: in.Steps, Checks: in.Checks})
+			var times []time.Time
+			for _, e := range effects {
+				times = append(times, e.At)
+			}
+			smoothed, ok := state.Smooth(drifttest.CellID(bad), times)
+			for k, e := range effects {
+				if e.Size == nil || !ok {
+					continue
+				}
+				if e.Size.Fault != c.fault {
+					t.Errorf("%s: a size of %s", c.name, e.Size.Fault)
+				}
+				x := at(float64(e.At.Sub(drifttest.Start)) / float64(fleetstate.Week))
+				sizes.take(e.Size.Value-x, e.Size.U)
+				if q := slices.Index(smoothed[k].Faults, c.fault); q >= 0 {
+					unconditional.take(smoothed[k].Value[q]-x, 2*math.Sqrt(smoothed[k].Covariance[q][q]))
+				}
+			}
 			for _, e := range effects {
 				total++
 				d := e.Effect - truth[e.Pull]
@@ -359,6 +397,7 @@ func TestCoverage(t *testing.T) {
 				t.Errorf("%s: the order matters", c.name)
 			}
 		}
+		t.Logf("%s: sizes %s; of the smoother %s", c.name, sizes, unconditional)
 		t.Logf("%s: %d of %d flagged, U covers %.1f %% of %.0f pulls, mean U %.2f %%, bias %+.3f %%, worst %.2f %% beyond", c.name, flagged, n,
 			100*covered/total, total, 100*sumU/total, 100*bias/total, 100*worst)
 		// The pulls of a flag share their runs: its coverage has an sd of some
@@ -369,6 +408,9 @@ func TestCoverage(t *testing.T) {
 		}
 		if covered/total < least {
 			t.Errorf("%s: U covers %.3f", c.name, covered/total)
+		}
+		if sizes.n > 0 && sizes.within/sizes.n < least {
+			t.Errorf("%s: U of the sizes covers %.3f", c.name, sizes.within/sizes.n)
 		}
 	}
 }

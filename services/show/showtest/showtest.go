@@ -57,6 +57,8 @@ type Fleet struct {
 	Cars       []*rollcallv1.CarStatus
 	Geometries []*rollcallv1.CellGeometry
 	Traces     []*rollcallv1.Trace
+	// Restated is what Restate made.
+	Restated []*rollcallv1.Restatement
 	// Err is returned by every method when it is set.
 	Err error
 	// More is said of pulls.
