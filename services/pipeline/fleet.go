@@ -106,8 +106,10 @@ func (p *Pipeline) fleetRoom(ctx context.Context) (err error) {
 	}
 	followed, state, err := p.follower.Follow(p.historyOf(runs, known, closings), registry.Cells)
 	if err != nil {
+		p.unleave()
 		return fmt.Errorf("follow the fleet: %w", err)
 	}
+	p.leave(state, runs)
 	restarts := flag.Restarts(known.checks, closings, registry.Cells)
 	steps := stepsOf(followed, restarts)
 	restarts = append(append(restarts, p.registryRestarts()...), p.epochRestarts(known.epochs)...)

@@ -22,7 +22,7 @@ func TestRotationOfTheDemo(t *testing.T) {
 	book := newBook(t, s)
 	computing := pipeline.New(pipeline.DefaultConfig(), s, book, zaptest.NewLogger(t), nil)
 	server := query.New(s, book, time.Now)
-	server.Model = computing.Model
+	server.State = computing.State
 	ctx := access.NewContext(t.Context(), access.Identity{Loopback: true})
 	if _, err := server.PlanRotation(ctx, &pb.PlanRotationRequest{}); err == nil || !strings.Contains(err.Error(), "no reference run yet") {
 		t.Errorf("an empty fleet: %v", err)
@@ -46,10 +46,11 @@ func TestRotationOfTheDemo(t *testing.T) {
 	if len(h.Runs) == 0 || len(h.Observations) == 0 {
 		t.Fatalf("%d runs, %d observations", len(h.Runs), len(h.Observations))
 	}
-	fit, _, err := computing.Model(t.Context())
+	state, err := computing.State(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}
+	fit := state.Fit
 
 	seen := map[string]bool{}
 	for _, r := range h.Runs {

@@ -9295,6 +9295,457 @@ func (x *CellUncertainty) GetExpandedUncertainty() float64 {
 	return 0
 }
 
+type ListEquivalencesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Only site_id, cell_id and limit narrow. With pairs, cell_id means this cell
+	// against all others of the site, or of the fleet.
+	Filter        *Filter `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
+	Pairs         bool    `protobuf:"varint,2,opt,name=pairs,proto3" json:"pairs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListEquivalencesRequest) Reset() {
+	*x = ListEquivalencesRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[96]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListEquivalencesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListEquivalencesRequest) ProtoMessage() {}
+
+func (x *ListEquivalencesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[96]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListEquivalencesRequest.ProtoReflect.Descriptor instead.
+func (*ListEquivalencesRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{96}
+}
+
+func (x *ListEquivalencesRequest) GetFilter() *Filter {
+	if x != nil {
+		return x.Filter
+	}
+	return nil
+}
+
+func (x *ListEquivalencesRequest) GetPairs() bool {
+	if x != nil {
+		return x.Pairs
+	}
+	return false
+}
+
+type ListEquivalencesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By site, then cell.
+	Equivalences  []*Equivalence     `protobuf:"bytes,1,rep,name=equivalences,proto3" json:"equivalences,omitempty"`
+	Pairs         []*EquivalencePair `protobuf:"bytes,2,rep,name=pairs,proto3" json:"pairs,omitempty"`
+	Consensus     *Consensus         `protobuf:"bytes,3,opt,name=consensus,proto3" json:"consensus,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListEquivalencesResponse) Reset() {
+	*x = ListEquivalencesResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[97]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListEquivalencesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListEquivalencesResponse) ProtoMessage() {}
+
+func (x *ListEquivalencesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[97]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListEquivalencesResponse.ProtoReflect.Descriptor instead.
+func (*ListEquivalencesResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{97}
+}
+
+func (x *ListEquivalencesResponse) GetEquivalences() []*Equivalence {
+	if x != nil {
+		return x.Equivalences
+	}
+	return nil
+}
+
+func (x *ListEquivalencesResponse) GetPairs() []*EquivalencePair {
+	if x != nil {
+		return x.Pairs
+	}
+	return nil
+}
+
+func (x *ListEquivalencesResponse) GetConsensus() *Consensus {
+	if x != nil {
+		return x.Consensus
+	}
+	return nil
+}
+
+// Consensus is what the cells agree on, which degrees of equivalence are counted
+// from: Algorithm A's robust mean.
+type Consensus struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When the figures are of: now, the cells' own change since their last run in U.
+	At                  *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
+	ExpandedUncertainty float64                `protobuf:"fixed64,2,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3" json:"expanded_uncertainty,omitempty"`
+	// The robust standard deviation between the cells, a ratio.
+	StandardDeviation float64 `protobuf:"fixed64,3,opt,name=standard_deviation,json=standardDeviation,proto3" json:"standard_deviation,omitempty"`
+	// How many cells have a say: those seen within the last 26 weeks.
+	Cells uint32 `protobuf:"varint,4,opt,name=cells,proto3" json:"cells,omitempty"`
+	// By how much one cell, however far out, can move the consensus at most, a
+	// ratio; absent with fewer than three cells, where nothing bounds it.
+	MostMoved     *float64 `protobuf:"fixed64,5,opt,name=most_moved,json=mostMoved,proto3,oneof" json:"most_moved,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Consensus) Reset() {
+	*x = Consensus{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[98]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Consensus) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Consensus) ProtoMessage() {}
+
+func (x *Consensus) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[98]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Consensus.ProtoReflect.Descriptor instead.
+func (*Consensus) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{98}
+}
+
+func (x *Consensus) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *Consensus) GetExpandedUncertainty() float64 {
+	if x != nil {
+		return x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *Consensus) GetStandardDeviation() float64 {
+	if x != nil {
+		return x.StandardDeviation
+	}
+	return 0
+}
+
+func (x *Consensus) GetCells() uint32 {
+	if x != nil {
+		return x.Cells
+	}
+	return 0
+}
+
+func (x *Consensus) GetMostMoved() float64 {
+	if x != nil && x.MostMoved != nil {
+		return *x.MostMoved
+	}
+	return 0
+}
+
+// Equivalence is a cell's degree of equivalence. Its figures are absent where
+// not_separable says why there are none.
+type Equivalence struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	CellId   string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	SiteId   string                 `protobuf:"bytes,2,opt,name=site_id,json=siteId,proto3" json:"site_id,omitempty"`
+	Name     string                 `protobuf:"bytes,3,opt,name=name,proto3" json:"name,omitempty"`
+	SiteName string                 `protobuf:"bytes,4,opt,name=site_name,json=siteName,proto3" json:"site_name,omitempty"`
+	// Relative error of the corrected tractive force against the consensus, a ratio.
+	Offset              *float64 `protobuf:"fixed64,5,opt,name=offset,proto3,oneof" json:"offset,omitempty"`
+	ExpandedUncertainty *float64 `protobuf:"fixed64,6,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3,oneof" json:"expanded_uncertainty,omitempty"`
+	// E_n, offset over U; what cell and consensus share is in U.
+	EN *float64 `protobuf:"fixed64,7,opt,name=e_n,json=eN,proto3,oneof" json:"e_n,omitempty"`
+	// satisfactory: |E_n| is 1 or less; unsatisfactory; empty: no E_n.
+	Verdict string `protobuf:"bytes,8,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	// The cell's weight in the consensus; the fleet's add up to 1.
+	Weight    float64                `protobuf:"fixed64,9,opt,name=weight,proto3" json:"weight,omitempty"`
+	Runs      uint32                 `protobuf:"varint,10,opt,name=runs,proto3" json:"runs,omitempty"`
+	LastRunAt *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=last_run_at,json=lastRunAt,proto3" json:"last_run_at,omitempty"`
+	// The share of the offset's variance before any run that is still there: 1, the
+	// runs have told nothing.
+	PriorShare *float64 `protobuf:"fixed64,12,opt,name=prior_share,json=priorShare,proto3,oneof" json:"prior_share,omitempty"`
+	// What cannot be told apart, and the visit that would.
+	NotSeparable  string  `protobuf:"bytes,13,opt,name=not_separable,json=notSeparable,proto3" json:"not_separable,omitempty"`
+	Tolerance     float64 `protobuf:"fixed64,14,opt,name=tolerance,proto3" json:"tolerance,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Equivalence) Reset() {
+	*x = Equivalence{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[99]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Equivalence) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Equivalence) ProtoMessage() {}
+
+func (x *Equivalence) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[99]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Equivalence.ProtoReflect.Descriptor instead.
+func (*Equivalence) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{99}
+}
+
+func (x *Equivalence) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *Equivalence) GetSiteId() string {
+	if x != nil {
+		return x.SiteId
+	}
+	return ""
+}
+
+func (x *Equivalence) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Equivalence) GetSiteName() string {
+	if x != nil {
+		return x.SiteName
+	}
+	return ""
+}
+
+func (x *Equivalence) GetOffset() float64 {
+	if x != nil && x.Offset != nil {
+		return *x.Offset
+	}
+	return 0
+}
+
+func (x *Equivalence) GetExpandedUncertainty() float64 {
+	if x != nil && x.ExpandedUncertainty != nil {
+		return *x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *Equivalence) GetEN() float64 {
+	if x != nil && x.EN != nil {
+		return *x.EN
+	}
+	return 0
+}
+
+func (x *Equivalence) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *Equivalence) GetWeight() float64 {
+	if x != nil {
+		return x.Weight
+	}
+	return 0
+}
+
+func (x *Equivalence) GetRuns() uint32 {
+	if x != nil {
+		return x.Runs
+	}
+	return 0
+}
+
+func (x *Equivalence) GetLastRunAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LastRunAt
+	}
+	return nil
+}
+
+func (x *Equivalence) GetPriorShare() float64 {
+	if x != nil && x.PriorShare != nil {
+		return *x.PriorShare
+	}
+	return 0
+}
+
+func (x *Equivalence) GetNotSeparable() string {
+	if x != nil {
+		return x.NotSeparable
+	}
+	return ""
+}
+
+func (x *Equivalence) GetTolerance() float64 {
+	if x != nil {
+		return x.Tolerance
+	}
+	return 0
+}
+
+// EquivalencePair is the degree of equivalence of two cells. Its figures are absent
+// where not_separable says why there are none.
+type EquivalencePair struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	CellId      string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	OtherCellId string                 `protobuf:"bytes,2,opt,name=other_cell_id,json=otherCellId,proto3" json:"other_cell_id,omitempty"`
+	// The first cell's offset less the other's, a ratio.
+	Difference          *float64 `protobuf:"fixed64,3,opt,name=difference,proto3,oneof" json:"difference,omitempty"`
+	ExpandedUncertainty *float64 `protobuf:"fixed64,4,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3,oneof" json:"expanded_uncertainty,omitempty"`
+	EN                  *float64 `protobuf:"fixed64,5,opt,name=e_n,json=eN,proto3,oneof" json:"e_n,omitempty"`
+	// As of an Equivalence.
+	Verdict       string `protobuf:"bytes,6,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	NotSeparable  string `protobuf:"bytes,7,opt,name=not_separable,json=notSeparable,proto3" json:"not_separable,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EquivalencePair) Reset() {
+	*x = EquivalencePair{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[100]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EquivalencePair) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EquivalencePair) ProtoMessage() {}
+
+func (x *EquivalencePair) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[100]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EquivalencePair.ProtoReflect.Descriptor instead.
+func (*EquivalencePair) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{100}
+}
+
+func (x *EquivalencePair) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *EquivalencePair) GetOtherCellId() string {
+	if x != nil {
+		return x.OtherCellId
+	}
+	return ""
+}
+
+func (x *EquivalencePair) GetDifference() float64 {
+	if x != nil && x.Difference != nil {
+		return *x.Difference
+	}
+	return 0
+}
+
+func (x *EquivalencePair) GetExpandedUncertainty() float64 {
+	if x != nil && x.ExpandedUncertainty != nil {
+		return *x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *EquivalencePair) GetEN() float64 {
+	if x != nil && x.EN != nil {
+		return *x.EN
+	}
+	return 0
+}
+
+func (x *EquivalencePair) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *EquivalencePair) GetNotSeparable() string {
+	if x != nil {
+		return x.NotSeparable
+	}
+	return ""
+}
+
 var File_rollcall_v1_fleet_proto protoreflect.FileDescriptor
 
 const file_rollcall_v1_fleet_proto_rawDesc = "" +
@@ -10262,7 +10713,56 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bcell_ids\x18\a \x03(\tR\acellIds\"]\n" +
 	"\x0fCellUncertainty\x12\x17\n" +
 	"\acell_id\x18\x01 \x01(\tR\x06cellId\x121\n" +
-	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty2\xd1\x0e\n" +
+	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty\"\\\n" +
+	"\x17ListEquivalencesRequest\x12+\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\x12\x14\n" +
+	"\x05pairs\x18\x02 \x01(\bR\x05pairs\"\xc2\x01\n" +
+	"\x18ListEquivalencesResponse\x12<\n" +
+	"\fequivalences\x18\x01 \x03(\v2\x18.rollcall.v1.EquivalenceR\fequivalences\x122\n" +
+	"\x05pairs\x18\x02 \x03(\v2\x1c.rollcall.v1.EquivalencePairR\x05pairs\x124\n" +
+	"\tconsensus\x18\x03 \x01(\v2\x16.rollcall.v1.ConsensusR\tconsensus\"\xe2\x01\n" +
+	"\tConsensus\x12*\n" +
+	"\x02at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x121\n" +
+	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty\x12-\n" +
+	"\x12standard_deviation\x18\x03 \x01(\x01R\x11standardDeviation\x12\x14\n" +
+	"\x05cells\x18\x04 \x01(\rR\x05cells\x12\"\n" +
+	"\n" +
+	"most_moved\x18\x05 \x01(\x01H\x00R\tmostMoved\x88\x01\x01B\r\n" +
+	"\v_most_moved\"\x82\x04\n" +
+	"\vEquivalence\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x17\n" +
+	"\asite_id\x18\x02 \x01(\tR\x06siteId\x12\x12\n" +
+	"\x04name\x18\x03 \x01(\tR\x04name\x12\x1b\n" +
+	"\tsite_name\x18\x04 \x01(\tR\bsiteName\x12\x1b\n" +
+	"\x06offset\x18\x05 \x01(\x01H\x00R\x06offset\x88\x01\x01\x126\n" +
+	"\x14expanded_uncertainty\x18\x06 \x01(\x01H\x01R\x13expandedUncertainty\x88\x01\x01\x12\x14\n" +
+	"\x03e_n\x18\a \x01(\x01H\x02R\x02eN\x88\x01\x01\x12\x18\n" +
+	"\averdict\x18\b \x01(\tR\averdict\x12\x16\n" +
+	"\x06weight\x18\t \x01(\x01R\x06weight\x12\x12\n" +
+	"\x04runs\x18\n" +
+	" \x01(\rR\x04runs\x12:\n" +
+	"\vlast_run_at\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\tlastRunAt\x12$\n" +
+	"\vprior_share\x18\f \x01(\x01H\x03R\n" +
+	"priorShare\x88\x01\x01\x12#\n" +
+	"\rnot_separable\x18\r \x01(\tR\fnotSeparable\x12\x1c\n" +
+	"\ttolerance\x18\x0e \x01(\x01R\ttoleranceB\t\n" +
+	"\a_offsetB\x17\n" +
+	"\x15_expanded_uncertaintyB\x06\n" +
+	"\x04_e_nB\x0e\n" +
+	"\f_prior_share\"\xb0\x02\n" +
+	"\x0fEquivalencePair\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\"\n" +
+	"\rother_cell_id\x18\x02 \x01(\tR\votherCellId\x12#\n" +
+	"\n" +
+	"difference\x18\x03 \x01(\x01H\x00R\n" +
+	"difference\x88\x01\x01\x126\n" +
+	"\x14expanded_uncertainty\x18\x04 \x01(\x01H\x01R\x13expandedUncertainty\x88\x01\x01\x12\x14\n" +
+	"\x03e_n\x18\x05 \x01(\x01H\x02R\x02eN\x88\x01\x01\x12\x18\n" +
+	"\averdict\x18\x06 \x01(\tR\averdict\x12#\n" +
+	"\rnot_separable\x18\a \x01(\tR\fnotSeparableB\r\n" +
+	"\v_differenceB\x17\n" +
+	"\x15_expanded_uncertaintyB\x06\n" +
+	"\x04_e_n2\xb2\x0f\n" +
 	"\fFleetService\x12J\n" +
 	"\tListCells\x12\x1d.rollcall.v1.ListCellsRequest\x1a\x1e.rollcall.v1.ListCellsResponse\x12J\n" +
 	"\tListFlags\x12\x1d.rollcall.v1.ListFlagsRequest\x1a\x1e.rollcall.v1.ListFlagsResponse\x12M\n" +
@@ -10282,6 +10782,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x10GetRepeatability\x12$.rollcall.v1.GetRepeatabilityRequest\x1a%.rollcall.v1.GetRepeatabilityResponse\x12P\n" +
 	"\vGetRegistry\x12\x1f.rollcall.v1.GetRegistryRequest\x1a .rollcall.v1.GetRegistryResponse\x12S\n" +
 	"\fPlanRotation\x12 .rollcall.v1.PlanRotationRequest\x1a!.rollcall.v1.PlanRotationResponse\x12_\n" +
+	"\x10ListEquivalences\x12$.rollcall.v1.ListEquivalencesRequest\x1a%.rollcall.v1.ListEquivalencesResponse\x12_\n" +
 	"\x10ListCertificates\x12$.rollcall.v1.ListCertificatesRequest\x1a%.rollcall.v1.ListCertificatesResponse\x12Y\n" +
 	"\x0eGetCertificate\x12\".rollcall.v1.GetCertificateRequest\x1a#.rollcall.v1.GetCertificateResponse\x12S\n" +
 	"\fGetCheckList\x12 .rollcall.v1.GetCheckListRequest\x1a!.rollcall.v1.GetCheckListResponse\x12G\n" +
@@ -10302,7 +10803,7 @@ func file_rollcall_v1_fleet_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_fleet_proto_rawDescData
 }
 
-var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 97)
+var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 102)
 var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*Filter)(nil),                   // 0: rollcall.v1.Filter
 	(*ListCellsRequest)(nil),         // 1: rollcall.v1.ListCellsRequest
@@ -10400,50 +10901,55 @@ var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*RotationScheme)(nil),           // 93: rollcall.v1.RotationScheme
 	(*RotationStop)(nil),             // 94: rollcall.v1.RotationStop
 	(*CellUncertainty)(nil),          // 95: rollcall.v1.CellUncertainty
-	nil,                              // 96: rollcall.v1.GetPullResponse.HeaderEntry
-	(*timestamppb.Timestamp)(nil),    // 97: google.protobuf.Timestamp
-	(*CalibrationCheck)(nil),         // 98: rollcall.v1.CalibrationCheck
-	(LoadDirection)(0),               // 99: rollcall.v1.LoadDirection
-	(LoadSense)(0),                   // 100: rollcall.v1.LoadSense
-	(*ListCarsRequest)(nil),          // 101: rollcall.v1.ListCarsRequest
-	(*ListGeometriesRequest)(nil),    // 102: rollcall.v1.ListGeometriesRequest
-	(*GetTracesRequest)(nil),         // 103: rollcall.v1.GetTracesRequest
-	(*ListUnderWayRequest)(nil),      // 104: rollcall.v1.ListUnderWayRequest
-	(*ListCarsResponse)(nil),         // 105: rollcall.v1.ListCarsResponse
-	(*ListGeometriesResponse)(nil),   // 106: rollcall.v1.ListGeometriesResponse
-	(*GetTracesResponse)(nil),        // 107: rollcall.v1.GetTracesResponse
-	(*ListUnderWayResponse)(nil),     // 108: rollcall.v1.ListUnderWayResponse
+	(*ListEquivalencesRequest)(nil),  // 96: rollcall.v1.ListEquivalencesRequest
+	(*ListEquivalencesResponse)(nil), // 97: rollcall.v1.ListEquivalencesResponse
+	(*Consensus)(nil),                // 98: rollcall.v1.Consensus
+	(*Equivalence)(nil),              // 99: rollcall.v1.Equivalence
+	(*EquivalencePair)(nil),          // 100: rollcall.v1.EquivalencePair
+	nil,                              // 101: rollcall.v1.GetPullResponse.HeaderEntry
+	(*timestamppb.Timestamp)(nil),    // 102: google.protobuf.Timestamp
+	(*CalibrationCheck)(nil),         // 103: rollcall.v1.CalibrationCheck
+	(LoadDirection)(0),               // 104: rollcall.v1.LoadDirection
+	(LoadSense)(0),                   // 105: rollcall.v1.LoadSense
+	(*ListCarsRequest)(nil),          // 106: rollcall.v1.ListCarsRequest
+	(*ListGeometriesRequest)(nil),    // 107: rollcall.v1.ListGeometriesRequest
+	(*GetTracesRequest)(nil),         // 108: rollcall.v1.GetTracesRequest
+	(*ListUnderWayRequest)(nil),      // 109: rollcall.v1.ListUnderWayRequest
+	(*ListCarsResponse)(nil),         // 110: rollcall.v1.ListCarsResponse
+	(*ListGeometriesResponse)(nil),   // 111: rollcall.v1.ListGeometriesResponse
+	(*GetTracesResponse)(nil),        // 112: rollcall.v1.GetTracesResponse
+	(*ListUnderWayResponse)(nil),     // 113: rollcall.v1.ListUnderWayResponse
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
-	97,  // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
-	97,  // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
+	102, // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
+	102, // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
 	0,   // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
 	3,   // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
-	97,  // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
-	97,  // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
-	97,  // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
-	97,  // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
+	102, // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
+	102, // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
+	102, // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
+	102, // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
 	0,   // 8: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
 	6,   // 9: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
-	97,  // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
-	97,  // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
-	97,  // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
-	97,  // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
+	102, // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
+	102, // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
+	102, // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
+	102, // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
 	8,   // 14: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
 	9,   // 15: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
-	97,  // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
+	102, // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
 	7,   // 17: rollcall.v1.Flag.history:type_name -> rollcall.v1.FlagDeed
-	97,  // 18: rollcall.v1.Flag.acknowledged_at:type_name -> google.protobuf.Timestamp
-	97,  // 19: rollcall.v1.FlagDeed.at:type_name -> google.protobuf.Timestamp
-	97,  // 20: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	102, // 18: rollcall.v1.Flag.acknowledged_at:type_name -> google.protobuf.Timestamp
+	102, // 19: rollcall.v1.FlagDeed.at:type_name -> google.protobuf.Timestamp
+	102, // 20: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
 	0,   // 21: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
 	12,  // 22: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	97,  // 23: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
-	97,  // 24: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
+	102, // 23: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	102, // 24: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
 	12,  // 25: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
-	98,  // 26: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
+	103, // 26: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
 	15,  // 27: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
-	97,  // 28: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
+	102, // 28: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
 	16,  // 29: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
 	18,  // 30: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
 	18,  // 31: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
@@ -10458,14 +10964,14 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	29,  // 40: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
 	30,  // 41: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
 	17,  // 42: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	99,  // 43: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
-	99,  // 44: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
+	104, // 43: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
+	104, // 44: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
 	17,  // 45: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	97,  // 46: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
+	102, // 46: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
 	22,  // 47: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
-	97,  // 48: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
+	102, // 48: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
 	25,  // 49: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
-	100, // 50: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
+	105, // 50: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
 	15,  // 51: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
 	17,  // 52: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
 	31,  // 53: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
@@ -10473,30 +10979,30 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	33,  // 55: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
 	0,   // 56: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
 	36,  // 57: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
-	97,  // 58: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
-	97,  // 59: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
+	102, // 58: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
+	102, // 59: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
 	37,  // 60: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
 	0,   // 61: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
 	40,  // 62: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
-	97,  // 63: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
-	97,  // 64: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
-	97,  // 65: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
+	102, // 63: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
+	102, // 64: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
+	102, // 65: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
 	0,   // 66: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
 	43,  // 67: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
-	97,  // 68: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
-	97,  // 69: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
+	102, // 68: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
+	102, // 69: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
 	44,  // 70: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
-	97,  // 71: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
-	97,  // 72: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
+	102, // 71: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
+	102, // 72: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
 	0,   // 73: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
 	47,  // 74: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	97,  // 75: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	102, // 75: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
 	49,  // 76: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
-	97,  // 77: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
+	102, // 77: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
 	48,  // 78: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
 	47,  // 79: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
 	54,  // 80: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	96,  // 81: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	101, // 81: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
 	52,  // 82: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
 	52,  // 83: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
 	53,  // 84: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
@@ -10506,8 +11012,8 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	52,  // 88: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
 	0,   // 89: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
 	60,  // 90: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	97,  // 91: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	97,  // 92: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	102, // 91: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	102, // 92: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
 	0,   // 93: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
 	63,  // 94: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
 	63,  // 95: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
@@ -10517,90 +11023,98 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	67,  // 99: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
 	67,  // 100: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
 	68,  // 101: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	97,  // 102: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	97,  // 103: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	102, // 102: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	102, // 103: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
 	71,  // 104: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
 	63,  // 105: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
 	74,  // 106: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
 	75,  // 107: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
 	75,  // 108: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
 	76,  // 109: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
-	97,  // 110: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
+	102, // 110: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
 	77,  // 111: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
 	0,   // 112: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
 	80,  // 113: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
-	97,  // 114: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
-	97,  // 115: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
-	97,  // 116: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
+	102, // 114: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
+	102, // 115: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
+	102, // 116: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
 	80,  // 117: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
 	80,  // 118: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
-	97,  // 119: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
+	102, // 119: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
 	85,  // 120: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
 	86,  // 121: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
-	97,  // 122: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
-	97,  // 123: rollcall.v1.PlanRotationRequest.from:type_name -> google.protobuf.Timestamp
+	102, // 122: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
+	102, // 123: rollcall.v1.PlanRotationRequest.from:type_name -> google.protobuf.Timestamp
 	88,  // 124: rollcall.v1.PlanRotationRequest.away:type_name -> rollcall.v1.CarWeeks
 	89,  // 125: rollcall.v1.PlanRotationRequest.closed:type_name -> rollcall.v1.CellWeeks
 	90,  // 126: rollcall.v1.PlanRotationRequest.places:type_name -> rollcall.v1.CarPlace
 	91,  // 127: rollcall.v1.PlanRotationRequest.travel:type_name -> rollcall.v1.TravelCost
-	97,  // 128: rollcall.v1.PlanRotationResponse.from:type_name -> google.protobuf.Timestamp
+	102, // 128: rollcall.v1.PlanRotationResponse.from:type_name -> google.protobuf.Timestamp
 	93,  // 129: rollcall.v1.PlanRotationResponse.now:type_name -> rollcall.v1.RotationScheme
 	93,  // 130: rollcall.v1.PlanRotationResponse.plan:type_name -> rollcall.v1.RotationScheme
 	93,  // 131: rollcall.v1.PlanRotationResponse.stays:type_name -> rollcall.v1.RotationScheme
 	93,  // 132: rollcall.v1.PlanRotationResponse.round:type_name -> rollcall.v1.RotationScheme
 	94,  // 133: rollcall.v1.RotationScheme.stops:type_name -> rollcall.v1.RotationStop
 	95,  // 134: rollcall.v1.RotationScheme.cells:type_name -> rollcall.v1.CellUncertainty
-	1,   // 135: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,   // 136: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	10,  // 137: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	13,  // 138: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
-	34,  // 139: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
-	38,  // 140: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
-	41,  // 141: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
-	45,  // 142: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	50,  // 143: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	55,  // 144: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	58,  // 145: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	64,  // 146: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	69,  // 147: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
-	72,  // 148: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
-	61,  // 149: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	87,  // 150: rollcall.v1.FleetService.PlanRotation:input_type -> rollcall.v1.PlanRotationRequest
-	78,  // 151: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
-	81,  // 152: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
-	83,  // 153: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
-	101, // 154: rollcall.v1.FleetService.ListCars:input_type -> rollcall.v1.ListCarsRequest
-	102, // 155: rollcall.v1.FleetService.ListGeometries:input_type -> rollcall.v1.ListGeometriesRequest
-	103, // 156: rollcall.v1.FleetService.GetTraces:input_type -> rollcall.v1.GetTracesRequest
-	104, // 157: rollcall.v1.FleetService.ListUnderWay:input_type -> rollcall.v1.ListUnderWayRequest
-	2,   // 158: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,   // 159: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	11,  // 160: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	14,  // 161: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
-	35,  // 162: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
-	39,  // 163: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
-	42,  // 164: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
-	46,  // 165: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	51,  // 166: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	56,  // 167: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	59,  // 168: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	65,  // 169: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	70,  // 170: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
-	73,  // 171: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
-	62,  // 172: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	92,  // 173: rollcall.v1.FleetService.PlanRotation:output_type -> rollcall.v1.PlanRotationResponse
-	79,  // 174: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
-	82,  // 175: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
-	84,  // 176: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
-	105, // 177: rollcall.v1.FleetService.ListCars:output_type -> rollcall.v1.ListCarsResponse
-	106, // 178: rollcall.v1.FleetService.ListGeometries:output_type -> rollcall.v1.ListGeometriesResponse
-	107, // 179: rollcall.v1.FleetService.GetTraces:output_type -> rollcall.v1.GetTracesResponse
-	108, // 180: rollcall.v1.FleetService.ListUnderWay:output_type -> rollcall.v1.ListUnderWayResponse
-	158, // [158:181] is the sub-list for method output_type
-	135, // [135:158] is the sub-list for method input_type
-	135, // [135:135] is the sub-list for extension type_name
-	135, // [135:135] is the sub-list for extension extendee
-	0,   // [0:135] is the sub-list for field type_name
+	0,   // 135: rollcall.v1.ListEquivalencesRequest.filter:type_name -> rollcall.v1.Filter
+	99,  // 136: rollcall.v1.ListEquivalencesResponse.equivalences:type_name -> rollcall.v1.Equivalence
+	100, // 137: rollcall.v1.ListEquivalencesResponse.pairs:type_name -> rollcall.v1.EquivalencePair
+	98,  // 138: rollcall.v1.ListEquivalencesResponse.consensus:type_name -> rollcall.v1.Consensus
+	102, // 139: rollcall.v1.Consensus.at:type_name -> google.protobuf.Timestamp
+	102, // 140: rollcall.v1.Equivalence.last_run_at:type_name -> google.protobuf.Timestamp
+	1,   // 141: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,   // 142: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	10,  // 143: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	13,  // 144: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
+	34,  // 145: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
+	38,  // 146: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
+	41,  // 147: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
+	45,  // 148: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	50,  // 149: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	55,  // 150: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	58,  // 151: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	64,  // 152: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	69,  // 153: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	72,  // 154: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
+	61,  // 155: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	87,  // 156: rollcall.v1.FleetService.PlanRotation:input_type -> rollcall.v1.PlanRotationRequest
+	96,  // 157: rollcall.v1.FleetService.ListEquivalences:input_type -> rollcall.v1.ListEquivalencesRequest
+	78,  // 158: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
+	81,  // 159: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
+	83,  // 160: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
+	106, // 161: rollcall.v1.FleetService.ListCars:input_type -> rollcall.v1.ListCarsRequest
+	107, // 162: rollcall.v1.FleetService.ListGeometries:input_type -> rollcall.v1.ListGeometriesRequest
+	108, // 163: rollcall.v1.FleetService.GetTraces:input_type -> rollcall.v1.GetTracesRequest
+	109, // 164: rollcall.v1.FleetService.ListUnderWay:input_type -> rollcall.v1.ListUnderWayRequest
+	2,   // 165: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,   // 166: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	11,  // 167: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	14,  // 168: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
+	35,  // 169: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
+	39,  // 170: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
+	42,  // 171: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
+	46,  // 172: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	51,  // 173: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	56,  // 174: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	59,  // 175: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	65,  // 176: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	70,  // 177: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	73,  // 178: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
+	62,  // 179: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	92,  // 180: rollcall.v1.FleetService.PlanRotation:output_type -> rollcall.v1.PlanRotationResponse
+	97,  // 181: rollcall.v1.FleetService.ListEquivalences:output_type -> rollcall.v1.ListEquivalencesResponse
+	79,  // 182: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
+	82,  // 183: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
+	84,  // 184: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
+	110, // 185: rollcall.v1.FleetService.ListCars:output_type -> rollcall.v1.ListCarsResponse
+	111, // 186: rollcall.v1.FleetService.ListGeometries:output_type -> rollcall.v1.ListGeometriesResponse
+	112, // 187: rollcall.v1.FleetService.GetTraces:output_type -> rollcall.v1.GetTracesResponse
+	113, // 188: rollcall.v1.FleetService.ListUnderWay:output_type -> rollcall.v1.ListUnderWayResponse
+	165, // [165:189] is the sub-list for method output_type
+	141, // [141:165] is the sub-list for method input_type
+	141, // [141:141] is the sub-list for extension type_name
+	141, // [141:141] is the sub-list for extension extendee
+	0,   // [0:141] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -10634,13 +11148,16 @@ func file_rollcall_v1_fleet_proto_init() {
 	file_rollcall_v1_fleet_proto_msgTypes[74].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[76].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[87].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[98].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[99].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[100].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_fleet_proto_rawDesc), len(file_rollcall_v1_fleet_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   97,
+			NumMessages:   102,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
