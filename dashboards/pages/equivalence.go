@@ -30,6 +30,8 @@ type equivalencePage struct {
 	Chart  *chart
 	Rows   []equivalenceRow
 	Matrix []matrixRow
+	// Narrow: the matrix has so many columns that differences are for tables.
+	Narrow bool
 	// Listed are pairs in a list, where they do not make a matrix: those of One, or
 	// of many cells those that do not agree.
 	Listed   []pairCell
@@ -58,7 +60,7 @@ type pairCell struct {
 	Of, OfName                      string // the row's
 	Difference, ExpandedUncertainty *float64
 	EN                              *float64
-	Own                             bool
+	Own, Narrow                     bool
 	NotSeparable                    string
 }
 
@@ -82,10 +84,11 @@ func stateOfVerdict(verdict, notSeparable string) state {
 	return stateNoFigure
 }
 
-// mostInMatrix is of how many cells a matrix is drawn, so that it fits a screen;
-// mostPaired of how many the service gives all pairs.
+// mostInMatrix is of how many cells a matrix is drawn, so that it fits a
+// screen and a paper, mostAtLength with differences beside E_n; mostPaired of how many the service gives all pairs.
 const (
 	mostInMatrix = 12
+	mostAtLength = 5
 	mostPaired   = 60
 )
 
@@ -216,6 +219,7 @@ func (p *equivalencePage) pair(pairs []*rollcallv1.EquivalencePair, names map[st
 		back.Difference, back.EN = turn(c.Difference), turn(c.EN)
 		at[two{back.Of, back.Cell}] = back
 	}
+	p.Narrow = len(p.Rows) > mostAtLength
 	for _, row := range p.Rows {
 		m := matrixRow{Cell: row.GetCellId(), Name: row.Name}
 		for _, column := range p.Rows {
@@ -223,6 +227,7 @@ func (p *equivalencePage) pair(pairs []*rollcallv1.EquivalencePair, names map[st
 			if row.GetCellId() == column.GetCellId() {
 				c = pairCell{State: row.State, Cell: row.GetCellId(), Name: "the consensus", Difference: row.Offset, ExpandedUncertainty: row.ExpandedUncertainty, EN: row.EN, Own: true, NotSeparable: row.NotSeparable}
 			}
+			c.Narrow = p.Narrow
 			m.Columns = append(m.Columns, c)
 		}
 		p.Matrix = append(p.Matrix, m)
