@@ -114,7 +114,7 @@ func (p *Pipeline) fleetRoom(ctx context.Context) (err error) {
 	steps := stepsOf(followed, restarts)
 	restarts = append(append(restarts, p.registryRestarts()...), p.epochRestarts(known.epochs)...)
 	in := flag.Input{
-		Steps: steps, State: state, Checks: known.checks, CoastDowns: known.coastDowns, Airs: flag.CompareAirs(runs),
+		Steps: steps, State: state, Checks: known.checks, CoastDowns: known.coastDowns, Airs: flag.CompareAirs(runs), Speeds: flag.CompareSpeeds(runs),
 		Cells: registry.Cells, Closings: closings, Intervals: intervals, Now: now,
 	}
 	flags := flag.Decide(in, p.config.Flag)
