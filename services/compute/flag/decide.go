@@ -306,8 +306,13 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 			}
 		case m.speed != nil:
 			speeds = append(speeds, m.speed)
-			switch all, enough := d.slipping(speeds); {
-			case open == nil && enough:
+			if open != nil {
+				if slip != nil {
+					open.UpdatedAt = m.at
+				}
+				continue
+			}
+			if all, enough := d.slipping(speeds); enough {
 				slip = all
 				start(Drifting, m.at, "slip "+string(m.speed.Run), 1, "")
 				open.FirstEvidenceAt, nought = all[0].At, time.Time{}
@@ -317,8 +322,6 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 				if last != nil && last.CellEstimate.Runs > 0 {
 					open.Size, open.U = last.CellEstimate.Offset, last.CellEstimate.U
 				}
-			case open != nil && slip != nil:
-				open.UpdatedAt = m.at
 			}
 		case m.check != nil:
 			c := m.check

@@ -117,7 +117,9 @@ const (
 	// with fewer a sound cell's rise and level have these standard deviations: rollers
 	// of another diameter, a radius measured to a few tenths of a percent ("common
 	// practice, no source").
+	// The newest mostBefore are looked at.
 	leastBefore = 4
+	mostBefore  = 26
 	soundRise   = 0.004
 	soundLevel  = 0.005
 	// leastSlip is the rise of the ratio by load from which slip matters.
@@ -130,32 +132,36 @@ func before(all []*Speed) (level, ul, rise, ur float64) {
 	if len(all) < leastBefore {
 		return 0, soundLevel, 0, soundRise
 	}
+	all = all[max(0, len(all)-mostBefore):]
 	n := float64(len(all))
-	levels, rises, work := make([]float64, len(all)), make([]float64, len(all)), make([]float64, len(all))
-	var vl, vr float64
-	cars := map[fleet.CarID]bool{}
+	var levels, rises, work [mostBefore]float64
+	var vl, vr, cars float64
 	for i, s := range all {
 		levels[i], rises[i] = s.Level, s.Rise
 		vl += s.ULevel * s.ULevel / n
 		vr += s.URise * s.URise / n
-		cars[s.Car] = true
+		if !slices.ContainsFunc(all[:i], func(o *Speed) bool { return o.Car == s.Car }) {
+			cars++
+		}
 	}
-	level, _ = centre(levels, work)
-	rise, _ = centre(rises, work)
+	level, _ = centre(levels[:len(all)], work[:len(all)])
+	rise, _ = centre(rises[:len(all)], work[:len(all)])
 	// A car's tyres are the same at each of its visits.
-	k := math.Pi / 2 / float64(len(cars))
+	k := math.Pi / 2 / cars
 	return level, math.Sqrt(vl * k), rise, math.Sqrt(vr * k)
 }
 
 // slipping returns the sessions within recent of the last that each by themselves
 // show more slip than the cell's sessions before, decisively, and whether that is
 // enough to say that the tyres slip here: sessions of two cars, or of one that has
-// meanwhile been elsewhere and did not slip there. all are of one cell, by time.
+// meanwhile been elsewhere and did not slip there, the last among them. all are of one
+// cell, by time.
 func (d *decider) slipping(all []*Speed) (slip []*Speed, enough bool) {
-	if len(all) == 0 {
+	newest := all[len(all)-1]
+	if newest.Rise < newest.URise {
 		return nil, false
 	}
-	last := all[len(all)-1].At
+	last := newest.At
 	k := len(all)
 	for k > 0 && last.Sub(all[k-1].At) <= recent {
 		k--
@@ -166,7 +172,7 @@ func (d *decider) slipping(all []*Speed) (slip []*Speed, enough bool) {
 			slip = append(slip, s)
 		}
 	}
-	if len(slip) < 2 {
+	if len(slip) < 2 || slip[len(slip)-1] != newest {
 		return slip, false
 	}
 	first := slip[0]

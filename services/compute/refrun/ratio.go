@@ -112,30 +112,24 @@ func MeanRatio(r *Run) (m RunRatio, ok bool) {
 	if n == 0 {
 		return m, false
 	}
-	levels, rises := make([]float64, n), make([]float64, n)
-	var ownLevel, ownRise float64
-	for i, x := range r.Ratios {
+	k := float64(n)
+	var own, scatter [2]float64
+	for _, x := range r.Ratios {
 		rise, u := x.Rise()
-		levels[i], rises[i] = x.Level, rise
-		ownLevel += x.ULevel * x.ULevel
-		ownRise += u * u
+		m.Level, m.Rise = m.Level+x.Level/k, m.Rise+rise/k
+		own[0], own[1] = own[0]+x.ULevel*x.ULevel/(k*k), own[1]+u*u/(k*k)
 	}
-	mean := func(all []float64, own float64) (float64, float64) {
-		centre, scatter := 0.0, 0.0
-		for _, x := range all {
-			centre += x / float64(n)
-		}
-		for _, x := range all {
-			scatter += (x - centre) * (x - centre)
-		}
-		u2 := own / float64(n*n)
-		if n > 1 {
-			u2 = max(u2, scatter/float64((n-1)*n))
-		}
-		return centre, math.Sqrt(u2)
+	for _, x := range r.Ratios {
+		rise, _ := x.Rise()
+		scatter[0] += (x.Level - m.Level) * (x.Level - m.Level)
+		scatter[1] += (rise - m.Rise) * (rise - m.Rise)
 	}
-	m.Level, m.ULevel = mean(levels, ownLevel)
-	m.Rise, m.URise = mean(rises, ownRise)
+	if n > 1 {
+		for i := range own {
+			own[i] = max(own[i], scatter[i]/((k-1)*k))
+		}
+	}
+	m.ULevel, m.URise = math.Sqrt(own[0]), math.Sqrt(own[1])
 	m.Pulls = n
 	return m, true
 }
