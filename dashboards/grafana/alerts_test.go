@@ -47,7 +47,7 @@ func TestOtherPanelsOnEngine(t *testing.T) {
 		}
 	}
 	of := func(x float64) *float64 { return &x }
-	must(s.ReplaceEstimates(ctx, []store.EstimateRow{{CellID: "fen-1", At: day(5), RunID: "r", CarID: "hazel", Offset: 0.01, OffsetU: 0.004, CusumHigh: 2, CusumLow: 1, CusumLimit: 4}, {CellID: "mil-1", At: day(5), RunID: "q", Offset: 9, CusumLimit: 4}}))
+	must(s.ReplaceEstimates(ctx, []store.EstimateRow{{CellID: "fen-1", At: day(5), RunID: "r", CarID: "hazel", Offset: 0.01, OffsetU: 0.004, CusumHigh: 2, CusumLow: 1, CusumLimit: 4, Evidence: 100, EvidenceLimit: 1e4}, {CellID: "mil-1", At: day(5), RunID: "q", Offset: 9, CusumLimit: 4, Evidence: 100, EvidenceLimit: 1e4}}))
 	must(s.ReplaceCarEstimates(ctx, []store.CarEstimateRow{{CarID: "hazel", At: day(9), RunID: "p", CellID: "fen-1", Change: -0.004, ChangeU: 0.002}, {CarID: "hazel", At: day(5), RunID: "r", CellID: "fen-1", Change: -0.02, ChangeU: 0.005, Probability: 0.99}}))
 	must(s.WriteCheckResults(ctx, []store.CheckResultRow{
 		{CheckID: "a", CellID: "fen-1", Kind: 1, State: 1, PerformedAt: day(12), PerformedBy: "ada", Verdict: "fail", ZeroError: of(3), ZeroErrorU: of(1), GainError: of(0.008), GainErrorU: of(0.001)},
@@ -65,7 +65,7 @@ func TestOtherPanelsOnEngine(t *testing.T) {
 	minute := func(x time.Time) string { return at(x.Truncate(time.Minute)) }
 	for title, want := range map[string][][]string{
 		"Offset from the fleet with its band": {{at(day(5)), "1", "0.6", "1.4"}},
-		"CUSUM of the weekly runs":            {{at(day(5)), "50", "25"}},
+		"Weight of evidence of a change":      {{at(day(5)), "50"}},
 		"Gain error by dead weights":          {{at(day(12)), "as found", "0.8"}, {at(day(11)), "as left", "0"}},
 		"Calibration checks": {{at(day(11)), "dead weight", "as left", "pass", "–", "–", "0", "0.1", "ada", ""},
 			{at(day(12)), "dead weight", "as found", "fail", "3", "1", "0.8", "0.1", "ada", ""}},

@@ -17,8 +17,8 @@ func BenchmarkQueries(b *testing.B) {
 	s := storetest.Open(b)
 	ctx := context.Background()
 	for _, fill := range []string{
-		`INSERT INTO estimates (cell_id, at, run_id, car_id, offset, offset_u, runs, cusum_high, cusum_low, cusum_limit)
-SELECT concat('c', toString(number % 1000)), now() - toIntervalWeek(intDiv(number, 1000)), toString(number), concat('r', toString(number % 40)), 0.001 * (number % 7), 0.004, 10, 1, 1, 5 FROM numbers(260000)`,
+		`INSERT INTO estimates (cell_id, at, run_id, car_id, offset, offset_u, runs, cusum_high, cusum_low, cusum_limit, evidence, evidence_limit)
+SELECT concat('c', toString(number % 1000)), now() - toIntervalWeek(intDiv(number, 1000)), toString(number), concat('r', toString(number % 40)), 0.001 * (number % 7), 0.004, 10, 1, 1, 5, 1 + number % 50, 98.8 FROM numbers(260000)`,
 		`INSERT INTO car_estimates (car_id, at, run_id, cell_id, change, change_u, probability, since, runs)
 SELECT concat('r', toString(number % 40)), now() - toIntervalWeek(intDiv(number, 1000)), toString(number), concat('c', toString(number % 1000)), 0.001, 0.004, 0.1, now(), 10 FROM numbers(260000)`,
 		`INSERT INTO check_results (check_id, cell_id, kind, state, performed_at, verdict, gain_error, gain_error_u)

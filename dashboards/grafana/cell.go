@@ -10,7 +10,7 @@ func cellDashboard() dashboard {
 		Templating:  templating{List: []variable{oneOf("cell", "Cell", cellsSQL)}},
 		Panels: placed(
 			[]sized{{cellBand(), 24, 10}},
-			[]sized{{cellCusum(), 12, 8}, {cellGain(), 12, 8}},
+			[]sized{{cellEvidence(), 12, 8}, {cellGain(), 12, 8}},
 			[]sized{{cellChecks(), 24, 8}},
 			[]sized{{cellTouched(), 12, 8}, {cellFindings(), 12, 8}},
 		),
@@ -25,11 +25,11 @@ WHERE present = 1 AND $__timeFilter(at) AND cell_id IN (${cell:singlequote})
 ORDER BY time`)
 }
 
-func cellCusum() panel {
-	return seriesPanel("CUSUM of the weekly runs", "The upward and the downward sum as shares of their limit. At 100 % the cell is flagged as drifting.", "percent",
-		`SELECT at AS time, cusum_high / cusum_limit * 100 AS upward, cusum_low / cusum_limit * 100 AS downward
+func cellEvidence() panel {
+	return seriesPanel("Weight of evidence of a change", "Its logarithm as a share of that of its limit. At 100 % the cell is flagged as drifting.", "percent",
+		`SELECT at AS time, log10(greatest(evidence, 1)) / log10(evidence_limit) * 100 AS evidence_share
 FROM estimates FINAL
-WHERE present = 1 AND cusum_limit > 0 AND $__timeFilter(at) AND cell_id IN (${cell:singlequote})
+WHERE present = 1 AND evidence_limit > 1 AND $__timeFilter(at) AND cell_id IN (${cell:singlequote})
 ORDER BY time`)
 }
 

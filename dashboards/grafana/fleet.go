@@ -13,7 +13,7 @@ func fleetDashboard() dashboard {
 			[]sized{{offsets(), 24, 10}},
 			[]sized{{cellTable(), 24, 10}},
 			[]sized{{flagTable(), 24, 8}},
-			[]sized{{cusum(), 12, 8}, {waiting(), 12, 8}},
+			[]sized{{evidence(), 12, 8}, {waiting(), 12, 8}},
 		),
 	}
 }
@@ -115,11 +115,11 @@ ORDER BY open DESC, opened DESC`,
 		map[string]string{"probability": "percent"}, []string{"probability"})
 }
 
-func cusum() panel {
-	return seriesPanel("CUSUM, as a share of its limit", "The larger of the upward and downward sums. At 100 % the cell is flagged as drifting.", "percent",
-		`SELECT at AS time, cell_id AS cell, greatest(cusum_high, cusum_low) / cusum_limit * 100 AS cusum
+func evidence() panel {
+	return seriesPanel("Weight of evidence of every cell", "Its logarithm as a share of that of its limit. At 100 % the cell is flagged as drifting.", "percent",
+		`SELECT at AS time, cell_id AS cell, log10(greatest(evidence, 1)) / log10(evidence_limit) * 100 AS evidence_share
 FROM estimates FINAL
-WHERE present = 1 AND cusum_limit > 0 AND $__timeFilter(at) AND cell_id IN (${cell:singlequote})
+WHERE present = 1 AND evidence_limit > 1 AND $__timeFilter(at) AND cell_id IN (${cell:singlequote})
 ORDER BY time`)
 }
 

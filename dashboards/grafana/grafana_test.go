@@ -7,6 +7,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"math"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -171,7 +172,7 @@ func TestPanelsOnEngine(t *testing.T) {
 
 	day := func(n int) time.Time { return now.AddDate(0, 0, -n) }
 	estimate := func(cell string, days int, offset, u, high float64, runs uint32) store.EstimateRow {
-		return store.EstimateRow{CellID: cell, At: day(days), RunID: fmt.Sprintf("%s-%d", cell, days), CarID: "hazel", Offset: offset, OffsetU: u, Runs: runs, CusumHigh: high, CusumLow: 0.5, CusumLimit: 4, Epoch: "e", CodeVersion: "test"}
+		return store.EstimateRow{CellID: cell, At: day(days), RunID: fmt.Sprintf("%s-%d", cell, days), CarID: "hazel", Offset: offset, OffsetU: u, Runs: runs, CusumHigh: high, CusumLow: 0.5, CusumLimit: 4, Evidence: math.Pow(10, high), EvidenceLimit: 1e4, Epoch: "e", CodeVersion: "test"}
 	}
 	if err := s.ReplaceEstimates(ctx, []store.EstimateRow{estimate("old", 3, 9, 9, 9, 1)}); err != nil {
 		t.Fatal(err)
@@ -210,8 +211,8 @@ func TestPanelsOnEngine(t *testing.T) {
 		// whenever the engine merges.
 		"Offset of every cell from the fleet": {
 			{"2026-06-17 09:30:00", "fen-1", "0.1"}, {"2026-06-24 09:30:00", "fen-1", "0.2"}, {"2026-06-24 09:30:00", "fen-2", "1.96"}},
-		"CUSUM, as a share of its limit": {
-			{"2026-06-17 09:30:00", "fen-1", "12.5"}, {"2026-06-24 09:30:00", "fen-1", "25"}, {"2026-06-24 09:30:00", "fen-2", "200"}},
+		"Weight of evidence of every cell": {
+			{"2026-06-17 09:30:00", "fen-1", "0"}, {"2026-06-24 09:30:00", "fen-1", "25"}, {"2026-06-24 09:30:00", "fen-2", "200"}},
 		"Where every cell stands": {
 			{"fen-2", "1.96", "0.43", "recalibrate", "load-cell gain", "26", "2026-06-24 09:30:00", "", "2026-06-29 08:30:00", "1250"},
 			{"fen-1", "0.2", "0.4", "", "", "25", "2026-06-24 09:30:00", "", "2026-06-29 09:29:00", "0"}},
@@ -221,7 +222,7 @@ func TestPanelsOnEngine(t *testing.T) {
 			{"closed", "fen-1", "drifting", "2026-01-30 09:30:00", "2026-03-01 09:30:00", "2026-03-30 09:30:00", "", "–", "", ""}},
 	} {
 		_, all := ask(title)
-		if title == "Offset of every cell from the fleet" || strings.HasPrefix(title, "CUSUM") {
+		if title == "Offset of every cell from the fleet" || strings.HasPrefix(title, "Weight") {
 			sortRows(all)
 		}
 		if diff := cmp.Diff(want, all); diff != "" {

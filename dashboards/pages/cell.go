@@ -12,6 +12,7 @@ import (
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	rollcallv1 "rollcall/proto/rollcall/v1"
 	"rollcall/services/caution"
@@ -25,6 +26,7 @@ type cellPage struct {
 	State       state
 	Words       string
 	Offsets     *chart // offset with U over time; nil: no run
+	Weights     *chart // weight of evidence over time
 	Sums        *chart // CUSUM over time
 	Gains       *chart // gain errors of the checks
 	Zeros       *chart // zero errors of the checks
@@ -106,6 +108,9 @@ func (h *handler) showCell(ctx context.Context, r *http.Request) (answer, error)
 		return answer{}, err
 	}
 	p.Epochs, p.Geometries, p.Due = epochs.GetEpochs(), geometries.GetGeometries(), due.GetDue()
+	if s := crossingWords(c, rd); s != "" {
+		p.Forecasts = append(p.Forecasts, s)
+	}
 	for _, d := range p.Due {
 		if s := forecastWords(d, c, rd); s != "" {
 			p.Forecasts = append(p.Forecasts, s)
@@ -115,7 +120,8 @@ func (h *handler) showCell(ctx context.Context, r *http.Request) (answer, error)
 	if picture := drawOffsets(c, p.Runs, p.Checks, p.Epochs, rd); picture != "" {
 		p.Offsets = offsetChart(p.Runs, c.GetTolerance(), picture)
 		p.Sums = sumChart(p.Runs, c.GetCusumLimit(), drawSums(c, p.Runs, rd))
-		a.charts = append(a.charts, p.Offsets, p.Sums)
+		p.Weights = weightChart(p.Runs, drawWeights(c, p.Runs, rd))
+		a.charts = append(a.charts, p.Offsets, p.Weights, p.Sums)
 	}
 	if p.Gains = checkChart(c, p.Checks, true, rd); p.Gains != nil {
 		a.charts = append(a.charts, p.Gains)
@@ -125,6 +131,29 @@ func (h *handler) showCell(ctx context.Context, r *http.Request) (answer, error)
 	}
 	a.data = p
 	return a, nil
+}
+
+// crossingWords says what the reference runs make of the cell's future: when its
+// offset will be beyond the tolerance if it goes on; empty: not within half a year.
+func crossingWords(c *rollcallv1.CellStatus, r reader) string {
+	const already = 0.5
+	switch {
+	case c.GetNotSeparable() != "":
+		return ""
+	case c.GetBeyond() >= already:
+		return fmt.Sprintf("By its reference runs it is out of tolerance with a probability of %s\u00a0%%.", r.Mark(fmt.Sprintf("%.0f", 100*math.Min(c.GetBeyond(), 0.99))))
+	case c.GetCrossingAt() == nil:
+		return ""
+	}
+	day := func(t *timestamppb.Timestamp) string { return t.AsTime().In(r.location()).Format(time.DateOnly) }
+	s := "By its reference runs, if it goes on it leaves its tolerance by " + day(c.GetCrossingAt())
+	if c.GetCrossingEarliestAt() != nil {
+		s += ", with 95\u00a0% not before " + day(c.GetCrossingEarliestAt())
+		if c.GetCrossingLatestAt() != nil {
+			s += " and not after " + day(c.GetCrossingLatestAt())
+		}
+	}
+	return s + "."
 }
 
 // forecastWords says when the error of the load cell, going on as its checks
@@ -152,6 +181,14 @@ func offsetChart(runs []*rollcallv1.Run, tolerance float64, picture template.HTM
 		{Key: "offset_ratio", Head: "Offset", SI: "1", Signed: true}, {Key: "expanded_uncertainty_ratio", Head: "± U", SI: "1", Difference: true}, {Key: "deviation_ratio", Head: "Deviation", SI: "1", Signed: true}, {Key: "tolerance_ratio", Head: "Limit ±", SI: "1", Difference: true}}}
 	for _, x := range sorted(runs) {
 		c.Rows = append(c.Rows, []any{moment(x.GetStartedAt()), x.GetRunId(), x.GetCarId(), x.Offset, x.ExpandedUncertainty, x.Deviation, tolerance})
+	}
+	return c
+}
+
+func weightChart(runs []*rollcallv1.Run, picture template.HTML) *chart {
+	c := &chart{Name: "evidence", Title: "Weight of evidence of a change after each reference run", Picture: picture, Columns: []column{{Key: "started_at", Head: "Started"}, {Key: "run_id", Head: "Run"}, {Key: "evidence", Head: "Weight", Decimals: 2}, {Key: "evidence_limit", Head: "Limit", Decimals: 1}}}
+	for _, x := range sorted(runs) {
+		c.Rows = append(c.Rows, []any{moment(x.GetStartedAt()), x.GetRunId(), x.GetEvidence(), x.GetEvidenceLimit()})
 	}
 	return c
 }
@@ -334,6 +371,29 @@ func shapeOfVerdict(verdict string) (shape, class string) {
 		return triangle, "bad"
 	}
 	return cross, "none"
+}
+
+// drawWeights draws the weight of evidence in powers of ten: from one, below which
+// nothing speaks for a change, to ten thousand, above which nothing speaks against it.
+func drawWeights(c *rollcallv1.CellStatus, runs []*rollcallv1.Run, r reader) template.HTML {
+	runs = sorted(runs)
+	limit := c.GetEvidenceLimit()
+	if len(runs) == 0 || limit <= 1 {
+		return ""
+	}
+	x, from, until := timeAxis(runs)
+	y := axis{0, math.Max(4, math.Log10(limit)+1)}
+	d := newDrawing("chart", fmt.Sprintf("Weight of evidence that %s has changed, in powers of ten, against its limit of %.3g", nameOf(c), limit), 200, r)
+	frameOf(d, x, from, until, y, chartHeight, "powers of ten")
+	edge := y.up(math.Log10(limit)) * chartHeight
+	d.line("edge", 0, edge, 1, edge)
+	var all []point
+	for _, r := range runs {
+		height := y.up(math.Log10(math.Max(1, r.GetEvidence())))
+		all = append(all, point{x.at(float64(r.GetStartedAt().AsTime().UnixNano())), inside(height) * chartHeight})
+	}
+	d.curve("trace", all)
+	return d.end()
 }
 
 func drawSums(c *rollcallv1.CellStatus, runs []*rollcallv1.Run, r reader) template.HTML {

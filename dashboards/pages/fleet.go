@@ -49,6 +49,7 @@ type state struct {
 var (
 	stateRecalibrate  = state{triangle, "bad", "recalibrate", 0}
 	stateDrifting     = state{diamond, "drift", "drifting", 1}
+	stateDueEarly     = state{hollowDiamond, "due", "check due early", 2}
 	stateOverdue      = state{square, "due", "check overdue", 2}
 	stateOutside      = state{hollowTriangle, "bad", "outside, not certain", 4}
 	stateNotSeparable = state{ring, "none", "not separable", 5}
@@ -66,6 +67,8 @@ func stateOf(c *rollcallv1.CellStatus) state {
 		return stateRecalibrate
 	case kind == stateDrifting.Word:
 		return stateDrifting
+	case kind == stateDueEarly.Word:
+		return stateDueEarly
 	case kind == stateOverdue.Word:
 		return stateOverdue
 	case c.GetFlagId() != "":
@@ -92,7 +95,7 @@ type fleetPage struct {
 	Shapes   []state // the shapes in use, for the legend
 	Flags    []flagCard
 	Cells    []cellRow
-	Sums     bool // a flag speaks of its CUSUM
+	Sums     bool // a flag speaks of its weight of evidence
 	Cautions []string
 	Week     []change // flags of the last seven days
 	Due      []dueRow
@@ -282,7 +285,7 @@ func fleetPageOf(cells []*rollcallv1.CellStatus, flags []*rollcallv1.Flag, r rea
 		}
 		card.Title = show.Title(f, card.Of)
 		p.Flags = append(p.Flags, card)
-		p.Sums = p.Sums || strings.Contains(f.GetEvidence(), "CUSUM")
+		p.Sums = p.Sums || strings.Contains(f.GetEvidence(), "Weight of evidence")
 		if f.GetNextCheck() != "" {
 			p.Cautions = []string{caution.Car, caution.Masses, caution.First}
 		}
@@ -329,6 +332,7 @@ func sentences(cells []cellRow, flags []flagCard) (lead string, more []string) {
 	}
 	count := func(s state) int { return len(by[s.Word]) }
 	say(stateDrifting, "%s drifting", verb(count(stateDrifting), "is", "are"))
+	say(stateDueEarly, "%s forecast to leave the limit before the next check", verb(count(stateDueEarly), "is", "are"))
 	say(stateOverdue, "%s an overdue check", verb(count(stateOverdue), "has", "have"))
 	for _, c := range cells {
 		if c.State.Rank == 3 {

@@ -330,6 +330,7 @@ func TestStateOf(t *testing.T) {
 		"alone":                 {alone, stateNotSeparable},
 		"recalibrate":           {flagged("recalibrate"), stateRecalibrate},
 		"drifting":              {flagged("drifting"), stateDrifting},
+		"due early":             {flagged("check due early"), stateDueEarly},
 		"overdue":               {flagged("check overdue"), stateOverdue},
 		"a new kind":            {flagged("leaning"), state{diamond, "drift", "leaning", 3}},
 	} {
@@ -339,7 +340,7 @@ func TestStateOf(t *testing.T) {
 	}
 	// No two states share a shape, or the shape would not carry the meaning.
 	shapes := map[string]string{}
-	for _, s := range []state{stateRecalibrate, stateDrifting, stateOverdue, stateOutside, stateNotSeparable, stateClose, stateUnjudged, stateAgrees} {
+	for _, s := range []state{stateRecalibrate, stateDrifting, stateDueEarly, stateOverdue, stateOutside, stateNotSeparable, stateClose, stateUnjudged, stateAgrees} {
 		if other, twice := shapes[s.Shape]; twice {
 			t.Errorf("%q and %q are both a %s", s.Word, other, s.Shape)
 		}

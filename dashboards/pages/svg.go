@@ -96,6 +96,7 @@ const (
 	hollowTriangle = "hollow triangle" // outside the limit, not yet certain
 	diamond        = "diamond"         // drifting
 	square         = "square"          // check overdue
+	hollowDiamond  = "hollow diamond"  // check due early
 	disc           = "disc"            // agrees
 	halfDisc       = "half disc"       // agrees, but by less than U
 	ring           = "ring"            // cannot be told from a car
@@ -111,7 +112,7 @@ func shapeOf(shape, class string) string {
 	switch shape {
 	case triangle, hollowTriangle:
 		body = `<path d="M0 -7L7 5.5H-7Z"/>`
-	case diamond:
+	case diamond, hollowDiamond:
 		body = `<path d="M0 -7.5L7.5 0L0 7.5L-7.5 0Z"/>`
 	case square:
 		body = `<path d="M-5.5 -5.5H5.5V5.5H-5.5Z"/><path class="inner" d="M0 -3.5V0.5H3"/>`

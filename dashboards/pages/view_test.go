@@ -131,7 +131,7 @@ func TestEveryChartInEveryForm(t *testing.T) {
 	if w := get(fleet, Options{}, "/cars/hazel.json"); w.Code != http.StatusOK || !strings.Contains(w.Body.String(), `"car_id": "hazel"`) {
 		t.Errorf("/cars/hazel.json: %d %.60s", w.Code, w.Body)
 	}
-	for path, says := range map[string]string{"/cells/fen-2?format=xml": "is no format", "/cells/fen-2?format=csv&chart=pie": "it has offset, cusum, gain, zero", "/compare?format=csv": "no figures"} {
+	for path, says := range map[string]string{"/cells/fen-2?format=xml": "is no format", "/cells/fen-2?format=csv&chart=pie": "it has offset, evidence, cusum, gain, zero", "/compare?format=csv": "no figures"} {
 		if w := get(fleet, Options{}, path); w.Code != http.StatusBadRequest || !strings.Contains(w.Body.String(), says) {
 			t.Errorf("%s: %d, want 400 with %q", path, w.Code, says)
 		}

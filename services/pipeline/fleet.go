@@ -123,7 +123,7 @@ func (p *Pipeline) fleetRoom(ctx context.Context) (err error) {
 	var touched []store.TouchedRow
 	for _, f := range flags {
 		flagRows = append(flagRows, flagRow(f, inForce(known.epochs[f.Cell].loadCell, f.UpdatedAt).Epoch))
-		if f.Cell == "" || f.Kind == flag.Overdue {
+		if f.Cell == "" || f.Kind.OfChecks() {
 			continue
 		}
 		pulls, err := p.customerPulls(ctx, f)

@@ -379,7 +379,9 @@ func estimateRows(steps []drift.Step) ([]store.EstimateRow, []store.CarEstimateR
 		row := store.EstimateRow{
 			CellID: string(s.Cell), At: s.At, RunID: string(s.Run), CarID: string(s.Car),
 			Offset: s.CellEstimate.Offset, OffsetU: s.CellEstimate.U, Runs: runsOfCell[s.Cell], NotSeparable: s.CellEstimate.NotSeparable,
-			CusumHigh: s.High, CusumLow: s.Low, CusumLimit: s.Limit,
+			CusumHigh: s.High, CusumLow: s.Low, CusumLimit: s.Limit, Evidence: s.Evidence, EvidenceLimit: s.EvidenceLimit,
+			Beyond: s.CellEstimate.Beyond, CrossingAt: known(s.CellEstimate.Crossing),
+			CrossingEarliestAt: known(s.CellEstimate.Earliest), CrossingLatestAt: known(s.CellEstimate.Latest),
 			VarianceName: []string{"cell", "session", "pull"}, Variance: []float64{s.Variances.Cell, s.Variances.Session, s.Variances.Pull},
 			Epoch: string(s.Epoch), CodeVersion: CodeVersion,
 		}
@@ -396,11 +398,19 @@ func estimateRows(steps []drift.Step) ([]store.EstimateRow, []store.CarEstimateR
 		if e := s.CarEstimate; e.Known {
 			cars = append(cars, store.CarEstimateRow{
 				CarID: string(s.Car), At: s.At, RunID: string(s.Run), CellID: string(s.Cell), Runs: runsOfCar[s.Car],
-				Change: e.Change, ChangeU: e.U, Probability: e.Probability, Since: e.Since, CodeVersion: CodeVersion,
+				Change: e.Change, ChangeU: e.U, Probability: e.Probability, Since: e.Since, Evidence: e.Evidence, EvidenceLimit: e.EvidenceLimit, CodeVersion: CodeVersion,
 			})
 		}
 	}
 	return cells, cars
+}
+
+// known returns a time, nil where it is zero.
+func known(at time.Time) *time.Time {
+	if at.IsZero() {
+		return nil
+	}
+	return &at
 }
 
 // keep returns since when a side has been above nought.

@@ -282,7 +282,7 @@ func pickFlag(flags []store.FlagRow) (store.FlagRow, bool) {
 	if len(flags) == 0 {
 		return store.FlagRow{}, false
 	}
-	order := []string{"recalibrate", "drifting", "check overdue"}
+	order := []string{"recalibrate", "drifting", "check due early", "check overdue"}
 	return slices.MinFunc(flags, func(a, b store.FlagRow) int {
 		return cmp.Or(cmp.Compare(slices.Index(order, a.Kind), slices.Index(order, b.Kind)), cmp.Compare(a.FlagID, b.FlagID))
 	}), true

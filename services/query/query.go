@@ -187,6 +187,8 @@ func (s *Server) ListCells(ctx context.Context, req *pb.ListCellsRequest) (*pb.L
 			status.Offset, status.ExpandedUncertainty = &e.Offset, &e.OffsetU
 			status.NotSeparable, status.Runs, status.LastRunAt = e.NotSeparable, e.Runs, stamp(e.At)
 			status.CusumHigh, status.CusumLow, status.CusumLimit = e.CusumHigh, e.CusumLow, e.CusumLimit
+			status.Evidence, status.EvidenceLimit, status.Beyond = e.Evidence, e.EvidenceLimit, e.Beyond
+			status.CrossingAt, status.CrossingEarliestAt, status.CrossingLatestAt = stampOr(e.CrossingAt), stampOr(e.CrossingEarliestAt), stampOr(e.CrossingLatestAt)
 		}
 		if k, ok := lastCheck[c.ID]; ok {
 			status.LastCheckAt, status.LastCheckVerdict = stamp(k.PerformedAt), k.Verdict
@@ -594,6 +596,7 @@ func (s *Server) ListRuns(ctx context.Context, req *pb.ListRunsRequest) (*pb.Lis
 			run.Deviation, run.Innovation = e.Deviation, e.Innovation
 			run.Offset, run.ExpandedUncertainty = &e.Offset, &e.OffsetU
 			run.CusumHigh, run.CusumLow = e.CusumHigh, e.CusumLow
+			run.Evidence, run.EvidenceLimit = e.Evidence, e.EvidenceLimit
 		}
 		run.NotJudged = notJudged(run)
 		out.Runs = append(out.Runs, run)
@@ -624,4 +627,11 @@ func stamp(t time.Time) *timestamppb.Timestamp {
 		return nil
 	}
 	return timestamppb.New(t)
+}
+
+func stampOr(t *time.Time) *timestamppb.Timestamp {
+	if t == nil {
+		return nil
+	}
+	return stamp(*t)
 }

@@ -292,7 +292,7 @@ func (r *Report) addFlags(flags []*pb.Flag, byID map[string]*Cell) {
 
 // rank orders flags by what they ask for.
 func rank(f *pb.Flag) int {
-	if i := slices.Index([]string{"recalibrate", "drifting", "reference car", "check overdue"}, f.GetKind()); i >= 0 {
+	if i := slices.Index([]string{"recalibrate", "drifting", "reference car", "check due early", "check overdue"}, f.GetKind()); i >= 0 {
 		return i
 	}
 	return 4

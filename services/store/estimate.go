@@ -9,25 +9,34 @@ import (
 // EstimateRow is a row of estimates: where a cell stands after a run. OffsetU
 // is an expanded uncertainty, k = 2.
 type EstimateRow struct {
-	CellID          string     `ch:"cell_id"`
-	At              time.Time  `ch:"at"`
-	RunID           string     `ch:"run_id"`
-	CarID           string     `ch:"car_id"`
-	Offset          float64    `ch:"offset"`        // relative error of tractive force
-	OffsetU         float64    `ch:"offset_u"`      // expanded, k = 2
-	Runs            uint32     `ch:"runs"`          // so far
-	NotSeparable    string     `ch:"not_separable"` // why this cannot be told from a car; empty: it can
-	Deviation       *float64   `ch:"deviation"`
-	Innovation      *float64   `ch:"innovation"`
-	CusumHigh       float64    `ch:"cusum_high"`
-	CusumLow        float64    `ch:"cusum_low"`
-	CusumLimit      float64    `ch:"cusum_limit"`
-	FirstEvidenceAt *time.Time `ch:"first_evidence_at"`
-	VarianceName    []string   `ch:"variance_name"`
-	Variance        []float64  `ch:"variance"`
-	Epoch           string     `ch:"epoch"`
-	CodeVersion     string     `ch:"code_version"`
-	Present         uint8      `ch:"present"` // 0: a newer computation does not have this row
+	CellID       string    `ch:"cell_id"`
+	At           time.Time `ch:"at"`
+	RunID        string    `ch:"run_id"`
+	CarID        string    `ch:"car_id"`
+	Offset       float64   `ch:"offset"`        // relative error of tractive force
+	OffsetU      float64   `ch:"offset_u"`      // expanded, k = 2
+	Runs         uint32    `ch:"runs"`          // so far
+	NotSeparable string    `ch:"not_separable"` // why this cannot be told from a car; empty: it can
+	Deviation    *float64  `ch:"deviation"`
+	Innovation   *float64  `ch:"innovation"`
+	CusumHigh    float64   `ch:"cusum_high"`
+	CusumLow     float64   `ch:"cusum_low"`
+	CusumLimit   float64   `ch:"cusum_limit"`
+	// Weight of evidence that the cell has changed; a limit of 0: not known.
+	Evidence      float64 `ch:"evidence"`
+	EvidenceLimit float64 `ch:"evidence_limit"`
+	// Probability that the offset is beyond the tolerance now, and when it will be
+	// with probability ½, 0.025 and 0.975; nil: not within the horizon.
+	Beyond             float64    `ch:"beyond"`
+	CrossingAt         *time.Time `ch:"crossing_at"`
+	CrossingEarliestAt *time.Time `ch:"crossing_earliest_at"`
+	CrossingLatestAt   *time.Time `ch:"crossing_latest_at"`
+	FirstEvidenceAt    *time.Time `ch:"first_evidence_at"`
+	VarianceName       []string   `ch:"variance_name"`
+	Variance           []float64  `ch:"variance"`
+	Epoch              string     `ch:"epoch"`
+	CodeVersion        string     `ch:"code_version"`
+	Present            uint8      `ch:"present"` // 0: a newer computation does not have this row
 }
 
 // CarEstimateRow is a row of car_estimates: how far a reference car has moved
@@ -40,10 +49,13 @@ type CarEstimateRow struct {
 	Change      float64   `ch:"change"`      // relative, against the other cars
 	ChangeU     float64   `ch:"change_u"`    // expanded, k = 2
 	Probability float64   `ch:"probability"` // that the change is more than the car may
-	Since       time.Time `ch:"since"`       // middle of the first weeks
-	Runs        uint32    `ch:"runs"`        // so far
-	CodeVersion string    `ch:"code_version"`
-	Present     uint8     `ch:"present"` // 0: a newer computation does not have this row
+	// Weight of evidence that the car has changed; a limit of 0: not known.
+	Evidence      float64   `ch:"evidence"`
+	EvidenceLimit float64   `ch:"evidence_limit"`
+	Since         time.Time `ch:"since"` // middle of the first weeks
+	Runs          uint32    `ch:"runs"`  // so far
+	CodeVersion   string    `ch:"code_version"`
+	Present       uint8     `ch:"present"` // 0: a newer computation does not have this row
 }
 
 // ReplaceEstimates makes rows the whole of the estimates: readers see them and

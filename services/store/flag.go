@@ -17,7 +17,7 @@ type FlagRow struct {
 	FlagID           string     `ch:"flag_id"`
 	CellID           string     `ch:"cell_id"`
 	CarID            string     `ch:"car_id"`
-	Kind             string     `ch:"kind"` // recalibrate, drifting, reference car, check overdue
+	Kind             string     `ch:"kind"` // recalibrate, drifting, reference car, check due early, check overdue
 	Open             bool       `ch:"open"`
 	FirstEvidenceAt  time.Time  `ch:"first_evidence_at"`
 	OpenedAt         time.Time  `ch:"opened_at"`
@@ -38,7 +38,7 @@ type FlagRow struct {
 	Epoch            string     `ch:"epoch"`
 	CodeVersion      string     `ch:"code_version"`
 	Present          uint8      `ch:"present"` // 0: a newer computation does not have this row
-	DueAt            *time.Time `ch:"due_at"`  // of kind check overdue: since when it is due
+	DueAt            *time.Time `ch:"due_at"`  // of kind check overdue: since when it is due; of check due early: by when it should be made
 }
 
 // TouchedRow is a row of touched_pulls.

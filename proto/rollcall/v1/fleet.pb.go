@@ -238,9 +238,20 @@ type CellStatus struct {
 	CheckDueAt   *timestamppb.Timestamp `protobuf:"bytes,23,opt,name=check_due_at,json=checkDueAt,proto3" json:"check_due_at,omitempty"`
 	CheckOverdue bool                   `protobuf:"varint,24,opt,name=check_overdue,json=checkOverdue,proto3" json:"check_overdue,omitempty"`
 	// The site's IANA time zone; empty: not said.
-	SiteZone      string `protobuf:"bytes,60,opt,name=site_zone,json=siteZone,proto3" json:"site_zone,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	SiteZone string `protobuf:"bytes,60,opt,name=site_zone,json=siteZone,proto3" json:"site_zone,omitempty"`
+	// Weight of evidence that the cell has changed since its errors last restarted, and
+	// the limit above which it counts as drifting; 0: not known.
+	Evidence      float64 `protobuf:"fixed64,70,opt,name=evidence,proto3" json:"evidence,omitempty"`
+	EvidenceLimit float64 `protobuf:"fixed64,71,opt,name=evidence_limit,json=evidenceLimit,proto3" json:"evidence_limit,omitempty"`
+	// Probability that the offset is beyond the tolerance now.
+	Beyond float64 `protobuf:"fixed64,72,opt,name=beyond,proto3" json:"beyond,omitempty"`
+	// When the offset will be beyond the tolerance if it goes on, with probability ½,
+	// 0.025 and 0.975; absent: not within half a year.
+	CrossingAt         *timestamppb.Timestamp `protobuf:"bytes,73,opt,name=crossing_at,json=crossingAt,proto3" json:"crossing_at,omitempty"`
+	CrossingEarliestAt *timestamppb.Timestamp `protobuf:"bytes,74,opt,name=crossing_earliest_at,json=crossingEarliestAt,proto3" json:"crossing_earliest_at,omitempty"`
+	CrossingLatestAt   *timestamppb.Timestamp `protobuf:"bytes,75,opt,name=crossing_latest_at,json=crossingLatestAt,proto3" json:"crossing_latest_at,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
 }
 
 func (x *CellStatus) Reset() {
@@ -448,6 +459,48 @@ func (x *CellStatus) GetSiteZone() string {
 	return ""
 }
 
+func (x *CellStatus) GetEvidence() float64 {
+	if x != nil {
+		return x.Evidence
+	}
+	return 0
+}
+
+func (x *CellStatus) GetEvidenceLimit() float64 {
+	if x != nil {
+		return x.EvidenceLimit
+	}
+	return 0
+}
+
+func (x *CellStatus) GetBeyond() float64 {
+	if x != nil {
+		return x.Beyond
+	}
+	return 0
+}
+
+func (x *CellStatus) GetCrossingAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CrossingAt
+	}
+	return nil
+}
+
+func (x *CellStatus) GetCrossingEarliestAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CrossingEarliestAt
+	}
+	return nil
+}
+
+func (x *CellStatus) GetCrossingLatestAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CrossingLatestAt
+	}
+	return nil
+}
+
 type ListFlagsRequest struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	Filter *Filter                `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
@@ -561,7 +614,7 @@ type Flag struct {
 	// Of a cell, or of a reference car.
 	CellId string `protobuf:"bytes,2,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
 	CarId  string `protobuf:"bytes,3,opt,name=car_id,json=carId,proto3" json:"car_id,omitempty"`
-	// recalibrate, drifting, reference car, check overdue.
+	// recalibrate, drifting, reference car, check due early, check overdue.
 	Kind                string                 `protobuf:"bytes,4,opt,name=kind,proto3" json:"kind,omitempty"`
 	Open                bool                   `protobuf:"varint,5,opt,name=open,proto3" json:"open,omitempty"`
 	FirstEvidenceAt     *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=first_evidence_at,json=firstEvidenceAt,proto3" json:"first_evidence_at,omitempty"`
@@ -579,7 +632,8 @@ type Flag struct {
 	Evidence string `protobuf:"bytes,16,opt,name=evidence,proto3" json:"evidence,omitempty"`
 	// Customer pulls since the cell was last known good.
 	TouchedPulls []*TouchedPull `protobuf:"bytes,17,rep,name=touched_pulls,json=touchedPulls,proto3" json:"touched_pulls,omitempty"`
-	// Of a flag of kind "check overdue": since when the check is due.
+	// Of a flag of kind "check overdue": since when the check is due; of "check due
+	// early": by when it should be made.
 	DueAt *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=due_at,json=dueAt,proto3" json:"due_at,omitempty"`
 	// What people did about it, oldest first.
 	History []*FlagDeed `protobuf:"bytes,60,rep,name=history,proto3" json:"history,omitempty"`
@@ -5924,7 +5978,11 @@ type Run struct {
 	CusumHigh           float64  `protobuf:"fixed64,13,opt,name=cusum_high,json=cusumHigh,proto3" json:"cusum_high,omitempty"`
 	CusumLow            float64  `protobuf:"fixed64,14,opt,name=cusum_low,json=cusumLow,proto3" json:"cusum_low,omitempty"`
 	// Why there is no deviation.
-	NotJudged     string `protobuf:"bytes,15,opt,name=not_judged,json=notJudged,proto3" json:"not_judged,omitempty"`
+	NotJudged string `protobuf:"bytes,15,opt,name=not_judged,json=notJudged,proto3" json:"not_judged,omitempty"`
+	// Weight of evidence that the cell has changed, after this run, and the limit above
+	// which it counts as drifting; 0: not known.
+	Evidence      float64 `protobuf:"fixed64,70,opt,name=evidence,proto3" json:"evidence,omitempty"`
+	EvidenceLimit float64 `protobuf:"fixed64,71,opt,name=evidence_limit,json=evidenceLimit,proto3" json:"evidence_limit,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -6062,6 +6120,20 @@ func (x *Run) GetNotJudged() string {
 		return x.NotJudged
 	}
 	return ""
+}
+
+func (x *Run) GetEvidence() float64 {
+	if x != nil {
+		return x.Evidence
+	}
+	return 0
+}
+
+func (x *Run) GetEvidenceLimit() float64 {
+	if x != nil {
+		return x.EvidenceLimit
+	}
+	return 0
 }
 
 type GetRegistryRequest struct {
@@ -9761,7 +9833,8 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x10ListCellsRequest\x12+\n" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"B\n" +
 	"\x11ListCellsResponse\x12-\n" +
-	"\x05cells\x18\x01 \x03(\v2\x17.rollcall.v1.CellStatusR\x05cells\"\xdc\a\n" +
+	"\x05cells\x18\x01 \x03(\v2\x17.rollcall.v1.CellStatusR\x05cells\"\x8c\n" +
+	"\n" +
 	"\n" +
 	"CellStatus\x12\x17\n" +
 	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x17\n" +
@@ -9792,7 +9865,14 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\fcheck_due_at\x18\x17 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"checkDueAt\x12#\n" +
 	"\rcheck_overdue\x18\x18 \x01(\bR\fcheckOverdue\x12\x1b\n" +
-	"\tsite_zone\x18< \x01(\tR\bsiteZoneB\t\n" +
+	"\tsite_zone\x18< \x01(\tR\bsiteZone\x12\x1a\n" +
+	"\bevidence\x18F \x01(\x01R\bevidence\x12%\n" +
+	"\x0eevidence_limit\x18G \x01(\x01R\revidenceLimit\x12\x16\n" +
+	"\x06beyond\x18H \x01(\x01R\x06beyond\x12;\n" +
+	"\vcrossing_at\x18I \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"crossingAt\x12L\n" +
+	"\x14crossing_earliest_at\x18J \x01(\v2\x1a.google.protobuf.TimestampR\x12crossingEarliestAt\x12H\n" +
+	"\x12crossing_latest_at\x18K \x01(\v2\x1a.google.protobuf.TimestampR\x10crossingLatestAtB\t\n" +
 	"\a_offsetB\x17\n" +
 	"\x15_expanded_uncertainty\"f\n" +
 	"\x10ListFlagsRequest\x12+\n" +
@@ -10374,7 +10454,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\"L\n" +
 	"\x10ListRunsResponse\x12$\n" +
 	"\x04runs\x18\x01 \x03(\v2\x10.rollcall.v1.RunR\x04runs\x12\x12\n" +
-	"\x04more\x18\x02 \x01(\bR\x04more\"\xc7\x04\n" +
+	"\x04more\x18\x02 \x01(\bR\x04more\"\x8a\x05\n" +
 	"\x03Run\x12\x15\n" +
 	"\x06run_id\x18\x01 \x01(\tR\x05runId\x12\x17\n" +
 	"\acell_id\x18\x02 \x01(\tR\x06cellId\x12\x15\n" +
@@ -10397,7 +10477,9 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"cusum_high\x18\r \x01(\x01R\tcusumHigh\x12\x1b\n" +
 	"\tcusum_low\x18\x0e \x01(\x01R\bcusumLow\x12\x1d\n" +
 	"\n" +
-	"not_judged\x18\x0f \x01(\tR\tnotJudgedB\f\n" +
+	"not_judged\x18\x0f \x01(\tR\tnotJudged\x12\x1a\n" +
+	"\bevidence\x18F \x01(\x01R\bevidence\x12%\n" +
+	"\x0eevidence_limit\x18G \x01(\x01R\revidenceLimitB\f\n" +
 	"\n" +
 	"_deviationB\r\n" +
 	"\v_innovationB\t\n" +
@@ -10929,192 +11011,195 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	102, // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
 	102, // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
 	102, // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
-	0,   // 8: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
-	6,   // 9: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
-	102, // 10: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
-	102, // 11: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
-	102, // 12: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
-	102, // 13: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
-	8,   // 14: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
-	9,   // 15: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
-	102, // 16: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
-	7,   // 17: rollcall.v1.Flag.history:type_name -> rollcall.v1.FlagDeed
-	102, // 18: rollcall.v1.Flag.acknowledged_at:type_name -> google.protobuf.Timestamp
-	102, // 19: rollcall.v1.FlagDeed.at:type_name -> google.protobuf.Timestamp
-	102, // 20: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
-	0,   // 21: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
-	12,  // 22: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	102, // 23: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
-	102, // 24: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
-	12,  // 25: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
-	103, // 26: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
-	15,  // 27: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
-	102, // 28: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
-	16,  // 29: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
-	18,  // 30: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
-	18,  // 31: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
-	19,  // 32: rollcall.v1.CheckResult.points:type_name -> rollcall.v1.PointResult
-	20,  // 33: rollcall.v1.CheckResult.as_left:type_name -> rollcall.v1.LoadCellCurve
-	21,  // 34: rollcall.v1.CheckResult.interpolation:type_name -> rollcall.v1.InterpolationResult
-	23,  // 35: rollcall.v1.CheckResult.drift:type_name -> rollcall.v1.DriftResult
-	24,  // 36: rollcall.v1.CheckResult.class:type_name -> rollcall.v1.ClassResult
-	26,  // 37: rollcall.v1.CheckResult.senses:type_name -> rollcall.v1.SenseResult
-	27,  // 38: rollcall.v1.CheckResult.speed_zeros:type_name -> rollcall.v1.SpeedZero
-	28,  // 39: rollcall.v1.CheckResult.creep_steps:type_name -> rollcall.v1.CreepStep
-	29,  // 40: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
-	30,  // 41: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
-	17,  // 42: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	104, // 43: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
-	104, // 44: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
-	17,  // 45: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	102, // 46: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
-	22,  // 47: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
-	102, // 48: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
-	25,  // 49: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
-	105, // 50: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
-	15,  // 51: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
-	17,  // 52: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	31,  // 53: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
-	32,  // 54: rollcall.v1.BaseInertiaResult.values:type_name -> rollcall.v1.InertiaValue
-	33,  // 55: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
-	0,   // 56: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
-	36,  // 57: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
-	102, // 58: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
-	102, // 59: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
-	37,  // 60: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
-	0,   // 61: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
-	40,  // 62: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
-	102, // 63: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
-	102, // 64: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
-	102, // 65: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
-	0,   // 66: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
-	43,  // 67: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
-	102, // 68: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
-	102, // 69: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
-	44,  // 70: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
-	102, // 71: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
-	102, // 72: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
-	0,   // 73: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
-	47,  // 74: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	102, // 75: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
-	49,  // 76: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
-	102, // 77: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
-	48,  // 78: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
-	47,  // 79: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
-	54,  // 80: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	101, // 81: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
-	52,  // 82: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
-	52,  // 83: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
-	53,  // 84: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
-	53,  // 85: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
-	47,  // 86: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
-	57,  // 87: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
-	52,  // 88: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
-	0,   // 89: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
-	60,  // 90: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	102, // 91: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	102, // 92: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
-	0,   // 93: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
-	63,  // 94: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
-	63,  // 95: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
-	66,  // 96: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
-	66,  // 97: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
-	67,  // 98: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
-	67,  // 99: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
-	67,  // 100: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
-	68,  // 101: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	102, // 102: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	102, // 103: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
-	71,  // 104: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
-	63,  // 105: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
-	74,  // 106: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
-	75,  // 107: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
-	75,  // 108: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
-	76,  // 109: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
-	102, // 110: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
-	77,  // 111: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
-	0,   // 112: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
-	80,  // 113: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
-	102, // 114: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
-	102, // 115: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
-	102, // 116: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
-	80,  // 117: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
-	80,  // 118: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
-	102, // 119: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
-	85,  // 120: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
-	86,  // 121: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
-	102, // 122: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
-	102, // 123: rollcall.v1.PlanRotationRequest.from:type_name -> google.protobuf.Timestamp
-	88,  // 124: rollcall.v1.PlanRotationRequest.away:type_name -> rollcall.v1.CarWeeks
-	89,  // 125: rollcall.v1.PlanRotationRequest.closed:type_name -> rollcall.v1.CellWeeks
-	90,  // 126: rollcall.v1.PlanRotationRequest.places:type_name -> rollcall.v1.CarPlace
-	91,  // 127: rollcall.v1.PlanRotationRequest.travel:type_name -> rollcall.v1.TravelCost
-	102, // 128: rollcall.v1.PlanRotationResponse.from:type_name -> google.protobuf.Timestamp
-	93,  // 129: rollcall.v1.PlanRotationResponse.now:type_name -> rollcall.v1.RotationScheme
-	93,  // 130: rollcall.v1.PlanRotationResponse.plan:type_name -> rollcall.v1.RotationScheme
-	93,  // 131: rollcall.v1.PlanRotationResponse.stays:type_name -> rollcall.v1.RotationScheme
-	93,  // 132: rollcall.v1.PlanRotationResponse.round:type_name -> rollcall.v1.RotationScheme
-	94,  // 133: rollcall.v1.RotationScheme.stops:type_name -> rollcall.v1.RotationStop
-	95,  // 134: rollcall.v1.RotationScheme.cells:type_name -> rollcall.v1.CellUncertainty
-	0,   // 135: rollcall.v1.ListEquivalencesRequest.filter:type_name -> rollcall.v1.Filter
-	99,  // 136: rollcall.v1.ListEquivalencesResponse.equivalences:type_name -> rollcall.v1.Equivalence
-	100, // 137: rollcall.v1.ListEquivalencesResponse.pairs:type_name -> rollcall.v1.EquivalencePair
-	98,  // 138: rollcall.v1.ListEquivalencesResponse.consensus:type_name -> rollcall.v1.Consensus
-	102, // 139: rollcall.v1.Consensus.at:type_name -> google.protobuf.Timestamp
-	102, // 140: rollcall.v1.Equivalence.last_run_at:type_name -> google.protobuf.Timestamp
-	1,   // 141: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,   // 142: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	10,  // 143: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	13,  // 144: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
-	34,  // 145: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
-	38,  // 146: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
-	41,  // 147: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
-	45,  // 148: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	50,  // 149: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	55,  // 150: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	58,  // 151: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	64,  // 152: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	69,  // 153: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
-	72,  // 154: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
-	61,  // 155: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	87,  // 156: rollcall.v1.FleetService.PlanRotation:input_type -> rollcall.v1.PlanRotationRequest
-	96,  // 157: rollcall.v1.FleetService.ListEquivalences:input_type -> rollcall.v1.ListEquivalencesRequest
-	78,  // 158: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
-	81,  // 159: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
-	83,  // 160: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
-	106, // 161: rollcall.v1.FleetService.ListCars:input_type -> rollcall.v1.ListCarsRequest
-	107, // 162: rollcall.v1.FleetService.ListGeometries:input_type -> rollcall.v1.ListGeometriesRequest
-	108, // 163: rollcall.v1.FleetService.GetTraces:input_type -> rollcall.v1.GetTracesRequest
-	109, // 164: rollcall.v1.FleetService.ListUnderWay:input_type -> rollcall.v1.ListUnderWayRequest
-	2,   // 165: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,   // 166: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	11,  // 167: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	14,  // 168: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
-	35,  // 169: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
-	39,  // 170: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
-	42,  // 171: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
-	46,  // 172: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	51,  // 173: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	56,  // 174: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	59,  // 175: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	65,  // 176: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	70,  // 177: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
-	73,  // 178: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
-	62,  // 179: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	92,  // 180: rollcall.v1.FleetService.PlanRotation:output_type -> rollcall.v1.PlanRotationResponse
-	97,  // 181: rollcall.v1.FleetService.ListEquivalences:output_type -> rollcall.v1.ListEquivalencesResponse
-	79,  // 182: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
-	82,  // 183: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
-	84,  // 184: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
-	110, // 185: rollcall.v1.FleetService.ListCars:output_type -> rollcall.v1.ListCarsResponse
-	111, // 186: rollcall.v1.FleetService.ListGeometries:output_type -> rollcall.v1.ListGeometriesResponse
-	112, // 187: rollcall.v1.FleetService.GetTraces:output_type -> rollcall.v1.GetTracesResponse
-	113, // 188: rollcall.v1.FleetService.ListUnderWay:output_type -> rollcall.v1.ListUnderWayResponse
-	165, // [165:189] is the sub-list for method output_type
-	141, // [141:165] is the sub-list for method input_type
-	141, // [141:141] is the sub-list for extension type_name
-	141, // [141:141] is the sub-list for extension extendee
-	0,   // [0:141] is the sub-list for field type_name
+	102, // 8: rollcall.v1.CellStatus.crossing_at:type_name -> google.protobuf.Timestamp
+	102, // 9: rollcall.v1.CellStatus.crossing_earliest_at:type_name -> google.protobuf.Timestamp
+	102, // 10: rollcall.v1.CellStatus.crossing_latest_at:type_name -> google.protobuf.Timestamp
+	0,   // 11: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
+	6,   // 12: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
+	102, // 13: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
+	102, // 14: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
+	102, // 15: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
+	102, // 16: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
+	8,   // 17: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
+	9,   // 18: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
+	102, // 19: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
+	7,   // 20: rollcall.v1.Flag.history:type_name -> rollcall.v1.FlagDeed
+	102, // 21: rollcall.v1.Flag.acknowledged_at:type_name -> google.protobuf.Timestamp
+	102, // 22: rollcall.v1.FlagDeed.at:type_name -> google.protobuf.Timestamp
+	102, // 23: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	0,   // 24: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
+	12,  // 25: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
+	102, // 26: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	102, // 27: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
+	12,  // 28: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
+	103, // 29: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
+	15,  // 30: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
+	102, // 31: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
+	16,  // 32: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
+	18,  // 33: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
+	18,  // 34: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
+	19,  // 35: rollcall.v1.CheckResult.points:type_name -> rollcall.v1.PointResult
+	20,  // 36: rollcall.v1.CheckResult.as_left:type_name -> rollcall.v1.LoadCellCurve
+	21,  // 37: rollcall.v1.CheckResult.interpolation:type_name -> rollcall.v1.InterpolationResult
+	23,  // 38: rollcall.v1.CheckResult.drift:type_name -> rollcall.v1.DriftResult
+	24,  // 39: rollcall.v1.CheckResult.class:type_name -> rollcall.v1.ClassResult
+	26,  // 40: rollcall.v1.CheckResult.senses:type_name -> rollcall.v1.SenseResult
+	27,  // 41: rollcall.v1.CheckResult.speed_zeros:type_name -> rollcall.v1.SpeedZero
+	28,  // 42: rollcall.v1.CheckResult.creep_steps:type_name -> rollcall.v1.CreepStep
+	29,  // 43: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
+	30,  // 44: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
+	17,  // 45: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	104, // 46: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
+	104, // 47: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
+	17,  // 48: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	102, // 49: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
+	22,  // 50: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
+	102, // 51: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
+	25,  // 52: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
+	105, // 53: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
+	15,  // 54: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
+	17,  // 55: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
+	31,  // 56: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
+	32,  // 57: rollcall.v1.BaseInertiaResult.values:type_name -> rollcall.v1.InertiaValue
+	33,  // 58: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
+	0,   // 59: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
+	36,  // 60: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
+	102, // 61: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
+	102, // 62: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
+	37,  // 63: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
+	0,   // 64: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
+	40,  // 65: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
+	102, // 66: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
+	102, // 67: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
+	102, // 68: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
+	0,   // 69: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
+	43,  // 70: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
+	102, // 71: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
+	102, // 72: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
+	44,  // 73: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
+	102, // 74: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
+	102, // 75: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
+	0,   // 76: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
+	47,  // 77: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
+	102, // 78: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	49,  // 79: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
+	102, // 80: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
+	48,  // 81: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
+	47,  // 82: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
+	54,  // 83: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
+	101, // 84: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	52,  // 85: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
+	52,  // 86: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
+	53,  // 87: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
+	53,  // 88: rollcall.v1.Sweep.steps:type_name -> rollcall.v1.Segment
+	47,  // 89: rollcall.v1.GetCurveResponse.pull:type_name -> rollcall.v1.Pull
+	57,  // 90: rollcall.v1.GetCurveResponse.points:type_name -> rollcall.v1.CurvePoint
+	52,  // 91: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
+	0,   // 92: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
+	60,  // 93: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
+	102, // 94: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	102, // 95: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	0,   // 96: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
+	63,  // 97: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
+	63,  // 98: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
+	66,  // 99: rollcall.v1.ComparePullsResponse.before:type_name -> rollcall.v1.SetSummary
+	66,  // 100: rollcall.v1.ComparePullsResponse.after:type_name -> rollcall.v1.SetSummary
+	67,  // 101: rollcall.v1.ComparePullsResponse.peak:type_name -> rollcall.v1.PullDifference
+	67,  // 102: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
+	67,  // 103: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
+	68,  // 104: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
+	102, // 105: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	102, // 106: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	71,  // 107: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
+	63,  // 108: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
+	74,  // 109: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
+	75,  // 110: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
+	75,  // 111: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
+	76,  // 112: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
+	102, // 113: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
+	77,  // 114: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
+	0,   // 115: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
+	80,  // 116: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
+	102, // 117: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
+	102, // 118: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
+	102, // 119: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
+	80,  // 120: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
+	80,  // 121: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
+	102, // 122: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
+	85,  // 123: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
+	86,  // 124: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
+	102, // 125: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
+	102, // 126: rollcall.v1.PlanRotationRequest.from:type_name -> google.protobuf.Timestamp
+	88,  // 127: rollcall.v1.PlanRotationRequest.away:type_name -> rollcall.v1.CarWeeks
+	89,  // 128: rollcall.v1.PlanRotationRequest.closed:type_name -> rollcall.v1.CellWeeks
+	90,  // 129: rollcall.v1.PlanRotationRequest.places:type_name -> rollcall.v1.CarPlace
+	91,  // 130: rollcall.v1.PlanRotationRequest.travel:type_name -> rollcall.v1.TravelCost
+	102, // 131: rollcall.v1.PlanRotationResponse.from:type_name -> google.protobuf.Timestamp
+	93,  // 132: rollcall.v1.PlanRotationResponse.now:type_name -> rollcall.v1.RotationScheme
+	93,  // 133: rollcall.v1.PlanRotationResponse.plan:type_name -> rollcall.v1.RotationScheme
+	93,  // 134: rollcall.v1.PlanRotationResponse.stays:type_name -> rollcall.v1.RotationScheme
+	93,  // 135: rollcall.v1.PlanRotationResponse.round:type_name -> rollcall.v1.RotationScheme
+	94,  // 136: rollcall.v1.RotationScheme.stops:type_name -> rollcall.v1.RotationStop
+	95,  // 137: rollcall.v1.RotationScheme.cells:type_name -> rollcall.v1.CellUncertainty
+	0,   // 138: rollcall.v1.ListEquivalencesRequest.filter:type_name -> rollcall.v1.Filter
+	99,  // 139: rollcall.v1.ListEquivalencesResponse.equivalences:type_name -> rollcall.v1.Equivalence
+	100, // 140: rollcall.v1.ListEquivalencesResponse.pairs:type_name -> rollcall.v1.EquivalencePair
+	98,  // 141: rollcall.v1.ListEquivalencesResponse.consensus:type_name -> rollcall.v1.Consensus
+	102, // 142: rollcall.v1.Consensus.at:type_name -> google.protobuf.Timestamp
+	102, // 143: rollcall.v1.Equivalence.last_run_at:type_name -> google.protobuf.Timestamp
+	1,   // 144: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,   // 145: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	10,  // 146: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	13,  // 147: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
+	34,  // 148: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
+	38,  // 149: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
+	41,  // 150: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
+	45,  // 151: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	50,  // 152: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	55,  // 153: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	58,  // 154: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	64,  // 155: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	69,  // 156: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	72,  // 157: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
+	61,  // 158: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	87,  // 159: rollcall.v1.FleetService.PlanRotation:input_type -> rollcall.v1.PlanRotationRequest
+	96,  // 160: rollcall.v1.FleetService.ListEquivalences:input_type -> rollcall.v1.ListEquivalencesRequest
+	78,  // 161: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
+	81,  // 162: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
+	83,  // 163: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
+	106, // 164: rollcall.v1.FleetService.ListCars:input_type -> rollcall.v1.ListCarsRequest
+	107, // 165: rollcall.v1.FleetService.ListGeometries:input_type -> rollcall.v1.ListGeometriesRequest
+	108, // 166: rollcall.v1.FleetService.GetTraces:input_type -> rollcall.v1.GetTracesRequest
+	109, // 167: rollcall.v1.FleetService.ListUnderWay:input_type -> rollcall.v1.ListUnderWayRequest
+	2,   // 168: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,   // 169: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	11,  // 170: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	14,  // 171: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
+	35,  // 172: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
+	39,  // 173: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
+	42,  // 174: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
+	46,  // 175: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	51,  // 176: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	56,  // 177: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	59,  // 178: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	65,  // 179: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	70,  // 180: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	73,  // 181: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
+	62,  // 182: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	92,  // 183: rollcall.v1.FleetService.PlanRotation:output_type -> rollcall.v1.PlanRotationResponse
+	97,  // 184: rollcall.v1.FleetService.ListEquivalences:output_type -> rollcall.v1.ListEquivalencesResponse
+	79,  // 185: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
+	82,  // 186: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
+	84,  // 187: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
+	110, // 188: rollcall.v1.FleetService.ListCars:output_type -> rollcall.v1.ListCarsResponse
+	111, // 189: rollcall.v1.FleetService.ListGeometries:output_type -> rollcall.v1.ListGeometriesResponse
+	112, // 190: rollcall.v1.FleetService.GetTraces:output_type -> rollcall.v1.GetTracesResponse
+	113, // 191: rollcall.v1.FleetService.ListUnderWay:output_type -> rollcall.v1.ListUnderWayResponse
+	168, // [168:192] is the sub-list for method output_type
+	144, // [144:168] is the sub-list for method input_type
+	144, // [144:144] is the sub-list for extension type_name
+	144, // [144:144] is the sub-list for extension extendee
+	0,   // [0:144] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }

@@ -1,6 +1,7 @@
 package flag_test
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -8,6 +9,7 @@ import (
 	"time"
 
 	"rollcall/services/compute/baseinertia"
+	"rollcall/services/compute/drift"
 	"rollcall/services/compute/drift/drifttest"
 	"rollcall/services/compute/flag"
 	"rollcall/services/compute/interval"
@@ -102,6 +104,57 @@ func TestRestartFromEffect(t *testing.T) {
 	got := flag.Restarts([]flag.Check{c, judged("b", fleet.CheckBaseInertia, fleet.AsLeft, 6, fleet.VerdictPass)}, nil, cells)
 	if len(got) != 1 || !got[0].At.Equal(c.Check.EffectiveAt) || got[0].Epoch != "a" || !got[0].Adjusted {
 		t.Errorf("restarts %+v", got)
+	}
+}
+
+// A cell forecast to leave its tolerance before its check is due is flagged once, from
+// the first run that says so, and until the next check, a flag that asks for more, or
+// a signature.
+func TestDueEarly(t *testing.T) {
+	cells := registry(2)
+	day := func(d int) time.Time { return drifttest.Start.AddDate(0, 0, d) }
+	first := judged("a", fleet.CheckDeadWeight, fleet.AsFound, 0, fleet.VerdictPass)
+	first.Result.GainError = 0
+	next := judged("b", fleet.CheckDeadWeight, fleet.AsFound, 40, fleet.VerdictPass)
+	next.Result.GainError = 0
+	span := flag.Interval{Cell: drifttest.CellID(0), Check: "a", At: day(0), Outcome: interval.Outcome{Due: day(90), Says: "due by time"}}
+	ended := span
+	ended.Next = &next
+	run := func(cell, at, crossing int, drifting bool) drift.Step {
+		st := drift.Step{Run: fleet.RunID(fmt.Sprintf("%d at %d", cell, at)), Cell: drifttest.CellID(cell), At: day(at), Judged: true, Drifting: drifting,
+			CellEstimate: drift.CellEstimate{Cell: drifttest.CellID(cell), Offset: 0.006, U: 0.002, Runs: 9, LastAt: day(at)}}
+		if crossing > 0 {
+			st.CellEstimate.Crossing, st.CellEstimate.Earliest = day(crossing), day(crossing-10)
+		}
+		return st
+	}
+	decide := func(i flag.Interval, closings []flag.Closing, steps ...drift.Step) []flag.Flag {
+		return flag.Decide(flag.Input{Cells: cells, Steps: steps, Checks: []flag.Check{first, next}, Intervals: []flag.Interval{i}, Now: day(60), Closings: closings}, flag.DefaultSettings())
+	}
+	if got := decide(span, nil, run(0, 7, 0, false), run(0, 14, 91, false), run(1, 14, 30, false)); len(got) != 0 {
+		t.Errorf("nothing crosses before its check: %+v", got)
+	}
+	got := decide(span, nil, run(0, 7, 0, false), run(0, 14, 80, false), run(0, 21, 0, false))
+	if len(got) != 1 || got[0].Kind != flag.DueEarly || !got[0].Open || !got[0].OpenedAt.Equal(day(14)) || !got[0].DueAt.Equal(day(80)) || got[0].Size != 0.006 || got[0].NextCheck != flag.DeadWeights {
+		t.Fatalf("crosses on day 80, due on day 90: %+v", got)
+	}
+	id := got[0].ID
+	if got := decide(ended, nil, run(0, 14, 80, false), run(0, 50, 70, false)); len(got) != 1 || got[0].ID != id || got[0].Open || !got[0].ClosedAt.Equal(day(40)) {
+		t.Errorf("checked on day 40: %+v", got)
+	}
+	got = decide(span, nil, run(0, 14, 80, false), run(0, 28, 60, true))
+	if len(got) != 2 || got[0].Kind != flag.DueEarly || got[0].Open || !got[0].ClosedAt.Equal(day(28)) || got[1].Kind != flag.Drifting || !got[1].Open {
+		t.Errorf("drifting from day 28: %+v", got)
+	}
+	if got := decide(span, nil, run(0, 14, 0, true), run(0, 21, 60, true)); len(got) != 1 || got[0].Kind != flag.Drifting {
+		t.Errorf("drifting already: %+v", got)
+	}
+	sign := flag.Closing{Flag: id, Cell: drifttest.CellID(0), At: day(20), By: "grace", Reason: "check moved to next week"}
+	if got := decide(span, []flag.Closing{sign}, run(0, 14, 80, false), run(0, 21, 80, false)); len(got) != 1 || got[0].Open || got[0].ClosedBy != "grace" {
+		t.Errorf("signed: %+v", got)
+	}
+	if r := flag.Restarts([]flag.Check{first}, []flag.Closing{sign}, cells); len(r) != 0 {
+		t.Errorf("signing for the day of a check restarts the cell: %+v", r)
 	}
 }
 

@@ -95,6 +95,7 @@ func Decide(in Input, s Settings) []Flag {
 	for _, c := range cars {
 		out = append(out, d.car(c, sorted(byCar[c]))...)
 	}
+	out = append(out, d.dueEarly(out)...)
 	slices.SortFunc(out, func(a, b Flag) int { return order(a.OpenedAt, b.OpenedAt, string(a.ID), string(b.ID)) })
 	return out
 }
@@ -371,9 +372,9 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 			}
 			// What the ratio showed meanwhile is what was answered for, not what the cell
 			// does.
-			speeds = slices.DeleteFunc(slices.Clone(speeds), func(s *Speed) bool { return !s.At.Before(open.FirstEvidenceAt) })
+			kept := slices.DeleteFunc(slices.Clone(speeds), func(s *Speed) bool { return !s.At.Before(open.FirstEvidenceAt) })
 			closeBy(c.At, c.By, c.Reason)
-			armed = false
+			armed, speeds = false, kept
 		}
 	}
 	if open != nil {

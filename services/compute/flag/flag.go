@@ -24,8 +24,14 @@ const (
 	Recalibrate  Kind = "recalibrate"   // out of tolerance, or a failed check
 	Drifting     Kind = "drifting"      // the weight of evidence, or the speed ratio, says that it changed
 	ReferenceCar Kind = "reference car" // the car changed, not a cell
-	Overdue      Kind = "check overdue" // the load cell's next check is late
+	// DueEarly is of a cell that will be out of tolerance before its next check.
+	DueEarly Kind = "check due early"
+	Overdue  Kind = "check overdue" // the load cell's next check is late
 )
+
+// OfChecks says that a flag is about when a check is made and says nothing against
+// what the cell reads.
+func (k Kind) OfChecks() bool { return k == DueEarly || k == Overdue }
 
 // CoastDown is what an empty-roller coast-down said of the parasitic loss.
 type CoastDown struct {
@@ -152,7 +158,8 @@ type Flag struct {
 	// apart, or what puts the cause right once it is known.
 	NextCheck string
 	Evidence  string // what was seen, in a sentence
-	// DueAt is since when the check of an Overdue flag is due; else zero.
+	// DueAt is since when the check of an Overdue flag is due, and by when that of a
+	// DueEarly flag should be made; else zero.
 	DueAt time.Time
 	Life  []Event
 }

@@ -1,9 +1,12 @@
 package flag
 
 import (
+	"fmt"
 	"slices"
+	"strings"
 	"time"
 
+	"rollcall/services/compute/drift"
 	"rollcall/services/compute/interval"
 	"rollcall/services/fleet"
 )
@@ -64,7 +67,91 @@ func overdue(intervals []Interval, closings []Closing, now time.Time) []Flag {
 	return out
 }
 
-// ofErrors returns the closings that are not of an overdue check's flag: those
+// dueEarlyID returns the id of the flag that asks for an earlier end of the interval
+// that a check begins.
+func dueEarlyID(cell fleet.CellID, check fleet.CheckID) fleet.FlagID {
+	return flagID("due early", string(cell), string(check))
+}
+
+// dueEarly returns a flag for every interval in which a cell is forecast to be out of
+// tolerance, with probability ½, before its check is due. It opens with the first run
+// that says so while no flag on what the cell reads is open, and closes by the next
+// check, by such a flag, which asks for more, or by a signed reason; not because a
+// later run says otherwise. It touches no pull: the cell is still within.
+func (d *decider) dueEarly(others []Flag) []Flag {
+	if len(d.in.Intervals) == 0 {
+		return nil
+	}
+	steps, errors := map[fleet.CellID][]*drift.Step{}, map[fleet.CellID][]*Flag{}
+	for k := range d.steps {
+		if st := &d.steps[k]; !st.CellEstimate.Crossing.IsZero() && st.CellEstimate.NotSeparable == "" {
+			steps[st.Cell] = append(steps[st.Cell], st)
+		}
+	}
+	for k := range others {
+		if f := &others[k]; !f.Kind.OfChecks() {
+			errors[f.Cell] = append(errors[f.Cell], f)
+		}
+	}
+	var out []Flag
+	for _, i := range d.in.Intervals {
+		due := i.Outcome.Due
+		if due.IsZero() {
+			continue
+		}
+		ended := func(at time.Time) bool { return i.Next != nil && !at.Before(i.Next.Check.PerformedAt) }
+		open := func(at time.Time) bool {
+			return slices.ContainsFunc(errors[i.Cell], func(f *Flag) bool { return !f.OpenedAt.After(at) && (f.Open || f.ClosedAt.After(at)) })
+		}
+		var f *Flag
+		for _, st := range steps[i.Cell] {
+			e := st.CellEstimate
+			if !st.At.After(i.At) || ended(st.At) || !e.Crossing.Before(due) || open(st.At) {
+				continue
+			}
+			text := fmt.Sprintf("It is forecast to leave its tolerance by %s, before its check is due on %s.", date(e.Crossing), date(due))
+			if !e.Earliest.IsZero() {
+				text = strings.TrimSuffix(text, ".") + fmt.Sprintf("; as early as %s with 2.5 %%.", date(e.Earliest))
+			}
+			f = &Flag{
+				ID: dueEarlyID(i.Cell, i.Check), Cell: i.Cell, Kind: DueEarly, Open: true,
+				FirstEvidenceAt: st.At, EarliestAt: st.At, LatestAt: st.At, LastGoodAt: st.At, OpenedAt: st.At, UpdatedAt: st.At, DueAt: e.Crossing,
+				Size: e.Offset, U: e.U, NextCheck: DeadWeights, Evidence: text,
+				Life: []Event{{At: st.At, What: Opened, Kind: DueEarly, Text: text}},
+			}
+			break
+		}
+		if f == nil {
+			continue
+		}
+		closed := func(at time.Time, by, reason string) {
+			if !f.Open && !at.Before(f.ClosedAt) {
+				return
+			}
+			f.Open, f.ClosedAt, f.ClosedBy, f.ClosedReason = false, at, by, reason
+		}
+		if c := i.Next; c != nil {
+			closed(c.Check.PerformedAt, c.Check.PerformedBy, c.Check.Kind.String()+" check "+c.Check.State.String()+": "+c.Verdict().String())
+		}
+		for _, o := range errors[i.Cell] {
+			if o.OpenedAt.After(f.OpenedAt) {
+				closed(o.OpenedAt, "", fmt.Sprintf("a flag of kind %q opened", o.Kind))
+			}
+		}
+		for _, c := range d.in.Closings {
+			if c.Flag == f.ID && !c.At.Before(f.OpenedAt) {
+				closed(c.At, c.By, c.Reason)
+			}
+		}
+		if !f.Open {
+			f.Life = append(f.Life, Event{At: f.ClosedAt, What: Closed, Kind: DueEarly, Text: f.ClosedReason})
+		}
+		out = append(out, *f)
+	}
+	return out
+}
+
+// ofErrors returns the closings that are not of a flag on when a check is made: those
 // that answer for what a cell or a car reads.
 func ofErrors(closings []Closing, checks []Check) []Closing {
 	if len(closings) == 0 {
@@ -73,6 +160,7 @@ func ofErrors(closings []Closing, checks []Check) []Closing {
 	late := map[fleet.FlagID]bool{}
 	for _, c := range checks {
 		late[overdueID(c.Check.Cell, c.Check.ID)] = true
+		late[dueEarlyID(c.Check.Cell, c.Check.ID)] = true
 	}
 	return slices.DeleteFunc(slices.Clone(closings), func(c Closing) bool { return late[c.Flag] })
 }

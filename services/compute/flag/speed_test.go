@@ -150,7 +150,7 @@ func TestSlipIsFlagged(t *testing.T) {
 	closed.Speeds = flag.CompareSpeeds(with)
 	closed.Closings = []flag.Closing{{Flag: f.ID, Cell: f.Cell, At: drifttest.At(bad, from+8).Add(-1), By: "ada", Reason: "tyre pressure set"}}
 	all := flag.Decide(closed, flag.DefaultSettings())
-	if f := find(all, ofCell(bad)); f == nil || f.Open || len(all) != 1 {
+	if f := find(all, ofCell(bad)); f == nil || f.Open || len(all) != 1 || len(f.Causes) == 0 || f.Causes[0].Fault != fleet.FaultSlip || f.Causes[0].Probability < 0.95 {
 		t.Errorf("signed and mended: %+v", all)
 	}
 	// One that was not mended is flagged again.

@@ -94,7 +94,7 @@ func Chain() *Fleet {
 	f := &Fleet{YAML: "sites:\n  fen:\n    name: \"Fenwater\"\n"}
 	cell := func(id, site, name, siteName string, offset, u float64, runs uint32) *rollcallv1.CellStatus {
 		c := &rollcallv1.CellStatus{CellId: id, SiteId: site, Name: name, SiteName: siteName, Tolerance: 0.01, Runs: runs, LastRunAt: Day(5), LastCheckAt: Day(12),
-			LastCheckVerdict: "pass", SiteZone: "Europe/London", CusumHigh: 0.8, CusumLow: 0.3, CusumLimit: 4.77, AgentSeenAt: timestamppb.New(Now.Add(-time.Minute))}
+			LastCheckVerdict: "pass", SiteZone: "Europe/London", CusumHigh: 0.8, CusumLow: 0.3, CusumLimit: 4.77, Evidence: 2.1, EvidenceLimit: 98.8, AgentSeenAt: timestamppb.New(Now.Add(-time.Minute))}
 		if runs > 0 {
 			c.Offset, c.ExpandedUncertainty = &offset, &u
 		} else {
@@ -105,10 +105,10 @@ func Chain() *Fleet {
 	}
 	cell("fen-1", "fen", "Fenwater 1", "Fenwater", 0.0012, 0.0041, 26)
 	c := cell("fen-2", "fen", "Fenwater 2", "Fenwater", 0.0196, 0.0043, 26)
-	c.FlagId, c.FlagKind, c.Cause, c.CauseProbability, c.LastCheckVerdict, c.CusumHigh = GainFlag, "recalibrate", "load-cell gain", 0.93, "fail", 31.2
+	c.FlagId, c.FlagKind, c.Cause, c.CauseProbability, c.LastCheckVerdict, c.CusumHigh, c.Evidence, c.Beyond = GainFlag, "recalibrate", "load-cell gain", 0.93, "fail", 31.2, 8.4e7, 0.99
 	c = cell("mil-1", "mil", "Millhythe 1", "Millhythe", -0.0083, 0.0040, 26)
-	c.FlagId, c.FlagKind, c.Cause, c.CauseProbability, c.LastCheckVerdict, c.CusumLow = ZeroFlag, "drifting", "none", 0.71, "conditional pass", 6.4
-	c.StandingAgainst = "The load cell passed its last checks; what stands against the cell: CUSUM 6.4 on the low side, limit 4.8."
+	c.FlagId, c.FlagKind, c.Cause, c.CauseProbability, c.LastCheckVerdict, c.CusumLow, c.Evidence = ZeroFlag, "drifting", "none", 0.71, "conditional pass", 6.4, 164
+	c.StandingAgainst = "The load cell passed its last checks; what stands against the cell: Weight of evidence that the cell has changed 164, limit 99."
 	cell("mil-2", "mil", "Millhythe 2", "Millhythe", 0.0067, 0.0042, 25)
 	cell("tho-1", "tho", "Thornsea 1", "Thornsea", -0.0021, 0.0040, 26)
 	c = cell("tho-2", "tho", "Thornsea 2", "Thornsea", -0.0114, 0.0044, 24)
@@ -131,7 +131,7 @@ func Chain() *Fleet {
 				{PullId: BadPullID, StartedAt: Day(33), CustomerCar: "grey estate 2.0", Effect: 0.011, ExpandedUncertainty: 0.005}}},
 		{FlagId: ZeroFlag, CellId: "mil-1", Kind: "drifting", Open: true, FirstEvidenceAt: Day(33), OpenedAt: Day(19), UpdatedAt: Day(5), Size: -0.0083, ExpandedUncertainty: 0.004,
 			Causes:    []*rollcallv1.Cause{{Fault: "none", Probability: 0.71}, {Fault: "load-cell zero", Probability: 0.27, Size: -34.2, ExpandedUncertainty: 4.1, SizeUnit: "N"}, {Fault: "air sensor", Probability: 0.003, Size: 0.001, ExpandedUncertainty: 0.01, SizeUnit: "ratio"}},
-			NextCheck: "Zero, then an empty-roller coast-down.", Evidence: "Offset -0.83 % ± 0.40 %. CUSUM of the weekly runs 6.4 on the low side, limit 4.8."},
+			NextCheck: "Zero, then an empty-roller coast-down.", Evidence: "Offset -0.83 % ± 0.40 %. Weight of evidence that the cell has changed 164, limit 99."},
 		{FlagId: CarFlag, CarId: "hazel", Kind: "reference car", Open: true, FirstEvidenceAt: Day(60), OpenedAt: Day(30), UpdatedAt: Day(5), Size: -0.0095, ExpandedUncertainty: 0.003,
 			Causes: []*rollcallv1.Cause{{Fault: "reference car", Probability: 0.97, Size: -0.0095, ExpandedUncertainty: 0.003, SizeUnit: "ratio"}}, Evidence: "Every cell that hazel visits reads it low."},
 	}
@@ -146,7 +146,7 @@ func Chain() *Fleet {
 		x := 0.002 + 0.00085*math.Max(0, float64(week-5))
 		f.Runs = append(f.Runs, &rollcallv1.Run{RunId: fmt.Sprintf("%032x", week+1), CellId: "fen-2", CarId: []string{"alder", "hazel", "larch", "rowan"}[week%4], Session: fmt.Sprintf("week %d", week+1),
 			StartedAt: Day(5 + 7*i), PullsUsed: 4, Deviation: Number(x + 0.002*math.Sin(float64(week)*2)), Innovation: Number(0.4 + math.Sin(float64(week)*2)), Offset: Number(x), ExpandedUncertainty: Number(0.0043 + 0.006/float64(week+1)),
-			CusumHigh: math.Max(0, float64(week-7)) * 1.7, CusumLow: 0.2 * float64(week%3)})
+			CusumHigh: math.Max(0, float64(week-7)) * 1.7, CusumLow: 0.2 * float64(week%3), Evidence: math.Exp(math.Max(0, float64(week-7))), EvidenceLimit: 98.8})
 	}
 	f.Runs[25].Deviation, f.Runs[25].Innovation, f.Runs[25].NotJudged = nil, nil, "no expectation yet"
 	f.Runs[3].PullsUsed, f.Runs[3].PullsLeftOut, f.Runs[3].LeftOutReason = 3, 1, "slip"
