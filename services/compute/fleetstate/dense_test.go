@@ -82,7 +82,7 @@ func newDense(t *testing.T, h History, s Settings, v Variances, end, asked float
 					for kk := range k {
 						o := obs{run: r, pull: p, k: kk, car: e.car, w: e.week, cell: ci, place: places(c, i, e.week), sess: sess, y: r.Pulls[p].Y[kk]}
 						for _, m := range s.Faults {
-							o.sig = append(o.sig, signature(&r.Pulls[p], m.Fault, ones(k))[kk])
+							o.sig = append(o.sig, signature(&r.Pulls[p], m.Fault, ones(k), net.cars[e.car].curve)[kk])
 						}
 						all = append(all, o)
 					}

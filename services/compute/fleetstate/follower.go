@@ -250,7 +250,7 @@ func sameRun(a, b *refrun.Run) bool {
 	}
 	for i := range a.Pulls {
 		p, q := &a.Pulls[i], &b.Pulls[i]
-		if p.ID != q.ID || p.RampRate != q.RampRate || !equal(p.Y, q.Y) || !equal(p.Force, q.Force) || !equal(p.Acceleration, q.Acceleration) || len(p.Signature) != len(q.Signature) {
+		if p.ID != q.ID || p.RampRate != q.RampRate || p.LnC != q.LnC || !equal(p.Y, q.Y) || !equal(p.Force, q.Force) || !equal(p.Acceleration, q.Acceleration) || len(p.Signature) != len(q.Signature) {
 			return false
 		}
 		for f, s := range p.Signature {

@@ -106,6 +106,7 @@ type carEpoch struct {
 	base     int       // first of the car's unknowns: curve modes, rotating mass, intake
 	knots    []int     // unknowns of knots 1, 2, …; knot 0 is 0
 	loose    []float64 // as event.loose, of the step to each knot; nil: 1
+	curve    []float64 // C·F of its first session, see signature; nil: not said
 	sessions int
 }
 
@@ -278,7 +279,7 @@ func lay(h History, s Settings, origin map[fleet.CellID]time.Time) (*network, er
 		if !ok {
 			j = len(net.cars)
 			carAt[k] = j
-			net.cars = append(net.cars, carEpoch{car: r.Car, n: k.n, start: w})
+			net.cars = append(net.cars, carEpoch{car: r.Car, n: k.n, start: w, curve: curveOf(r)})
 		}
 		net.cars[j].last = w
 		net.cars[j].sessions++
@@ -312,7 +313,7 @@ func lay(h History, s Settings, origin map[fleet.CellID]time.Time) (*network, er
 		net.cells[c] = cellTrack{id: id, place: map[int]int{}}
 	}
 	stats := make([]stat, len(net.runs))
-	each(len(net.runs), s.Workers, func(_, i int) { stats[i] = newStat(&net.runs[i], net.modes, s.Faults, nil) })
+	each(len(net.runs), s.Workers, func(_, i int) { stats[i] = newStat(&net.runs[i], net.modes, s.Faults, net.cars[carOf[i]].curve, nil) })
 	for i := range net.runs {
 		r := &net.runs[i]
 		e := net.sessionEvent(r, i, carOf[i], stats[i])
@@ -371,9 +372,12 @@ func checkRun(r *refrun.Run, points *int) error {
 		if len(p.Y) == 0 || len(p.Y) != *points {
 			return fmt.Errorf("run %s, pull %s: has %d band points where the others have %d: assemble all runs with the same number", r.ID, p.ID, len(p.Y), *points)
 		}
-		sum := 0.0
+		sum := p.LnC
 		for _, y := range p.Y {
 			sum += y
+		}
+		for _, f := range p.Force {
+			sum += f
 		}
 		for f, s := range p.Signature {
 			if s != nil && len(s) != *points {

@@ -565,7 +565,7 @@ func (o *Outlook) see(car, cell int) *seen {
 	from := o.sources.of(car, cell)
 	run := &o.net.runs[from.run]
 	alone := &network{s: o.net.s, modes: o.net.modes, cars: []carEpoch{{}}}
-	e := event{kind: session, lambda: 1, stat: newStat(run, o.net.modes, o.net.s.Faults, nil), knot: [2]int{o.q + 2, -1}, part: [2]float64{1, 0}}
+	e := event{kind: session, lambda: 1, stat: newStat(run, o.net.modes, o.net.s.Faults, nil, nil), knot: [2]int{o.q + 2, -1}, part: [2]float64{1, 0}}
 	d, at := o.net.d(), make([]int, o.q+3)
 	own := cellTrack{place: map[int]int{}}
 	for i := range at {

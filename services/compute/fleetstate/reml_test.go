@@ -2,10 +2,14 @@ package fleetstate
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 	"time"
 
 	"gonum.org/v1/gonum/diff/fd"
+
+	"rollcall/services/compute/refrun"
+	"rollcall/services/fleet"
 )
 
 // The slopes equal finite differences of the score, which equals the dense
@@ -73,6 +77,46 @@ func TestSmoothAgainstDense(t *testing.T) {
 					}
 				}
 			}
+		}
+	}
+}
+
+// A pull's own force is as noisy as its y, and its signatures hold that force. With no
+// check that sees the zero, the variances are found all the same.
+func TestNoiseInSignatures(t *testing.T) {
+	s := DefaultSettings()
+	v := calm(s)
+	p := plan{
+		cells: 12, cars: 4, weeks: 40, points: 12, pulls: 4, seed: 9, v: v, faults: s.Faults,
+		hand: func(r *refrun.Run, _ *rand.Rand) {
+			for i := range r.Pulls {
+				pull := &r.Pulls[i]
+				pull.Force = make([]float64, len(pull.Y))
+				for k, y := range pull.Y {
+					pull.Force[k] = math.Exp(y)
+					over := 1 / (pull.Signature[fleet.FaultZero][k] * pull.Force[k]) // true force over the pull's
+					for f, sig := range pull.Signature {
+						switch f {
+						case fleet.FaultGain:
+							sig[k] = 1 - (1-sig[k])*over
+						case fleet.FaultZero, fleet.FaultInertia, fleet.FaultParasitic:
+							sig[k] *= over
+						}
+					}
+				}
+			}
+		},
+	}
+	f, err := Estimate(p.invent().h, s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "point", math.Sqrt(f.Variances.Point), math.Sqrt(v.Point), 0.03, 0)
+	near(t, "pull", math.Sqrt(f.Variances.Pull), math.Sqrt(v.Pull), 0.08, 0)
+	near(t, "session", math.Sqrt(f.Variances.Session), math.Sqrt(v.Session), 0.15, 0)
+	for i, m := range s.Faults {
+		if got := math.Sqrt(f.Variances.Start[i]); got > 2*m.Start.SD {
+			t.Errorf("%v starts with %.3g, stated are %.3g", m.Fault, got, m.Start.SD)
 		}
 	}
 }

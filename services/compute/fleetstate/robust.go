@@ -313,7 +313,7 @@ func (net *network) judge(v *Variances, e *event, x, g []float64) (lambda float6
 	z := make([]float64, q*w)
 	flat := ones(e.stat.points)
 	for p := range run.Pulls {
-		rows(z, run, &run.Pulls[p], net.modes, net.s.Faults, flat)
+		rows(z, run, &run.Pulls[p], net.modes, net.s.Faults, flat, car.curve)
 		far2 := 0.0
 		for mode := range q {
 			r := 0.0
@@ -374,7 +374,7 @@ func (net *network) put(c *cellTrack, weights []weight) {
 			continue
 		}
 		e.pull = w.pull
-		e.stat = newStat(&net.runs[e.run], net.modes, net.s.Faults, w.pull)
+		e.stat = newStat(&net.runs[e.run], net.modes, net.s.Faults, net.cars[e.car].curve, w.pull)
 		net.settle(e)
 	}
 }

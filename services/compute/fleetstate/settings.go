@@ -97,7 +97,7 @@ func DefaultSettings() Settings {
 	const nu = 12
 	is := func(sd float64) Prior { return Prior{SD: sd, Freedom: nu} }
 	// Walks are known least beforehand: a cell may be as steady as a rock.
-	walks := func(sd float64) Prior { return Prior{SD: sd, Freedom: 1, AtMost: true} }
+	walks := func(sd float64) Prior { return Prior{SD: sd, Freedom: 0.3, AtMost: true} }
 	return Settings{
 		Faults: []FaultModel{
 			// Together some 0.6 % between cells, a tractive force of 3 kN taken,

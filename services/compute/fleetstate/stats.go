@@ -75,8 +75,9 @@ type stat struct {
 	shape  []float64
 }
 
-// rows returns z_ip of one pull, modes × width. flat is K ones.
-func rows(dst []float64, run *refrun.Run, p *refrun.Pull, modes [][]float64, faults []FaultModel, flat []float64) {
+// rows returns z_ip of one pull, modes × width. flat is K ones, curve the car's, see
+// signature.
+func rows(dst []float64, run *refrun.Run, p *refrun.Pull, modes [][]float64, faults []FaultModel, flat, curve []float64) {
 	d := len(faults)
 	w := width(d)
 	k := len(flat)
@@ -90,9 +91,9 @@ func rows(dst []float64, run *refrun.Run, p *refrun.Pull, modes [][]float64, fau
 		}
 	}
 	for f := range faults {
-		project(signature(p, faults[f].Fault, flat), f)
+		project(signature(p, faults[f].Fault, flat, curve), f)
 	}
-	project(p.Signature[fleet.FaultInertia], d)
+	project(signature(p, fleet.FaultInertia, flat, curve), d)
 	for i := range modes {
 		dst[i*w+d] = -dst[i*w+d]
 	}
@@ -103,14 +104,49 @@ func rows(dst []float64, run *refrun.Run, p *refrun.Pull, modes [][]float64, fau
 }
 
 // signature is ∂y/∂x of a fault at every band point; nil: the pull does not say.
-func signature(p *refrun.Pull, f fleet.Fault, flat []float64) []float64 {
-	if s := p.Signature[f]; s != nil {
+//
+// The pull gives it with its own tractive force F in it, and with F the noise that is
+// in y: an error X = −F of the zero would make y − X/F free of noise, and the
+// likelihood would find it. So where the pull says its force, F is taken as the car's
+// curve has it, F̂: 1/F becomes 1/F̂, and of the gain, whose 1 − S is what the brake does
+// not hold over F, 1 − S.
+func signature(p *refrun.Pull, f fleet.Fault, flat, curve []float64) []float64 {
+	s := p.Signature[f]
+	switch {
+	case f == fleet.FaultAir || f == fleet.FaultOther:
+		if s == nil {
+			return flat
+		}
+		return s
+	case s == nil || len(curve) != len(s) || len(p.Force) != len(s):
 		return s
 	}
-	if f == fleet.FaultAir || f == fleet.FaultOther {
-		return flat
+	out := make([]float64, len(s))
+	for k, x := range s {
+		over := p.Force[k] * math.Exp(p.LnC) / curve[k]
+		if !(over > 0) || math.IsInf(over, 1) {
+			return s
+		}
+		if f == fleet.FaultGain {
+			out[k] = 1 - (1-x)*over
+		} else {
+			out[k] = x * over
+		}
 	}
-	return nil
+	return out
+}
+
+// curveOf is the mean of C·F over a run's pulls; nil where they do not say their force.
+func curveOf(run *refrun.Run) []float64 {
+	out := make([]float64, len(run.Pulls[0].Y))
+	for i := range run.Pulls {
+		p := &run.Pulls[i]
+		if len(p.Force) != len(out) {
+			return nil
+		}
+		axpy(math.Exp(p.LnC)/float64(len(run.Pulls)), p.Force, out)
+	}
+	return out
 }
 
 // ones is n ones.
@@ -122,15 +158,16 @@ func ones(n int) []float64 {
 	return out
 }
 
-// newStat sums a run up. weights may be nil: every pull counts whole.
-func newStat(run *refrun.Run, modes [][]float64, faults []FaultModel, weights []float64) stat {
+// newStat sums a run up. weights may be nil: every pull counts whole. curve is its
+// car's.
+func newStat(run *refrun.Run, modes [][]float64, faults []FaultModel, curve, weights []float64) stat {
 	q, w := len(modes), width(len(faults))
 	s := stat{pulls: len(run.Pulls), points: len(modes[0]), mean: make([]float64, q*w), level: make([]float64, w*w), shape: make([]float64, w*w)}
 	all := make([]float64, len(run.Pulls)*q*w)
 	flat := ones(s.points)
 	for p := range run.Pulls {
 		z := all[p*q*w : (p+1)*q*w]
-		rows(z, run, &run.Pulls[p], modes, faults, flat)
+		rows(z, run, &run.Pulls[p], modes, faults, flat, curve)
 		l := 1.0
 		if weights != nil {
 			l = weights[p]

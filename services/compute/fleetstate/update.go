@@ -220,7 +220,7 @@ func (f *Fit) arrive(r *refrun.Run) (event, error) {
 	j := slices.IndexFunc(net.cars, func(c carEpoch) bool { return c.car == r.Car && c.n == n })
 	if j < 0 {
 		j = len(net.cars)
-		net.cars = append(net.cars, carEpoch{car: r.Car, n: n, start: week, last: week, base: net.n, weeks: []float64{week}})
+		net.cars = append(net.cars, carEpoch{car: r.Car, n: n, start: week, last: week, base: net.n, weeks: []float64{week}, curve: curveOf(r)})
 		wide := func(sd float64) float64 {
 			const most = 1e4
 			return math.Min(sd, most) * math.Min(sd, most)
@@ -259,7 +259,7 @@ func (f *Fit) arrive(r *refrun.Run) (event, error) {
 	}
 	run := len(net.runs)
 	net.runs = append(net.runs, *r)
-	return net.sessionEvent(&net.runs[run], run, j, newStat(r, net.modes, net.s.Faults, nil)), nil
+	return net.sessionEvent(&net.runs[run], run, j, newStat(r, net.modes, net.s.Faults, car.curve, nil)), nil
 }
 
 // grow adds unknowns with the variances v: independent ones about 0, or, where
@@ -423,7 +423,7 @@ func (f *Fit) takeSession(c int, e *event) Taken {
 		e.lambda = lambda
 		if e.pull != nil || pull != nil {
 			e.pull = pull
-			e.stat = newStat(&net.runs[e.run], net.modes, net.s.Faults, pull)
+			e.stat = newStat(&net.runs[e.run], net.modes, net.s.Faults, net.cars[e.car].curve, pull)
 			net.settle(e)
 		}
 	}
