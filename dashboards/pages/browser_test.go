@@ -124,6 +124,8 @@ func TestPagesInBrowser(t *testing.T) {
 		{"cars", server.URL + "/cars", []string{"3 reference cars", "has changed", "not followed yet"}},
 		{"car", server.URL + "/cars/hazel", []string{"Hazel: −0.95 % ± 0.30 % since its first weeks", "Where it has been", "Fenwater 2"}},
 		{"compare", server.URL + comparison, []string{"Peak corrected engine power: +5.20 kW ± 1.31 kW", "The difference is real", "As computed:"}},
+		{"equivalence", server.URL + "/equivalence", []string{"6 of 10 cells agree with the consensus", "unsatisfactory", "not separable", "against all", showtest.Attack}},
+		{"equivalence-cell", server.URL + "/equivalence?cell=fen-2", []string{"Fenwater 2: +1.96 % ± 0.43 % from the consensus", "With the others"}},
 		{"compare-empty", server.URL + "/compare", []string{"Is the gain real?"}},
 		{"traces", server.URL + "/pulls/" + showtest.PullID + "/traces", []string{"Raw traces", "intake air temperature, °C", "Look closer"}},
 		{"reports", server.URL + "/reports", []string{"Weekly reports", "2026-W27", "Ridgeholt"}},
@@ -249,7 +251,7 @@ func TestContrast(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, path := range []string{"/", "/cells/fen-2", "/flags", "/flags/" + showtest.GainFlag, "/cars", "/cars/hazel", comparison, "/reports/chain/2026-W26", "/pulls/" + showtest.PullID, "/certificates", "/certificates/" + showtest.CertificateNumber + "/1", "/cells/fen-2/checklist"} {
+		for _, path := range []string{"/", "/cells/fen-2", "/flags", "/flags/" + showtest.GainFlag, "/cars", "/cars/hazel", "/equivalence", comparison, "/reports/chain/2026-W26", "/pulls/" + showtest.PullID, "/certificates", "/certificates/" + showtest.CertificateNumber + "/1", "/cells/fen-2/checklist"} {
 			if err := chromedp.Do(ctx, chromedp.EmulateViewport(1440, 900), chromedp.Navigate(server.URL+path)); err != nil {
 				t.Fatal(err)
 			}
@@ -332,7 +334,7 @@ func TestAccessible(t *testing.T) {
 }
 
 // everyPage is an address of each page.
-var everyPage = []string{"/", "/cells/fen-2", "/flags", "/flags/" + showtest.GainFlag, "/cars", "/cars/hazel", comparison, "/compare", "/pulls/" + showtest.PullID, "/pulls/" + showtest.PullID + "/traces",
+var everyPage = []string{"/", "/cells/fen-2", "/flags", "/flags/" + showtest.GainFlag, "/cars", "/cars/hazel", "/equivalence", "/equivalence?cell=fen-2", comparison, "/compare", "/pulls/" + showtest.PullID, "/pulls/" + showtest.PullID + "/traces",
 	"/reports", "/reports/chain/2026-W26", "/cells/fen-2?chart=offset&format=table", "/recompute", "/nowhere", "/certificates", "/certificates/" + showtest.CertificateNumber, "/cells/fen-2/checklist"}
 
 // The keyboard alone reaches everything that can be followed, filled in or
@@ -376,7 +378,7 @@ func TestKeyboard(t *testing.T) {
 func TestPrintsWithinThePaper(t *testing.T) {
 	server := served(t)
 	ctx := browser(t)
-	for path, most := range map[string]int{"/reports/fen/2026-W26": 1, "/reports/chain/2026-W26": 1, "/flags": 2, "/cars/hazel": 3, comparison: 2, "/cells/fen-2": 6, "/pulls/" + showtest.PullID: 6} {
+	for path, most := range map[string]int{"/reports/fen/2026-W26": 1, "/reports/chain/2026-W26": 1, "/flags": 2, "/cars/hazel": 3, "/equivalence": 3, comparison: 2, "/cells/fen-2": 6, "/pulls/" + showtest.PullID: 6} {
 		// As wide as A4 less its margins, at 96 pixels an inch.
 		if err := chromedp.Do(ctx, chromedp.EmulateViewport(703, 1000), chromedp.Navigate(server.URL+path)); err != nil {
 			t.Fatal(err)

@@ -42,6 +42,7 @@ type Fleet interface {
 	ListRuns(context.Context, *rollcallv1.ListRunsRequest) (*rollcallv1.ListRunsResponse, error)
 	ListPulls(context.Context, *rollcallv1.ListPullsRequest) (*rollcallv1.ListPullsResponse, error)
 	CountPulls(context.Context, *rollcallv1.CountPullsRequest) (*rollcallv1.CountPullsResponse, error)
+	ListRestatements(context.Context, *rollcallv1.ListRestatementsRequest) (*rollcallv1.ListRestatementsResponse, error)
 	GetPull(context.Context, *rollcallv1.GetPullRequest) (*rollcallv1.GetPullResponse, error)
 	GetCurve(context.Context, *rollcallv1.GetCurveRequest) (*rollcallv1.GetCurveResponse, error)
 	GetBudget(context.Context, *rollcallv1.GetBudgetRequest) (*rollcallv1.GetBudgetResponse, error)
@@ -55,6 +56,7 @@ type Fleet interface {
 	ListDue(context.Context, *rollcallv1.ListDueRequest) (*rollcallv1.ListDueResponse, error)
 	GetTraces(context.Context, *rollcallv1.GetTracesRequest) (*rollcallv1.GetTracesResponse, error)
 	ListUnderWay(context.Context, *rollcallv1.ListUnderWayRequest) (*rollcallv1.ListUnderWayResponse, error)
+	ListEquivalences(context.Context, *rollcallv1.ListEquivalencesRequest) (*rollcallv1.ListEquivalencesResponse, error)
 }
 
 // Admin is what the pages change by; an AdminServiceServer is one.
@@ -99,10 +101,10 @@ type Options struct {
 var files embed.FS
 
 // pageNames are the pages with a template of their own.
-var pageNames = []string{"fleet", "cell", "flag", "flags", "pull", "traces", "car", "cars", "compare", "report", "reports", "recompute", "certificates", "certificate", "checklist", "table", "trouble", "signin"}
+var pageNames = []string{"fleet", "cell", "flag", "flags", "pull", "traces", "car", "cars", "compare", "equivalence", "report", "reports", "recompute", "certificates", "certificate", "checklist", "table", "trouble", "signin"}
 
 // Handler serves the pages: / the fleet, /cells/ID, /flags and /flags/ID, /cars and
-// /cars/ID, /pulls/ID and its raw traces /pulls/ID/traces, /compare, /reports and
+// /cars/ID, /pulls/ID and its raw traces /pulls/ID/traces, /compare, /equivalence, /reports and
 // /reports/SITE/WEEK (SITE a site's id or "chain", WEEK such as 2026-W26; with .pdf
 // the report as PDF), /certificates, /certificates/NUMBER and
 // /certificates/NUMBER/VERSION (with .pdf or .json after them the document itself),
@@ -139,6 +141,7 @@ func Handler(fleet Fleet, options Options) http.Handler {
 	mux.HandleFunc("GET /cars/{id}", h.page(h.showCar))
 	// A comparison computes up to 200 pulls anew.
 	mux.HandleFunc("GET /compare", h.within(6*h.Timeout, h.showCompare))
+	mux.HandleFunc("GET /equivalence", h.page(h.showEquivalence))
 	mux.HandleFunc("GET /pulls/{id}", h.page(h.showPull))
 	mux.HandleFunc("GET /pulls/{id}/traces", h.page(h.showTraces))
 	mux.HandleFunc("GET /reports", h.page(h.showReports))

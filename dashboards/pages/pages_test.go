@@ -203,7 +203,7 @@ func TestTextsAreEscaped(t *testing.T) {
 	fleet.Geometries[0].Changed[0] = attack
 	fleet.SetUnderWay(&rollcallv1.PullUnderWay{PullId: `"><script>`, CellId: `"><script>`, Kind: attack, CustomerCar: attack})
 	fleet.Pulls[0].Doubt, fleet.Pulls[0].DoubtFlagIds[0], fleet.Pulls[0].PeakNote, fleet.Cells[1].StandingAgainst = attack, attack, attack, attack
-	for _, path := range []string{"/", "/cells/fen-2", "/cells/ost-2", "/flags/" + showtest.GainFlag, "/flags/" + showtest.ClosedFlag, "/pulls/" + showtest.PullID, "/pulls/" + showtest.PullID + "/traces", "/flags", "/cars", "/cars/hazel", "/compare?before=" + showtest.PullID + "&after=" + url.QueryEscape(attack), "/compare?before.cell=fen-2&after.label=" + url.QueryEscape(attack),
+	for _, path := range []string{"/", "/cells/fen-2", "/cells/ost-2", "/flags/" + showtest.GainFlag, "/flags/" + showtest.ClosedFlag, "/pulls/" + showtest.PullID, "/pulls/" + showtest.PullID + "/traces", "/flags", "/cars", "/cars/hazel", "/equivalence", "/equivalence?cell=" + url.QueryEscape(attack), "/compare?before=" + showtest.PullID + "&after=" + url.QueryEscape(attack), "/compare?before.cell=fen-2&after.label=" + url.QueryEscape(attack),
 		"/reports/chain/2026-W26", "/cells/fen-2?from=" + url.QueryEscape(attack), "/flags?site=" + url.QueryEscape(attack), "/?units=" + url.QueryEscape(attack), "/?chart=" + url.QueryEscape(attack) + "&format=csv", "/pulls/" + showtest.PullID + "/traces?from=" + url.QueryEscape(attack), "/flags?format=table", "/cells/" + "%3Cscript%3Ealert(%22x%22)%3C%2Fscript%3E", "/%3Cscript%3E"} {
 		page := get(fleet, Options{Chain: attack}, path).Body.String()
 		if m := regexp.MustCompile(`<script[^>]*>`).FindAllString(ownScripts.ReplaceAllString(page, ""), -1); len(m) > 0 {

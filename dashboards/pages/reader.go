@@ -128,6 +128,7 @@ func (r reader) words() template.FuncMap {
 		"ratio":   func(x float64) string { return mark(show.Percent(&x)) },
 		"effect":  func(x float64) string { return mark(show.OffPercent(&x)) },
 		"fixed":   func(x float64, decimals int) string { return mark(show.Sentence(show.Scaled(&x, 1, decimals))) },
+		"en":      func(x *float64) string { return mark(show.Sentence(show.Scaled(x, 1, 2))) },
 		"milli":   func(x float64) string { return mark(show.Scaled(&x, 0.001, 2)) },
 		"signed":  func(x float64, decimals int) string { return mark(show.Signed(x, decimals)) },
 		"power":   func(x *float64) string { return r.Quantity(x, "W") },

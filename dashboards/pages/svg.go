@@ -102,6 +102,7 @@ const (
 	halfDisc       = "half disc"       // agrees, but by less than U
 	ring           = "ring"            // cannot be told from a car
 	cross          = "cross"           // not judged yet
+	unequal        = "unequal"         // differs by more than U
 	arrowLeft      = "arrow left"      // beyond the left edge
 	arrowRight     = "arrow right"     // beyond the right edge
 )
@@ -120,6 +121,8 @@ func shapeOf(shape, class string) string {
 		body = `<circle r="5.5"/>`
 	case halfDisc:
 		body = `<circle r="5.5"/><path class="fill" d="M0 -5.5A5.5 5.5 0 0 0 0 5.5Z"/>`
+	case unequal:
+		body = `<path d="M-6 -2.5H6M-6 2.5H6M-3.5 6.5L3.5 -6.5"/>`
 	case arrowLeft:
 		body = `<path d="M-1 0L6 -5V5Z"/>`
 	case arrowRight:

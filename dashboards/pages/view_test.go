@@ -60,6 +60,8 @@ var chartPages = map[string][]string{
 	"/pulls/" + showtest.PullID + "/traces": {"load_cell"},
 	"/compare?before=" + showtest.BaselineID + "&after=" + showtest.PullID: {"difference"},
 	"/reports/chain/2026-W26": {"cells"},
+	"/equivalence":            {"equivalence", "pairs"},
+	"/equivalence?cell=fen-2": {"equivalence", "pairs"},
 }
 
 // comparable has the baseline pull too, so that it can be compared.
@@ -546,6 +548,73 @@ func TestCarPage(t *testing.T) {
 	if page := get(&showtest.Fleet{}, Options{}, "/cars").Body.String(); !strings.Contains(page, "rollcall fleet apply FILE") {
 		t.Error("no cars: it does not say what to do")
 	}
+}
+
+// The degrees of equivalence: a matrix of all cells, a cell against all others, a
+// site; words and shapes say what E_n says, and what cannot be told apart has no
+// figure.
+func TestEquivalencePage(t *testing.T) {
+	fleet := showtest.Chain()
+	page := get(fleet, Options{}, "/equivalence").Body.String()
+	// By hand from the offsets and U of showtest.Chain: |E_n| ≤ 1 but of fen-2 (4.6),
+	// mil-1 (2.1), mil-2 (1.6) and tho-2 (2.6); hag-2 and rid-2 have none.
+	for _, want := range []string{"<h1>6 of 10 cells agree with the consensus within U</h1>", "One cell, however far out, moves it by 0.27\u00a0% at most.", "The consensus of 11 cells is known to\u00a0±\u00a00.12\u00a0% (k = 2).",
+		"only car larch has been here", "No reference run of cell rid-2 is known: bring a reference car to it.", `<option value="fen-2">Fenwater 2 with all others</option>`} {
+		if !strings.Contains(page, want) {
+			t.Errorf("no %q", want)
+		}
+	}
+	if n := strings.Count(page, `data-head="less `); n != 12*12 {
+		t.Errorf("%d entries in the matrix of 12 cells", n)
+	}
+	if n := strings.Count(page, `<td class="n own"`); n != 12 {
+		t.Errorf("%d cells stand against the consensus in the matrix", n)
+	}
+	// fen-2 less fen-1: 0.0184 over √(0.0043² + 0.0041²); turned, the sign too.
+	for _, want := range []string{`> 3.10<span class="unseen">, unsatisfactory</span><span class="unseen">&#43;1.84 ± 0.59`, `> −3.10<span class="unseen">, unsatisfactory</span><span class="unseen">−1.84 ± 0.59`} {
+		if !strings.Contains(page, want) {
+			t.Errorf("no %q", want)
+		}
+	}
+	one := get(fleet, Options{}, "/equivalence?cell=fen-2").Body.String()
+	for _, want := range []string{"<h1>Fenwater 2: &#43;1.96\u00a0%\u00a0±\u00a00.43\u00a0% from the consensus, unsatisfactory</h1>", "With the others", `<option value="fen-2" selected>`} {
+		if !strings.Contains(one, want) {
+			t.Errorf("one cell: no %q", want)
+		}
+	}
+	if n := strings.Count(one, `data-head="Less"`); n != 11 || fleet.Equated.GetFilter().GetCellId() != "fen-2" || !fleet.Equated.GetPairs() {
+		t.Errorf("%d pairs of one cell; asked %v", n, fleet.Equated)
+	}
+	if site := get(fleet, Options{}, "/equivalence?site=mil").Body.String(); strings.Count(site, `data-head="less `) != 4 || !strings.Contains(site, `<span class="under">−1.50 ± 0.58`) {
+		t.Error("a site's matrix")
+	}
+	// Of thirteen cells and more the pairs that do not agree are listed; of more than
+	// the service pairs, none.
+	for i := range 60 {
+		fleet.Cells = append(fleet.Cells, &rollcallv1.CellStatus{CellId: fmt.Sprintf("far-%02d", i), SiteId: "far", Offset: showtest.Number(0), ExpandedUncertainty: showtest.Number(0.01)})
+	}
+	if page := get(fleet, Options{}, "/equivalence?site=far").Body.String(); !strings.Contains(page, "Every pair that can be compared agrees within U.") {
+		t.Error("sixty cells that agree")
+	}
+	if page := get(fleet, Options{}, "/equivalence").Body.String(); !strings.Contains(page, "72 cells make more pairs than a page can show") || fleet.Equated.GetPairs() {
+		t.Error("too many cells")
+	}
+	fleet.Err = status.Error(codes.FailedPrecondition, "there is no reference run yet")
+	empty := &showtest.Fleet{}
+	w := get(noRuns{empty}, Options{}, "/equivalence")
+	if w.Code != http.StatusOK || !strings.Contains(w.Body.String(), "take it to another") || !strings.Contains(w.Body.String(), "Safety.") {
+		t.Errorf("no run yet: %d", w.Code)
+	}
+	if w := get(fleet, Options{}, "/equivalence?format=xml"); w.Code == http.StatusOK {
+		t.Error("a format that is none")
+	}
+}
+
+// noRuns is a fleet without reference runs.
+type noRuns struct{ *showtest.Fleet }
+
+func (noRuns) ListEquivalences(context.Context, *rollcallv1.ListEquivalencesRequest) (*rollcallv1.ListEquivalencesResponse, error) {
+	return nil, status.Error(codes.FailedPrecondition, "there is no reference run yet")
 }
 
 // Reports by hand: showtest's now is Monday 29 June 2026, in week 27.

@@ -31,6 +31,7 @@ func main() {
 	flag.Uint64Var(&c.Seed, "seed", c.Seed, "the same seed gives the same fleets")
 	flag.IntVar(&c.Parallel, "parallel", runtime.NumCPU(), "fleets at a time")
 	visits := flag.String("visits", c.Plan.String(), `visit plan: "round", a new car every week, or "home", three weeks of four at home`)
+	flag.StringVar(&c.Only, "only", "", "give all fleets this scenario, named as in the table")
 	assert := flag.Bool("assert", false, "fail when a figure is far worse than its aim; take twenty fleets or more")
 	quiet := flag.Bool("quiet", false, "no progress bar")
 	flag.Parse()

@@ -506,7 +506,9 @@ const (
 	FaultParasitic    Fault = 4 // bearing or belt
 	FaultAir          Fault = 5 // air sensor
 	FaultReferenceCar Fault = 6 // the car, not the cell
-	FaultOther        Fault = 7 // a change that fits none of the above
+	FaultOther        Fault = 7 // a change that fits none of the others
+	FaultSpeed        Fault = 8 // speed scale: roller radius or speed pickup
+	FaultSlip         Fault = 9 // the tyres slip on the rollers
 )
 
 // String returns the fault's name.
@@ -528,6 +530,10 @@ func (f Fault) String() string {
 		return "reference car"
 	case FaultOther:
 		return "other"
+	case FaultSpeed:
+		return "speed scale"
+	case FaultSlip:
+		return "tyre slip"
 	}
 	return "unknown fault"
 }

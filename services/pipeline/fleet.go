@@ -106,13 +106,15 @@ func (p *Pipeline) fleetRoom(ctx context.Context) (err error) {
 	}
 	followed, state, err := p.follower.Follow(p.historyOf(runs, known, closings), registry.Cells)
 	if err != nil {
+		p.unleave()
 		return fmt.Errorf("follow the fleet: %w", err)
 	}
+	p.leave(state, runs)
 	restarts := flag.Restarts(known.checks, closings, registry.Cells)
 	steps := stepsOf(followed, restarts)
 	restarts = append(append(restarts, p.registryRestarts()...), p.epochRestarts(known.epochs)...)
 	in := flag.Input{
-		Steps: steps, State: state, Checks: known.checks, CoastDowns: known.coastDowns, Airs: flag.CompareAirs(runs),
+		Steps: steps, State: state, Checks: known.checks, CoastDowns: known.coastDowns, Airs: flag.CompareAirs(runs), Speeds: flag.CompareSpeeds(runs),
 		Cells: registry.Cells, Closings: closings, Intervals: intervals, Now: now,
 	}
 	flags := flag.Decide(in, p.config.Flag)

@@ -3,7 +3,6 @@ package pipeline
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"maps"
 	"math"
 	"slices"
@@ -232,21 +231,4 @@ func (p *Pipeline) restarts(known snapshot, closings []flag.Closing) []fleetstat
 		}
 	}
 	return out
-}
-
-// Model returns the fleet as the fleet model has it now, variances from the fleet
-// itself, and the history it was made from. It takes seconds on a fleet of tens of
-// cells.
-//
-// It returns fleetstate.ErrNoRuns while nothing is known.
-func (p *Pipeline) Model(ctx context.Context) (*fleetstate.Fit, fleetstate.History, error) {
-	h, err := p.History(ctx)
-	if err != nil {
-		return nil, h, err
-	}
-	f, err := fleetstate.Estimate(h, fleetstate.DefaultSettings())
-	if err != nil {
-		return nil, h, fmt.Errorf("fit the fleet: %w", err)
-	}
-	return f, h, nil
 }

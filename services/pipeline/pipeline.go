@@ -120,6 +120,7 @@ type Pipeline struct {
 	fleetDue    time.Time // zero: the fleet is as it should be
 	overdueAt   time.Time // when the next check becomes overdue, after the fleet was last compared; zero: none will
 	swept       bool      // the store was searched since the start
+	latest      *latest   // the fleet as it was last compared; nil: not since the start
 }
 
 // New returns a pipeline that does nothing until Run.
@@ -145,7 +146,7 @@ func (p *Pipeline) forget() {
 	p.runs = map[fleet.RunID]refrun.Run{}
 	p.dirty = map[refrun.Session]bool{}
 	p.stirred, p.stirredAll, p.stirredSince = map[fleet.SiteID][]stretch{}, true, time.Time{}
-	p.follower = nil
+	p.follower, p.latest = nil, nil
 	p.fleetDue, p.overdueAt = time.Time{}, time.Time{}
 }
 

@@ -1,6 +1,7 @@
 package pipeline_test
 
 import (
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -10,6 +11,7 @@ import (
 
 	pb "rollcall/proto/rollcall/v1"
 	"rollcall/services/access"
+	"rollcall/services/compute/flag"
 	"rollcall/services/pipeline"
 	"rollcall/services/query"
 	"rollcall/services/store/storetest"
@@ -22,7 +24,7 @@ func TestRotationOfTheDemo(t *testing.T) {
 	book := newBook(t, s)
 	computing := pipeline.New(pipeline.DefaultConfig(), s, book, zaptest.NewLogger(t), nil)
 	server := query.New(s, book, time.Now)
-	server.Model = computing.Model
+	server.State = computing.State
 	ctx := access.NewContext(t.Context(), access.Identity{Loopback: true})
 	if _, err := server.PlanRotation(ctx, &pb.PlanRotationRequest{}); err == nil || !strings.Contains(err.Error(), "no reference run yet") {
 		t.Errorf("an empty fleet: %v", err)
@@ -46,10 +48,27 @@ func TestRotationOfTheDemo(t *testing.T) {
 	if len(h.Runs) == 0 || len(h.Observations) == 0 {
 		t.Fatalf("%d runs, %d observations", len(h.Runs), len(h.Observations))
 	}
-	fit, _, err := computing.Model(t.Context())
+	// The demo's cars log their engine speed: every run has ratios, and no cell's
+	// differs from the others' beyond what tyres do.
+	for _, r := range h.Runs {
+		if len(r.Ratios) < len(r.Pulls) {
+			t.Errorf("run of %s on %s: %d ratios of %d pulls", r.Car, r.Cell, len(r.Ratios), len(r.Pulls))
+		}
+	}
+	speeds := flag.CompareSpeeds(h.Runs)
+	for _, x := range speeds {
+		if math.Abs(x.Level) > 4*x.ULevel || math.Abs(x.Rise) > 4*x.URise {
+			t.Errorf("%s on %s: level %g ± %g, rise %g ± %g", x.Car, x.Cell, x.Level, 2*x.ULevel, x.Rise, 2*x.URise)
+		}
+	}
+	if len(speeds) == 0 {
+		t.Error("no run's ratio is compared")
+	}
+	state, err := computing.State(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}
+	fit := state.Fit
 
 	seen := map[string]bool{}
 	for _, r := range h.Runs {

@@ -22,7 +22,7 @@ import (
 // CodeVersion names the computation. It changes with every change that can
 // give other numbers from the same samples; whatever was computed under
 // another one is then computed anew.
-const CodeVersion = "5"
+const CodeVersion = "6"
 
 // curveRow returns what was made of a pull as its row.
 func curveRow(r reduced, effectiveAt time.Time) store.CurveRow {
@@ -147,7 +147,7 @@ func sourceOf(row store.CurveRow) refrun.Source {
 		src.Err = storedError(row.Reason)
 		return src
 	}
-	c := &powercurve.Curve{}
+	c := &powercurve.Curve{EngineSpeedLogged: row.EngineSpeedLogged}
 	if row.RampRate != nil {
 		c.RampRate = *row.RampRate
 	}
@@ -253,6 +253,12 @@ func runRow(r refrun.Run, epoch fleet.EpochID, effectiveAt time.Time) store.RunR
 		row.Speed = append(row.Speed, p.Speed...)
 		row.Acceleration = append(row.Acceleration, p.Acceleration...)
 	}
+	for _, x := range r.Ratios {
+		row.RatioPullIDs, row.RatioJudges = append(row.RatioPullIDs, string(x.Pull)), append(row.RatioJudges, x.Judges)
+		row.LnRatio, row.LnRatioU = append(row.LnRatio, x.Level), append(row.LnRatioU, x.ULevel)
+		row.LnRatioSlope, row.LnRatioSlopeU = append(row.LnRatioSlope, x.Slope), append(row.LnRatioSlopeU, x.USlope)
+		row.RatioForce = append(row.RatioForce, x.Force)
+	}
 	for _, l := range r.LeftOut {
 		row.LeftOutIDs = append(row.LeftOutIDs, string(l.ID))
 		row.LeftOutReasons = append(row.LeftOutReasons, l.Reason)
@@ -279,6 +285,12 @@ func runOf(row store.RunRow) refrun.Run {
 		}
 		p.Signature = refrun.Signatures(p)
 		r.Pulls = append(r.Pulls, p)
+	}
+	for i, id := range row.RatioPullIDs {
+		r.Ratios = append(r.Ratios, refrun.Ratio{
+			Pull: fleet.PullID(id), Judges: row.RatioJudges[i], Level: row.LnRatio[i], ULevel: row.LnRatioU[i],
+			Slope: row.LnRatioSlope[i], USlope: row.LnRatioSlopeU[i], Force: row.RatioForce[i],
+		})
 	}
 	for i, id := range row.LeftOutIDs {
 		r.LeftOut = append(r.LeftOut, refrun.LeftOut{ID: fleet.PullID(id), Reason: row.LeftOutReasons[i]})

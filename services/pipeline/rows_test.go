@@ -2,11 +2,14 @@ package pipeline
 
 import (
 	"fmt"
+	"reflect"
 	"testing"
+	"time"
 
 	"rollcall/services/compute/channel"
 	"rollcall/services/compute/coastdown"
 	"rollcall/services/compute/powercurve"
+	"rollcall/services/compute/refrun"
 	"rollcall/services/fleet"
 	"rollcall/services/store"
 )
@@ -25,6 +28,27 @@ func TestPlain(t *testing.T) {
 		if got := plain(c.reason); got != c.want {
 			t.Errorf("%q, want %q", got, c.want)
 		}
+	}
+}
+
+// A run is read back from its row as it was, its speed ratios too; one of a row of
+// before has none.
+func TestRunOfItsRow(t *testing.T) {
+	at := time.Date(2026, 3, 9, 8, 0, 0, 0, time.UTC)
+	run := refrun.Run{
+		ID: "r", Site: "fen", Cell: "fen-1", Car: "hazel", Session: "w1", At: at, LeftOut: []refrun.LeftOut{{ID: "b", Reason: "The tyres slip."}},
+		Ratios: []refrun.Ratio{
+			{Pull: "a", Judges: true, Level: 3.1, ULevel: 2e-4, Slope: 1e-6, USlope: 1e-7, Force: 4100},
+			{Pull: "b", Level: 3.12, ULevel: 3e-4, Slope: 9e-6, USlope: 2e-7, Force: 4000},
+		},
+	}
+	row := runRow(run, "e", at)
+	if got := runOf(row); !reflect.DeepEqual(got, run) {
+		t.Errorf("%+v, was %+v", got, run)
+	}
+	row.RatioPullIDs, row.RatioJudges, row.LnRatio, row.LnRatioU, row.LnRatioSlope, row.LnRatioSlopeU, row.RatioForce = nil, nil, nil, nil, nil, nil, nil
+	if got := runOf(row); got.Ratios != nil || len(got.LeftOut) != 1 {
+		t.Errorf("of a row of before: %+v", got)
 	}
 }
 

@@ -1,6 +1,6 @@
 // Package query answers the FleetService from the store: what the pages, the
 // reading commands and other programs read. It computes nothing but, when asked,
-// a comparison of pulls or a rotation of the reference cars.
+// a comparison of pulls, degrees of equivalence or a rotation of the reference cars.
 package query
 
 import (
@@ -17,7 +17,6 @@ import (
 	pb "rollcall/proto/rollcall/v1"
 	"rollcall/services/access"
 	"rollcall/services/compute/correction"
-	"rollcall/services/compute/fleetstate"
 	"rollcall/services/fleet"
 	"rollcall/services/pipeline"
 	"rollcall/services/show"
@@ -38,13 +37,14 @@ type Server struct {
 	store    *store.Store
 	registry Registry
 	now      func() time.Time
+	next     planned
 
 	// Document returns the registry at a time as its YAML file.
 	Document func(at time.Time) []byte
 	// Reduce computes pulls anew from their samples, in the order asked for.
 	Reduce func(ctx context.Context, ids []fleet.PullID) ([]pipeline.Reduced, error)
-	// Model fits the fleet model to all that is known.
-	Model func(ctx context.Context) (*fleetstate.Fit, fleetstate.History, error)
+	// State returns the fleet as it was last compared.
+	State func(ctx context.Context) (pipeline.State, error)
 	// Sweeps computes all sweeps of a record anew.
 	Sweeps func(ctx context.Context, id fleet.PullID) (pipeline.Sweeps, error)
 }
@@ -322,7 +322,7 @@ func (s *Server) ListFlags(ctx context.Context, req *pb.ListFlagsRequest) (*pb.L
 		}
 		out.Flags = append(out.Flags, g)
 	}
-	if err := s.restated(ctx, out.Flags); err != nil {
+	if err := s.restated(ctx, out.Flags, !req.Counted); err != nil {
 		return nil, err
 	}
 	return out, s.deeds(ctx, out.Flags)

@@ -96,8 +96,9 @@ func restatedPull(r *store.RestatedRow, act *pb.Restatement) *pb.RestatedPull {
 	return p
 }
 
-// restated completes flags with what was restated of the pulls they touch.
-func (s *Server) restated(ctx context.Context, flags []*pb.Flag) error {
+// restated completes flags with their restatements and, where their pulls are listed
+// too, with what was restated of these.
+func (s *Server) restated(ctx context.Context, flags []*pb.Flag, withPulls bool) error {
 	if len(flags) == 0 {
 		return nil
 	}
@@ -111,6 +112,9 @@ func (s *Server) restated(ctx context.Context, flags []*pb.Flag) error {
 	}
 	var inForce []string
 	for _, list := range acts {
+		if !withPulls {
+			break
+		}
 		if a, ok := store.InForce(list); ok {
 			inForce = append(inForce, a.RestatementID)
 		}

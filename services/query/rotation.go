@@ -17,6 +17,7 @@ import (
 	"rollcall/services/compute/fleetstate"
 	"rollcall/services/compute/rotation"
 	"rollcall/services/fleet"
+	"rollcall/services/pipeline"
 	"rollcall/services/wire"
 )
 
@@ -27,23 +28,31 @@ const weeksAhead = 8
 // deadline.
 const planWork = rotation.DefaultWork / 2
 
-// PlanRotation fits the fleet model to all that is known and plans where the
-// reference cars go.
+// PlanRotation plans where the reference cars go, from the fleet as it was last
+// compared.
 func (s *Server) PlanRotation(ctx context.Context, req *pb.PlanRotationRequest) (*pb.PlanRotationResponse, error) {
 	if err := mayRead(ctx); err != nil {
 		return nil, err
 	}
+	// What is wrong with the request is said also while there is no run yet.
+	if _, err := s.rotationInput(req); err != nil {
+		return nil, err
+	}
+	state, err := s.state(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return s.planRotation(req, state, planWork)
+}
+
+// planRotation plans from a state of the fleet, with so much work.
+func (s *Server) planRotation(req *pb.PlanRotationRequest, state pipeline.State, work float64) (*pb.PlanRotationResponse, error) {
 	in, err := s.rotationInput(req)
 	if err != nil {
 		return nil, err
 	}
-	fit, history, err := s.Model(ctx)
-	if errors.Is(err, fleetstate.ErrNoRuns) {
-		return nil, status.Error(codes.FailedPrecondition, "there is no reference run yet: nothing says how surely a cell is known; make reference runs first")
-	}
-	if err != nil {
-		return nil, err
-	}
+	fit := state.Fit
+	in.Work = work
 	in.Fit = fit
 	if in.From.Before(fit.At) {
 		if req.GetFrom() != nil {
@@ -51,7 +60,7 @@ func (s *Server) PlanRotation(ctx context.Context, req *pb.PlanRotationRequest) 
 		}
 		in.From = fit.At
 	}
-	if err := s.placeCars(in, req, history); err != nil {
+	if err := s.placeCars(in, req, state.Places); err != nil {
 		return nil, err
 	}
 	plan, err := rotation.Make(*in)
@@ -68,11 +77,23 @@ func (s *Server) PlanRotation(ctx context.Context, req *pb.PlanRotationRequest) 
 	}, nil
 }
 
+// state is the fleet as it was last compared.
+func (s *Server) state(ctx context.Context) (pipeline.State, error) {
+	state, err := s.State(ctx)
+	switch {
+	case errors.Is(err, fleetstate.ErrNoRuns):
+		err = status.Error(codes.FailedPrecondition, "there is no reference run yet: nothing says how surely a cell is known; make reference runs first")
+	case errors.Is(err, pipeline.ErrNotCompared):
+		err = status.Error(codes.Unavailable, err.Error())
+	}
+	return state, err
+}
+
 // rotationInput is what a request asks for, with the registry's sites and cells.
 func (s *Server) rotationInput(req *pb.PlanRotationRequest) (*rotation.Input, error) {
 	in := &rotation.Input{
 		From: s.now().UTC(), Weeks: int(req.GetWeeks()), CostUnit: req.GetCostUnit(), Budget: math.Inf(1), Worth: req.GetWorth(),
-		CellsAWeek: int(req.GetCellsAWeek()), Work: planWork,
+		CellsAWeek: int(req.GetCellsAWeek()),
 	}
 	if in.Weeks == 0 {
 		in.Weeks = weeksAhead
@@ -121,7 +142,7 @@ func (s *Server) rotationInput(req *pb.PlanRotationRequest) (*rotation.Input, er
 }
 
 // placeCars fills in the registry's reference cars and where they are.
-func (s *Server) placeCars(in *rotation.Input, req *pb.PlanRotationRequest, history fleetstate.History) error {
+func (s *Server) placeCars(in *rotation.Input, req *pb.PlanRotationRequest, ran map[fleet.CarID]fleet.CellID) error {
 	registry := s.registry.At(in.From)
 	check := func(field, car string) (fleet.CarID, error) {
 		if _, ok := registry.Cars[fleet.CarID(car)]; !ok {
@@ -152,12 +173,8 @@ func (s *Server) placeCars(in *rotation.Input, req *pb.PlanRotationRequest, hist
 		away[id] = append(away[id], numbers(x.GetWeeks())...)
 	}
 	at := map[fleet.CarID]fleet.SiteID{}
-	seen := map[fleet.CarID]time.Time{}
-	for _, r := range history.Runs {
-		if !r.At.Before(seen[r.Car]) {
-			seen[r.Car] = r.At
-			at[r.Car] = registry.Cells[r.Cell].Site
-		}
+	for car, cell := range ran {
+		at[car] = registry.Cells[cell].Site
 	}
 	for _, x := range req.GetPlaces() {
 		id, err := check("places", x.GetCarId())

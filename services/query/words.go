@@ -63,6 +63,7 @@ func doubtful(g store.FlagRow, t store.TouchedRow) string {
 // unseen are the faults that no check of the load cell can see.
 var unseen = map[string]bool{
 	fleet.FaultInertia.String(): true, fleet.FaultParasitic.String(): true, fleet.FaultAir.String(): true, fleet.FaultReferenceCar.String(): true,
+	fleet.FaultSpeed.String(): true, fleet.FaultSlip.String(): true,
 }
 
 // standingAgainst says what stands against a flagged cell whose checks passed.

@@ -107,7 +107,7 @@ func Explain(err error) string {
 }
 
 // Commands returns the commands cells, flags, checks, check, epochs, parasitic, due, pulls,
-// pull, curve, compare, repeat, budget, loss, restate, runs, report, certificate, checklist, fleet and recompute, to be added to a root
+// pull, curve, compare, repeat, budget, loss, restate, runs, equivalence, rotation, report, certificate, checklist, fleet and recompute, to be added to a root
 // command. They return errors and
 // print none: the caller prints Explain(err) and exits with ExitCode(err).
 func Commands(dial Dial) []*cobra.Command {
@@ -121,7 +121,7 @@ type app struct {
 }
 
 func (a *app) commands() []*cobra.Command {
-	all := []*cobra.Command{a.cells(), a.flags(), a.checks(), a.check(), a.epochs(), a.parasitic(), a.due(), a.pulls(), a.pull(), a.curve(), a.compare(), a.repeat(), a.budget(), a.loss(), a.restate(), a.runs(), a.rotation(), a.report(), a.certificate(), a.checkList(), a.fleet(), a.recompute()}
+	all := []*cobra.Command{a.cells(), a.flags(), a.checks(), a.check(), a.epochs(), a.parasitic(), a.due(), a.pulls(), a.pull(), a.curve(), a.compare(), a.repeat(), a.budget(), a.loss(), a.restate(), a.runs(), a.equivalence(), a.rotation(), a.report(), a.certificate(), a.checkList(), a.fleet(), a.recompute()}
 	for _, c := range all {
 		a.finish(c)
 	}

@@ -167,6 +167,7 @@ func TestGolden(t *testing.T) {
 		"compare.txt": "compare --before " + showtest.PullID + " --after cell=fen-2,label=after --points", "compare.csv": "compare --csv --before label=before --after label=after", "compare.json": "compare --json --before label=before --after label=after", "runs.txt": "runs", "report.txt": "report --site fen --week 2026-W26", "runs.csv": "runs --csv", "show.txt": "fleet show", "checks.json": "checks --json",
 		"check.txt": "check " + showtest.DeadWeightID, "check.csv": "check --csv " + showtest.DeadWeightID, "check-inertia.txt": "check " + showtest.BaseInertiaID, "check-old.txt": "check " + strings.Repeat("b", 32), "check.json": "check --json " + showtest.DeadWeightID,
 		"epochs.txt": "epochs fen-2", "epochs.csv": "epochs --csv fen-2", "parasitic.txt": "parasitic list", "parasitic.csv": "parasitic list --csv", "due.txt": "due", "due.csv": "due --csv",
+		"equivalence.txt": "equivalence --site fen --pairs", "equivalence-all.txt": "equivalence", "equivalence.csv": "equivalence --csv", "equivalence-pairs.csv": "equivalence --csv --pairs --cell fen-2", "equivalence.json": "equivalence --json --site fen",
 		"rotation.txt": "rotation --weeks 2", "rotation.csv": "rotation --csv",
 	} {
 		t.Run(name, func(t *testing.T) {

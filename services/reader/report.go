@@ -156,6 +156,10 @@ func (s service) ListChecks(ctx context.Context, r *rollcallv1.ListChecksRequest
 func (s service) ListRuns(ctx context.Context, r *rollcallv1.ListRunsRequest) (*rollcallv1.ListRunsResponse, error) {
 	return s.c.ListRuns(ctx, r)
 }
+func (s service) ListRestatements(ctx context.Context, r *rollcallv1.ListRestatementsRequest) (*rollcallv1.ListRestatementsResponse, error) {
+	return s.c.ListRestatements(ctx, r)
+}
+
 func (s service) CountPulls(ctx context.Context, r *rollcallv1.CountPullsRequest) (*rollcallv1.CountPullsResponse, error) {
 	return s.c.CountPulls(ctx, r)
 }

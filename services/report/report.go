@@ -33,6 +33,7 @@ type Fleet interface {
 	CountPulls(context.Context, *pb.CountPullsRequest) (*pb.CountPullsResponse, error)
 	ListDue(context.Context, *pb.ListDueRequest) (*pb.ListDueResponse, error)
 	ListCars(context.Context, *pb.ListCarsRequest) (*pb.ListCarsResponse, error)
+	ListRestatements(context.Context, *pb.ListRestatementsRequest) (*pb.ListRestatementsResponse, error)
 }
 
 // Errors of what is asked for. errors.Is finds them.
@@ -169,6 +170,7 @@ func Make(ctx context.Context, fleet Fleet, site string, week Week, now time.Tim
 		checks     *pb.ListChecksResponse
 		pulls      *pb.CountPullsResponse
 		due        *pb.ListDueResponse
+		restated   *pb.ListRestatementsResponse
 	)
 	// Nothing of it waits for the other.
 	all, gone := errgroup.WithContext(ctx)
@@ -198,6 +200,10 @@ func Make(ctx context.Context, fleet Fleet, site string, week Week, now time.Tim
 	})
 	all.Go(func() (err error) {
 		due, err = fleet.ListDue(gone, &pb.ListDueRequest{Filter: &pb.Filter{SiteId: filter.SiteId, Until: timestamppb.New(r.Until.AddDate(0, 0, 7)), Limit: everything}})
+		return err
+	})
+	all.Go(func() (err error) {
+		restated, err = fleet.ListRestatements(gone, &pb.ListRestatementsRequest{})
 		return err
 	})
 	if site == Chain {
@@ -241,7 +247,7 @@ func Make(ctx context.Context, fleet Fleet, site string, week Week, now time.Tim
 		return a.GetPerformedAt().AsTime().Compare(b.GetPerformedAt().AsTime())
 	})
 	r.addFlags(flags.GetFlags(), byID)
-	r.addRestated(flags.GetFlags(), byID)
+	r.addRestated(restated.GetRestatements(), byID)
 	// What is due is known of now only; a report of an old week does not say.
 	if r.Running {
 		for _, d := range due.GetDue() {
@@ -305,19 +311,13 @@ func (r *Report) addFlags(flags []*pb.Flag, byID map[string]*Cell) {
 	}
 }
 
-// addRestated finds the restated pulls that the week is about.
-func (r *Report) addRestated(flags []*pb.Flag, byID map[string]*Cell) {
-	for _, f := range flags {
-		if byID[f.GetCellId()] == nil {
+// addRestated finds the pulls of restatements in force that the week is about.
+func (r *Report) addRestated(acts []*pb.Restatement, byID map[string]*Cell) {
+	for _, act := range acts {
+		if !act.GetInForce() || byID[act.GetCellId()] == nil {
 			continue
 		}
-		all := slices.Clone(f.GetRestatedBeside())
-		for _, t := range f.GetTouchedPulls() {
-			if t.GetRestated() != nil {
-				all = append(all, t.GetRestated())
-			}
-		}
-		for _, p := range all {
+		for _, p := range act.GetRestatedPulls() {
 			if r.within(p.GetStartedAt()) || r.within(p.GetRestatedAt()) {
 				r.Restated = append(r.Restated, p)
 			}

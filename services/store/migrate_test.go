@@ -222,6 +222,7 @@ VALUES ('c1', 'bath-1', 1, 2, '2026-03-02 08:30:00.5', 'R. Miles', 1e5, [1, 1], 
 		`INSERT INTO check_results (check_id, cell_id, kind, state, performed_at, performed_by, verdict, reason, gain_error, gain_error_u, readings, point_force_n, point_reading_n, point_error_n, point_error_u_n, point_cycle, point_direction, opens_epoch, calibration_epoch, calibration_zero_n, calibration_gain, calibration_zero_u_n, calibration_gain_u, calibration_cov_zero_gain_n, epoch, registry_effective_at, code_version)
 VALUES ('c1', 'bath-1', 1, 2, '2026-03-02 08:30:00.5', 'R. Miles', 'pass', 'r', 0.001, 0.002, 2, [0, 981], [0, 982], [0, 1], [0.5, 0.5], [1, 1], [1, 2], true, 'c1', 0.25, 0.001, 0.1, 0.0005, -0.00001, '', '2026-01-05', '2')`,
 		`INSERT INTO curves (pull_id, cell_id, started_at, state, epoch, code_version, registry_effective_at) VALUES ('p1', 'bath-1', '2026-03-02 10:00:00', 'unusable', 'c1', '2', '2026-01-05')`,
+		`INSERT INTO runs (run_id, cell_id, car_id, session, started_at, pull_ids, points, ramp_rate_rad_s2, ln_c, y, epoch, registry_effective_at, code_version) VALUES ('r1', 'bath-1', 'ref-a', 'w1', '2026-03-02 10:00:00', ['p1'], 2, [20], [0.01], [8.1, 8.2], 'c1', '2026-01-05', '2')`,
 		`INSERT INTO coastdown_results (pull_id, cell_id, started_at, state, f0_n, epoch, code_version, registry_effective_at) VALUES ('d1', 'bath-1', '2026-03-02 10:00:00', 'computed', 41, 'c1', '2', '2026-01-05')`)
 	for _, statement := range statements {
 		if err := s.exec(t.Context(), statement); err != nil {
@@ -251,6 +252,11 @@ VALUES ('c1', 'bath-1', 1, 2, '2026-03-02 08:30:00.5', 'R. Miles', 'pass', 'r', 
 	curve, found, err := s.ReadCurve(t.Context(), "p1")
 	if err != nil || !found || curve.Epoch != "c1" || curve.BaseInertiaEpoch != "" || curve.ParasiticEpoch != "" {
 		t.Errorf("curve %+v, %v, %v", curve, found, err)
+	}
+	// The speed ratio of a run of before is not known.
+	runs, err := s.ReadRuns(t.Context(), Filter{})
+	if err != nil || len(runs) != 1 || runs[0].RunID != "r1" || len(runs[0].Y) != 2 || len(runs[0].RatioPullIDs)+len(runs[0].LnRatio)+len(runs[0].LnRatioSlope)+len(runs[0].RatioJudges)+len(runs[0].RatioForce) != 0 {
+		t.Errorf("runs %+v, %v", runs, err)
 	}
 	coastDown, found, err := s.ReadCoastDown(t.Context(), "d1")
 	if err != nil || !found || *coastDown.F0 != 41 || coastDown.LossU != nil || coastDown.MassU != nil || coastDown.ParasiticEpoch != "" {

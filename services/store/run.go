@@ -10,31 +10,40 @@ import (
 // PullIDs; Y to Acceleration have Points entries for each, one pull after the
 // other.
 type RunRow struct {
-	RunID               string      `ch:"run_id"`
-	SiteID              string      `ch:"site_id"`
-	CellID              string      `ch:"cell_id"`
-	CarID               string      `ch:"car_id"`
-	Session             string      `ch:"session"`
-	StartedAt           time.Time   `ch:"started_at"`
-	AirPressure         *float64    `ch:"air_pressure_pa"`   // Pa
-	AirTemperature      *float64    `ch:"air_temperature_k"` // K
-	RelativeHumidity    *float64    `ch:"relative_humidity"`
-	PullIDs             []string    `ch:"pull_ids"`
-	PullStartedAt       []time.Time `ch:"pull_started_at"`
-	LeftOutIDs          []string    `ch:"left_out_ids"`
-	LeftOutReasons      []string    `ch:"left_out_reasons"`
-	Points              uint16      `ch:"points"`           // band points of each pull
-	RampRate            []float64   `ch:"ramp_rate_rad_s2"` // rad/s²
-	LnC                 []float64   `ch:"ln_c"`
-	Y                   []float64   `ch:"y"`
-	U                   []float64   `ch:"u"`
-	Force               []float64   `ch:"force_n"`           // N
-	BrakeForce          []float64   `ch:"brake_force_n"`     // N
-	Speed               []float64   `ch:"speed_mps"`         // m/s
-	Acceleration        []float64   `ch:"acceleration_mps2"` // m/s²
-	Epoch               string      `ch:"epoch"`
-	RegistryEffectiveAt time.Time   `ch:"registry_effective_at"`
-	CodeVersion         string      `ch:"code_version"`
+	RunID            string      `ch:"run_id"`
+	SiteID           string      `ch:"site_id"`
+	CellID           string      `ch:"cell_id"`
+	CarID            string      `ch:"car_id"`
+	Session          string      `ch:"session"`
+	StartedAt        time.Time   `ch:"started_at"`
+	AirPressure      *float64    `ch:"air_pressure_pa"`   // Pa
+	AirTemperature   *float64    `ch:"air_temperature_k"` // K
+	RelativeHumidity *float64    `ch:"relative_humidity"`
+	PullIDs          []string    `ch:"pull_ids"`
+	PullStartedAt    []time.Time `ch:"pull_started_at"`
+	LeftOutIDs       []string    `ch:"left_out_ids"`
+	LeftOutReasons   []string    `ch:"left_out_reasons"`
+	Points           uint16      `ch:"points"`           // band points of each pull
+	RampRate         []float64   `ch:"ramp_rate_rad_s2"` // rad/s²
+	LnC              []float64   `ch:"ln_c"`
+	Y                []float64   `ch:"y"`
+	U                []float64   `ch:"u"`
+	Force            []float64   `ch:"force_n"`           // N
+	BrakeForce       []float64   `ch:"brake_force_n"`     // N
+	Speed            []float64   `ch:"speed_mps"`         // m/s
+	Acceleration     []float64   `ch:"acceleration_mps2"` // m/s²
+	// The engine-to-roller speed ratio, an entry a pull whose engine speed is logged;
+	// empty: not known.
+	RatioPullIDs        []string  `ch:"ratio_pull_ids"`
+	RatioJudges         []bool    `ch:"ratio_judges"`
+	LnRatio             []float64 `ch:"ln_ratio"` // of rad/m
+	LnRatioU            []float64 `ch:"ln_ratio_u"`
+	LnRatioSlope        []float64 `ch:"ln_ratio_slope_1_n"`   // 1/N
+	LnRatioSlopeU       []float64 `ch:"ln_ratio_slope_u_1_n"` // 1/N
+	RatioForce          []float64 `ch:"ratio_force_n"`        // N
+	Epoch               string    `ch:"epoch"`
+	RegistryEffectiveAt time.Time `ch:"registry_effective_at"`
+	CodeVersion         string    `ch:"code_version"`
 }
 
 // WriteRuns writes reference runs; one replaces that of the same id.

@@ -104,7 +104,7 @@ func Translate(h simulate.History) Input {
 			Cell: fleet.CellID(r.Name), ID: fleet.PullID(id(3, i)), At: c.At, Delta: c.Delta, U: c.U, Loss: r.Loss.At(c.Speed),
 		})
 	}
-	f.Flag.Airs = flag.CompareAirs(f.Runs)
+	f.Flag.Airs, f.Flag.Speeds = flag.CompareAirs(f.Runs), flag.CompareSpeeds(f.Runs)
 	return f
 }
 
@@ -143,6 +143,11 @@ func runOf(h simulate.History, i int, s simulate.Session) refrun.Run {
 				fleet.FaultParasitic: p.Parasitic, fleet.FaultAir: p.Air,
 			},
 		})
+	}
+	for k, x := range s.Ratios {
+		if r, ok := refrun.RatioOf(fleet.PullID(id(2, 8*i+k)), x.Engine, x.Speed, x.Force); ok {
+			out.Ratios = append(out.Ratios, r)
+		}
 	}
 	for k := range s.LeftOut {
 		out.LeftOut = append(out.LeftOut, refrun.LeftOut{ID: fleet.PullID(id(2, 8*i+7-k)), Reason: "The tyres slip."})
@@ -228,6 +233,7 @@ func (f *Input) Until(at time.Time) flag.Input {
 	in.Checks = until(in.Checks, func(c flag.Check) bool { return !c.Check.PerformedAt.After(at) })
 	in.CoastDowns = until(in.CoastDowns, func(c flag.CoastDown) bool { return !c.At.After(at) })
 	in.Airs = until(in.Airs, func(a flag.Air) bool { return !a.At.After(at) })
+	in.Speeds = until(in.Speeds, func(s flag.Speed) bool { return !s.At.After(at) })
 	return in
 }
 
@@ -270,4 +276,5 @@ var causes = map[fleet.Fault]score.Cause{
 	fleet.FaultNone: score.CauseNone, fleet.FaultGain: score.CauseGain, fleet.FaultZero: score.CauseZero,
 	fleet.FaultInertia: score.CauseInertia, fleet.FaultParasitic: score.CauseDrag, fleet.FaultAir: score.CauseAir,
 	fleet.FaultReferenceCar: score.CauseCar, fleet.FaultOther: score.CauseOther,
+	fleet.FaultSpeed: score.CauseSpeed, fleet.FaultSlip: score.CauseSlip,
 }

@@ -3,6 +3,9 @@ package score
 import (
 	"context"
 	"fmt"
+	"slices"
+	"strconv"
+	"strings"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -18,6 +21,8 @@ type Config struct {
 	Parallel int           // fleets at a time
 	// Asked is the rate of false flags that was asked for, a cell and year.
 	Asked float64
+	// Only names the scenario of all fleets; empty: each in turn.
+	Only string
 	// Done is called after each fleet; nil: nobody asks.
 	Done func()
 }
@@ -39,6 +44,14 @@ func (c Config) Validate() error {
 	case c.Plan != simulate.Round && c.Plan != simulate.Home:
 		return fmt.Errorf("verdicts: the visit plan %q cannot be asked for; give %q or %q", c.Plan, simulate.Round, simulate.Home)
 	}
+	if _, ok := named(c.Only); c.Only != "" && !ok {
+		var names []string
+		for i := range 2 * len(cycle) {
+			names = append(names, strconv.Quote(scenarioOf(i).Name))
+		}
+		slices.Sort(names)
+		return fmt.Errorf("verdicts: there is no scenario %q; give one of %s", c.Only, strings.Join(slices.Compact(names), ", "))
+	}
 	return nil
 }
 
@@ -58,7 +71,7 @@ func Run(ctx context.Context, system System, c Config) (Table, error) {
 			if ctx.Err() != nil {
 				return nil
 			}
-			f, s := fleetOf(c.Seed, i, c.Plan)
+			f, s := fleetOf(c, i)
 			o, err := judge(system, f, s)
 			if err != nil {
 				return fmt.Errorf("fleet %d (%s): %w", i, s.Name, err)

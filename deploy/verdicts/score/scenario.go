@@ -14,6 +14,8 @@ type Scenario struct {
 	PerWeek float64
 	// Right is the cause a flag should name; empty: there is nothing to name.
 	Right Cause
+	// Tacho, of slip: the cell logs the engine speed.
+	Tacho bool
 	// Plan is the visit plan where the scenario needs one of its own.
 	Plan *simulate.Plan
 }
@@ -33,6 +35,7 @@ var (
 	inertia     = Scenario{Name: "inertia value 20 kg off", Kind: simulate.Inertia, Step: 20, Right: CauseInertia}
 	barometer   = Scenario{Name: "barometer 9 hPa off", Kind: simulate.Barometer, Step: 900, Right: CauseAir}
 	slipping    = Scenario{Name: "slip, no tachometer", Kind: simulate.Slip, Step: 8500, Right: CauseOther}
+	slipSeen    = Scenario{Name: "slip, with tachometer", Kind: simulate.Slip, Step: 8500, Tacho: true, Right: CauseSlip}
 	tired       = Scenario{Name: "tired car −0.1 %/week", Kind: simulate.TiredCar, PerWeek: -0.001, Right: CauseCar}
 	gainStay    = Scenario{Name: "gain step 1.5 %, cars stay", Kind: simulate.Gain, Step: 0.015, Plan: fixed(simulate.Stay)}
 	tiredStay   = Scenario{Name: "tired car, cars stay", Kind: simulate.TiredCar, PerWeek: -0.001, Plan: fixed(simulate.Stay)}
@@ -47,6 +50,16 @@ var cycle = []Scenario{
 	oneStays, inertia, gainHalf, noFault, gainSlow, slipping, noFault, tiredStay, noFault, noFault,
 }
 
+// scenarioOf returns the scenario of fleet i. Every other fleet whose tyres slip has a
+// tachometer.
+func scenarioOf(i int) Scenario {
+	s := cycle[i%len(cycle)]
+	if s.Name == slipping.Name && i/len(cycle)%2 == 1 {
+		return slipSeen
+	}
+	return s
+}
+
 // Weeks is the length of a history.
 const Weeks = 104
 
@@ -57,16 +70,30 @@ const (
 	weeksDrawn = 20
 )
 
-// fleetOf returns fleet i and its scenario.
-func fleetOf(seed uint64, i int, plan simulate.Plan) (simulate.Fleet, Scenario) {
-	s := cycle[i%len(cycle)]
+// named returns the scenario of a name; ok: there is one.
+func named(name string) (s Scenario, ok bool) {
+	for i := range 2 * len(cycle) {
+		if s = scenarioOf(i); s.Name == name {
+			return s, true
+		}
+	}
+	return Scenario{}, false
+}
+
+// fleetOf returns fleet i and its scenario, or with the scenario of a name.
+func fleetOf(c Config, i int) (simulate.Fleet, Scenario) {
+	seed, plan := c.Seed, c.Plan
+	s := scenarioOf(i)
+	if c.Only != "" {
+		s, _ = named(c.Only)
+	}
 	f := simulate.Fleet{Seed: seed<<24 + uint64(i), Weeks: Weeks, Plan: plan}
 	if s.Plan != nil {
 		f.Plan = *s.Plan
 	}
 	r := rand.New(rand.NewPCG(f.Seed, 99))
 	f.Fault = simulate.Fault{
-		Kind: s.Kind, Cell: r.IntN(simulate.Cells), Car: r.IntN(simulate.Cars), From: firstWeek + r.IntN(weeksDrawn), Step: s.Step, PerWeek: s.PerWeek,
+		Kind: s.Kind, Cell: r.IntN(simulate.Cells), Car: r.IntN(simulate.Cars), From: firstWeek + r.IntN(weeksDrawn), Step: s.Step, PerWeek: s.PerWeek, Tacho: s.Tacho,
 	}
 	// Either way, but a bearing only drags more, tyres only slip more and a car
 	// only tires.

@@ -215,7 +215,7 @@ var invented = sync.OnceValue(func() (all []struct {
 }) {
 	c := DefaultConfig()
 	for i := range 40 {
-		f, s := fleetOf(c.Seed, i, c.Plan)
+		f, s := fleetOf(c, i)
 		h, truth := f.Invent()
 		all = append(all, struct {
 			h     simulate.History
@@ -392,7 +392,7 @@ func TestAlways(t *testing.T) {
 
 // A cell that truly is out of tolerance is flagged rightly.
 func TestRightlyOut(t *testing.T) {
-	f, s := fleetOf(1, 0, simulate.Round)
+	f, s := fleetOf(DefaultConfig(), 0)
 	h, truth := f.Invent()
 	truth.Offset[4][10] = 0.02
 	flags := []Flag{{Cell: 4, Car: -1, OpenedAt: simulate.Start.Add(10*simulate.Week + time.Hour)}}

@@ -18,6 +18,8 @@ const (
 	CauseDrag    Cause = "parasitic"
 	CauseAir     Cause = "air sensor"
 	CauseCar     Cause = "reference car"
+	CauseSpeed   Cause = "speed scale"
+	CauseSlip    Cause = "slip"
 	CauseOther   Cause = "other"
 )
 

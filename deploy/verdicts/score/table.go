@@ -130,7 +130,7 @@ func tabulate(all []outcome, c Config) Table {
 	rate("the same, from half a year on", "cell", c.Asked, func(o outcome) exposure { return o.settled })
 	beside := func(name string, match func(Scenario) bool) {
 		rate(name, "cell", 0, func(o outcome) exposure {
-			if slices.ContainsFunc(cycle, func(s Scenario) bool { return s.Name == o.scenario && match(s) }) {
+			if slices.ContainsFunc(append(slices.Clone(cycle), slipSeen), func(s Scenario) bool { return s.Name == o.scenario && match(s) }) {
 				return o.beside
 			}
 			return exposure{}
@@ -142,7 +142,7 @@ func tabulate(all []outcome, c Config) Table {
 	rate("reference cars", "car", 0, func(o outcome) exposure { return o.cars })
 
 	// Found, and when.
-	scenarios := append(slices.Clone(allSeparate), slipping)
+	scenarios := append(slices.Clone(allSeparate), slipping, slipSeen)
 	is := func(o outcome, names []Scenario) bool {
 		return slices.ContainsFunc(names, func(s Scenario) bool { return s.Name == o.scenario })
 	}
@@ -268,6 +268,10 @@ func tabulate(all []outcome, c Config) Table {
 	for _, s := range scenarios {
 		if s.Name == slipping.Name {
 			causeRow(s.Name+" (other)", none, []Scenario{s}, right)
+			continue
+		}
+		if s.Name == slipSeen.Name {
+			causeRow(s.Name, 0.85, []Scenario{s}, right)
 			continue
 		}
 		causeRow(s.Name, none, []Scenario{s}, right)

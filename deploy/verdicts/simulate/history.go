@@ -34,6 +34,8 @@ type Fault struct {
 	From    int
 	Step    float64
 	PerWeek float64
+	// Tacho, of slip: the cell logs the engine speed, as all others do.
+	Tacho bool
 }
 
 // size returns the fault's size at a moment, weeks; 0 before it began.
@@ -87,7 +89,28 @@ type Session struct {
 	Air             Air // as the sensors read
 	Pulls           []Pull
 	LeftOut         int // pulls with a slip that keeps them from judging the cell
+	// Ratios are of all its pulls, those left out too, where the engine speed is
+	// logged.
+	Ratios []Ratio
 }
+
+// Ratio is what a pull shows of engine and roller speed at its band points.
+type Ratio struct {
+	Engine []float64 // rad/s, by the tachometer
+	Speed  []float64 // m/s, the roller's, as the cell reads it
+	Force  []float64 // N
+}
+
+// What moves the ratio of engine to roller speed, standard deviations of its
+// logarithm: a session's tyres (their radius by pressure and heat), a pull's, and a
+// point's tachometer; and the share of a session's creep that differs by the rubber's
+// heat ("common practice, no source").
+const (
+	TyreSD      = 0.002
+	TyrePullSD  = 0.0003
+	TachoSD     = 0.0008
+	CreepSpread = 0.2
+)
 
 // Check is a calibration check as found.
 type Check struct {
@@ -145,8 +168,9 @@ type Answer struct {
 	Fleet Fleet
 	// Offset is the cells' true offsets: by cell and week, the mean of
 	// ln(C·F) as the cell reads it less as a cell without error would, over
-	// cars, ramps and band, less the mean of the same over the cells that
-	// never have a fault.
+	// cars, ramps and band, of the pulls whose slip does not keep them from
+	// judging it, less the mean of the same over the cells that never have a
+	// fault.
 	Offset [Cells][]float64
 	// Deviation and Effect are, by session, the mean of Y less what it would
 	// be without noise and fault (NaN: no pull), and the fault's part of it.
@@ -177,6 +201,7 @@ const (
 	forSession
 	forCheck
 	forCoastDown
+	forRatio
 )
 
 func (f Fleet) random(what uint64, c, w int) *rand.Rand {
@@ -281,6 +306,16 @@ func mean(car Car, reg Registry, t Truth, ramp float64, a Air) float64 {
 // logged ("common practice, no source").
 const disqualifyingSlip = 0.04
 
+// slipRange is by how much the slip of a pull without noise differs over its band.
+func slipRange(car Car, reg Registry, t Truth, ramp float64, a Air) float64 {
+	least, most := math.Inf(1), 0.0
+	for k := range K {
+		x := read(car, reg, t, car.band(k), ramp, a.Factor())
+		least, most = math.Min(least, x.slip), math.Max(most, x.slip)
+	}
+	return most - least
+}
+
 // Invent returns the history and what was true.
 func (f Fleet) Invent() (History, Answer) {
 	h := History{}
@@ -290,7 +325,7 @@ func (f Fleet) Invent() (History, Answer) {
 	for _, c := range fleet {
 		h.Cars = append(h.Cars, c.Name)
 	}
-	if f.Fault.Kind == Slip {
+	if f.Fault.Kind == Slip && !f.Fault.Tacho {
 		truths[f.Fault.Cell].NoTacho = true
 	}
 	for w := range f.Weeks {
@@ -376,6 +411,9 @@ func (f Fleet) session(car Car, reg Registry, t Truth, c, j, w int, at time.Time
 	s := Session{Cell: c, Car: j, Week: w, At: at, Air: sensed(air, t)}
 	r := f.random(forSession, c, w)
 	common := SessionSD * r.NormFloat64()
+	// A generator of its own, so that all else is as without a tachometer.
+	tyres := f.random(forRatio, c, w)
+	radius, creep := TyreSD*tyres.NormFloat64(), CreepSpread*tyres.NormFloat64()
 	for p := range 2 * PullsEach {
 		slot := p / PullsEach
 		own := PullSD * r.NormFloat64()
@@ -387,6 +425,9 @@ func (f Fleet) session(car Car, reg Registry, t Truth, c, j, w int, at time.Time
 		// Tyres, straps, fuel and heat: the car truly gives another force.
 		moved.carFactor *= math.Exp(common + own)
 		pull, ok := f.pull(car, reg, moved, ramp, air, r)
+		if !t.NoTacho {
+			s.Ratios = append(s.Ratios, ratio(car, pull, radius+TyrePullSD*tyres.NormFloat64(), creep, tyres))
+		}
 		if !ok {
 			s.LeftOut++
 			continue
@@ -395,6 +436,19 @@ func (f Fleet) session(car Car, reg Registry, t Truth, c, j, w int, at time.Time
 		s.Pulls = append(s.Pulls, pull)
 	}
 	return s
+}
+
+// ratio invents what the tachometer shows of a pull: the engine's speed at the band
+// points over a roller speed that the tyres make smaller by radius, and by their
+// creep's own deviation in proportion to the force.
+func ratio(car Car, p Pull, radius, creep float64, r *rand.Rand) Ratio {
+	rows := make([]float64, 2*K)
+	x := Ratio{Engine: rows[:K:K], Speed: rows[K:], Force: p.Force}
+	for k := range K {
+		x.Engine[k] = car.band(k) * math.Exp(TachoSD*r.NormFloat64())
+		x.Speed[k] = p.Speed[k] * math.Exp(-radius-creep*car.Creep*p.Force[k])
+	}
+	return x
 }
 
 // pull invents a pull; ok is false where its slip would be seen and keeps it
@@ -428,14 +482,19 @@ func (f Fleet) pull(car Car, reg Registry, t Truth, ramp float64, air Air, r *ra
 func (f Fleet) answer(h History, fleet []Car, regs []Registry, truths []Truth) Answer {
 	a := Answer{Fleet: f}
 	offset := func(c int, size float64) float64 {
-		sum := 0.0
+		sum, n := 0.0, 0.0
 		for _, car := range fleet {
 			for _, ramp := range car.Ramps {
+				truth := f.cellFault().with(truths[c], c, -1, size)
+				if !truth.NoTacho && slipRange(car, regs[c], truth, ramp, standard) >= disqualifyingSlip {
+					continue
+				}
 				perfect := mean(car, regs[c], Truth{Grip: 12000}, ramp, standard)
-				sum += mean(car, regs[c], f.cellFault().with(truths[c], c, -1, size), ramp, standard) - perfect
+				sum += mean(car, regs[c], truth, ramp, standard) - perfect
+				n++
 			}
 		}
-		return sum / float64(2*len(fleet))
+		return sum / n
 	}
 	centre, n := 0.0, 0.0
 	sound := [Cells]float64{}

@@ -9610,6 +9610,457 @@ func (x *CellUncertainty) GetExpandedUncertainty() float64 {
 	return 0
 }
 
+type ListEquivalencesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Only site_id, cell_id and limit narrow. With pairs, cell_id means this cell
+	// against all others of the site, or of the fleet.
+	Filter        *Filter `protobuf:"bytes,1,opt,name=filter,proto3" json:"filter,omitempty"`
+	Pairs         bool    `protobuf:"varint,2,opt,name=pairs,proto3" json:"pairs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListEquivalencesRequest) Reset() {
+	*x = ListEquivalencesRequest{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[99]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListEquivalencesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListEquivalencesRequest) ProtoMessage() {}
+
+func (x *ListEquivalencesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[99]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListEquivalencesRequest.ProtoReflect.Descriptor instead.
+func (*ListEquivalencesRequest) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{99}
+}
+
+func (x *ListEquivalencesRequest) GetFilter() *Filter {
+	if x != nil {
+		return x.Filter
+	}
+	return nil
+}
+
+func (x *ListEquivalencesRequest) GetPairs() bool {
+	if x != nil {
+		return x.Pairs
+	}
+	return false
+}
+
+type ListEquivalencesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By site, then cell.
+	Equivalences  []*Equivalence     `protobuf:"bytes,1,rep,name=equivalences,proto3" json:"equivalences,omitempty"`
+	Pairs         []*EquivalencePair `protobuf:"bytes,2,rep,name=pairs,proto3" json:"pairs,omitempty"`
+	Consensus     *Consensus         `protobuf:"bytes,3,opt,name=consensus,proto3" json:"consensus,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListEquivalencesResponse) Reset() {
+	*x = ListEquivalencesResponse{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[100]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListEquivalencesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListEquivalencesResponse) ProtoMessage() {}
+
+func (x *ListEquivalencesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[100]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListEquivalencesResponse.ProtoReflect.Descriptor instead.
+func (*ListEquivalencesResponse) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{100}
+}
+
+func (x *ListEquivalencesResponse) GetEquivalences() []*Equivalence {
+	if x != nil {
+		return x.Equivalences
+	}
+	return nil
+}
+
+func (x *ListEquivalencesResponse) GetPairs() []*EquivalencePair {
+	if x != nil {
+		return x.Pairs
+	}
+	return nil
+}
+
+func (x *ListEquivalencesResponse) GetConsensus() *Consensus {
+	if x != nil {
+		return x.Consensus
+	}
+	return nil
+}
+
+// Consensus is what the cells agree on, which degrees of equivalence are counted
+// from: Algorithm A's robust mean.
+type Consensus struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When the figures are of: now, the cells' own change since their last run in U.
+	At                  *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=at,proto3" json:"at,omitempty"`
+	ExpandedUncertainty float64                `protobuf:"fixed64,2,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3" json:"expanded_uncertainty,omitempty"`
+	// The robust standard deviation between the cells, a ratio.
+	StandardDeviation float64 `protobuf:"fixed64,3,opt,name=standard_deviation,json=standardDeviation,proto3" json:"standard_deviation,omitempty"`
+	// How many cells have a say: those seen within the last 26 weeks.
+	Cells uint32 `protobuf:"varint,4,opt,name=cells,proto3" json:"cells,omitempty"`
+	// By how much one cell, however far out, can move the consensus at most, a
+	// ratio; absent with fewer than three cells, where nothing bounds it.
+	MostMoved     *float64 `protobuf:"fixed64,5,opt,name=most_moved,json=mostMoved,proto3,oneof" json:"most_moved,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Consensus) Reset() {
+	*x = Consensus{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[101]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Consensus) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Consensus) ProtoMessage() {}
+
+func (x *Consensus) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[101]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Consensus.ProtoReflect.Descriptor instead.
+func (*Consensus) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{101}
+}
+
+func (x *Consensus) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *Consensus) GetExpandedUncertainty() float64 {
+	if x != nil {
+		return x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *Consensus) GetStandardDeviation() float64 {
+	if x != nil {
+		return x.StandardDeviation
+	}
+	return 0
+}
+
+func (x *Consensus) GetCells() uint32 {
+	if x != nil {
+		return x.Cells
+	}
+	return 0
+}
+
+func (x *Consensus) GetMostMoved() float64 {
+	if x != nil && x.MostMoved != nil {
+		return *x.MostMoved
+	}
+	return 0
+}
+
+// Equivalence is a cell's degree of equivalence. Its figures are absent where
+// not_separable says why there are none.
+type Equivalence struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	CellId   string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	SiteId   string                 `protobuf:"bytes,2,opt,name=site_id,json=siteId,proto3" json:"site_id,omitempty"`
+	Name     string                 `protobuf:"bytes,3,opt,name=name,proto3" json:"name,omitempty"`
+	SiteName string                 `protobuf:"bytes,4,opt,name=site_name,json=siteName,proto3" json:"site_name,omitempty"`
+	// Relative error of the corrected tractive force against the consensus, a ratio.
+	Offset              *float64 `protobuf:"fixed64,5,opt,name=offset,proto3,oneof" json:"offset,omitempty"`
+	ExpandedUncertainty *float64 `protobuf:"fixed64,6,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3,oneof" json:"expanded_uncertainty,omitempty"`
+	// E_n, offset over U; what cell and consensus share is in U.
+	EN *float64 `protobuf:"fixed64,7,opt,name=e_n,json=eN,proto3,oneof" json:"e_n,omitempty"`
+	// satisfactory: |E_n| is 1 or less; unsatisfactory; empty: no E_n.
+	Verdict string `protobuf:"bytes,8,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	// The cell's weight in the consensus; the fleet's add up to 1.
+	Weight    float64                `protobuf:"fixed64,9,opt,name=weight,proto3" json:"weight,omitempty"`
+	Runs      uint32                 `protobuf:"varint,10,opt,name=runs,proto3" json:"runs,omitempty"`
+	LastRunAt *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=last_run_at,json=lastRunAt,proto3" json:"last_run_at,omitempty"`
+	// The share of the offset's variance before any run that is still there: 1, the
+	// runs have told nothing.
+	PriorShare *float64 `protobuf:"fixed64,12,opt,name=prior_share,json=priorShare,proto3,oneof" json:"prior_share,omitempty"`
+	// What cannot be told apart, and the visit that would.
+	NotSeparable  string  `protobuf:"bytes,13,opt,name=not_separable,json=notSeparable,proto3" json:"not_separable,omitempty"`
+	Tolerance     float64 `protobuf:"fixed64,14,opt,name=tolerance,proto3" json:"tolerance,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Equivalence) Reset() {
+	*x = Equivalence{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[102]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Equivalence) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Equivalence) ProtoMessage() {}
+
+func (x *Equivalence) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[102]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Equivalence.ProtoReflect.Descriptor instead.
+func (*Equivalence) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{102}
+}
+
+func (x *Equivalence) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *Equivalence) GetSiteId() string {
+	if x != nil {
+		return x.SiteId
+	}
+	return ""
+}
+
+func (x *Equivalence) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Equivalence) GetSiteName() string {
+	if x != nil {
+		return x.SiteName
+	}
+	return ""
+}
+
+func (x *Equivalence) GetOffset() float64 {
+	if x != nil && x.Offset != nil {
+		return *x.Offset
+	}
+	return 0
+}
+
+func (x *Equivalence) GetExpandedUncertainty() float64 {
+	if x != nil && x.ExpandedUncertainty != nil {
+		return *x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *Equivalence) GetEN() float64 {
+	if x != nil && x.EN != nil {
+		return *x.EN
+	}
+	return 0
+}
+
+func (x *Equivalence) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *Equivalence) GetWeight() float64 {
+	if x != nil {
+		return x.Weight
+	}
+	return 0
+}
+
+func (x *Equivalence) GetRuns() uint32 {
+	if x != nil {
+		return x.Runs
+	}
+	return 0
+}
+
+func (x *Equivalence) GetLastRunAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LastRunAt
+	}
+	return nil
+}
+
+func (x *Equivalence) GetPriorShare() float64 {
+	if x != nil && x.PriorShare != nil {
+		return *x.PriorShare
+	}
+	return 0
+}
+
+func (x *Equivalence) GetNotSeparable() string {
+	if x != nil {
+		return x.NotSeparable
+	}
+	return ""
+}
+
+func (x *Equivalence) GetTolerance() float64 {
+	if x != nil {
+		return x.Tolerance
+	}
+	return 0
+}
+
+// EquivalencePair is the degree of equivalence of two cells. Its figures are absent
+// where not_separable says why there are none.
+type EquivalencePair struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	CellId      string                 `protobuf:"bytes,1,opt,name=cell_id,json=cellId,proto3" json:"cell_id,omitempty"`
+	OtherCellId string                 `protobuf:"bytes,2,opt,name=other_cell_id,json=otherCellId,proto3" json:"other_cell_id,omitempty"`
+	// The first cell's offset less the other's, a ratio.
+	Difference          *float64 `protobuf:"fixed64,3,opt,name=difference,proto3,oneof" json:"difference,omitempty"`
+	ExpandedUncertainty *float64 `protobuf:"fixed64,4,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3,oneof" json:"expanded_uncertainty,omitempty"`
+	EN                  *float64 `protobuf:"fixed64,5,opt,name=e_n,json=eN,proto3,oneof" json:"e_n,omitempty"`
+	// As of an Equivalence.
+	Verdict       string `protobuf:"bytes,6,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	NotSeparable  string `protobuf:"bytes,7,opt,name=not_separable,json=notSeparable,proto3" json:"not_separable,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EquivalencePair) Reset() {
+	*x = EquivalencePair{}
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[103]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EquivalencePair) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EquivalencePair) ProtoMessage() {}
+
+func (x *EquivalencePair) ProtoReflect() protoreflect.Message {
+	mi := &file_rollcall_v1_fleet_proto_msgTypes[103]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EquivalencePair.ProtoReflect.Descriptor instead.
+func (*EquivalencePair) Descriptor() ([]byte, []int) {
+	return file_rollcall_v1_fleet_proto_rawDescGZIP(), []int{103}
+}
+
+func (x *EquivalencePair) GetCellId() string {
+	if x != nil {
+		return x.CellId
+	}
+	return ""
+}
+
+func (x *EquivalencePair) GetOtherCellId() string {
+	if x != nil {
+		return x.OtherCellId
+	}
+	return ""
+}
+
+func (x *EquivalencePair) GetDifference() float64 {
+	if x != nil && x.Difference != nil {
+		return *x.Difference
+	}
+	return 0
+}
+
+func (x *EquivalencePair) GetExpandedUncertainty() float64 {
+	if x != nil && x.ExpandedUncertainty != nil {
+		return *x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *EquivalencePair) GetEN() float64 {
+	if x != nil && x.EN != nil {
+		return *x.EN
+	}
+	return 0
+}
+
+func (x *EquivalencePair) GetVerdict() string {
+	if x != nil {
+		return x.Verdict
+	}
+	return ""
+}
+
+func (x *EquivalencePair) GetNotSeparable() string {
+	if x != nil {
+		return x.NotSeparable
+	}
+	return ""
+}
+
 var File_rollcall_v1_fleet_proto protoreflect.FileDescriptor
 
 const file_rollcall_v1_fleet_proto_rawDesc = "" +
@@ -10606,7 +11057,56 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\bcell_ids\x18\a \x03(\tR\acellIds\"]\n" +
 	"\x0fCellUncertainty\x12\x17\n" +
 	"\acell_id\x18\x01 \x01(\tR\x06cellId\x121\n" +
-	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty2\x81\x10\n" +
+	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty\"\\\n" +
+	"\x17ListEquivalencesRequest\x12+\n" +
+	"\x06filter\x18\x01 \x01(\v2\x13.rollcall.v1.FilterR\x06filter\x12\x14\n" +
+	"\x05pairs\x18\x02 \x01(\bR\x05pairs\"\xc2\x01\n" +
+	"\x18ListEquivalencesResponse\x12<\n" +
+	"\fequivalences\x18\x01 \x03(\v2\x18.rollcall.v1.EquivalenceR\fequivalences\x122\n" +
+	"\x05pairs\x18\x02 \x03(\v2\x1c.rollcall.v1.EquivalencePairR\x05pairs\x124\n" +
+	"\tconsensus\x18\x03 \x01(\v2\x16.rollcall.v1.ConsensusR\tconsensus\"\xe2\x01\n" +
+	"\tConsensus\x12*\n" +
+	"\x02at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x121\n" +
+	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty\x12-\n" +
+	"\x12standard_deviation\x18\x03 \x01(\x01R\x11standardDeviation\x12\x14\n" +
+	"\x05cells\x18\x04 \x01(\rR\x05cells\x12\"\n" +
+	"\n" +
+	"most_moved\x18\x05 \x01(\x01H\x00R\tmostMoved\x88\x01\x01B\r\n" +
+	"\v_most_moved\"\x82\x04\n" +
+	"\vEquivalence\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x17\n" +
+	"\asite_id\x18\x02 \x01(\tR\x06siteId\x12\x12\n" +
+	"\x04name\x18\x03 \x01(\tR\x04name\x12\x1b\n" +
+	"\tsite_name\x18\x04 \x01(\tR\bsiteName\x12\x1b\n" +
+	"\x06offset\x18\x05 \x01(\x01H\x00R\x06offset\x88\x01\x01\x126\n" +
+	"\x14expanded_uncertainty\x18\x06 \x01(\x01H\x01R\x13expandedUncertainty\x88\x01\x01\x12\x14\n" +
+	"\x03e_n\x18\a \x01(\x01H\x02R\x02eN\x88\x01\x01\x12\x18\n" +
+	"\averdict\x18\b \x01(\tR\averdict\x12\x16\n" +
+	"\x06weight\x18\t \x01(\x01R\x06weight\x12\x12\n" +
+	"\x04runs\x18\n" +
+	" \x01(\rR\x04runs\x12:\n" +
+	"\vlast_run_at\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\tlastRunAt\x12$\n" +
+	"\vprior_share\x18\f \x01(\x01H\x03R\n" +
+	"priorShare\x88\x01\x01\x12#\n" +
+	"\rnot_separable\x18\r \x01(\tR\fnotSeparable\x12\x1c\n" +
+	"\ttolerance\x18\x0e \x01(\x01R\ttoleranceB\t\n" +
+	"\a_offsetB\x17\n" +
+	"\x15_expanded_uncertaintyB\x06\n" +
+	"\x04_e_nB\x0e\n" +
+	"\f_prior_share\"\xb0\x02\n" +
+	"\x0fEquivalencePair\x12\x17\n" +
+	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\"\n" +
+	"\rother_cell_id\x18\x02 \x01(\tR\votherCellId\x12#\n" +
+	"\n" +
+	"difference\x18\x03 \x01(\x01H\x00R\n" +
+	"difference\x88\x01\x01\x126\n" +
+	"\x14expanded_uncertainty\x18\x04 \x01(\x01H\x01R\x13expandedUncertainty\x88\x01\x01\x12\x14\n" +
+	"\x03e_n\x18\x05 \x01(\x01H\x02R\x02eN\x88\x01\x01\x12\x18\n" +
+	"\averdict\x18\x06 \x01(\tR\averdict\x12#\n" +
+	"\rnot_separable\x18\a \x01(\tR\fnotSeparableB\r\n" +
+	"\v_differenceB\x17\n" +
+	"\x15_expanded_uncertaintyB\x06\n" +
+	"\x04_e_n2\xe2\x10\n" +
 	"\fFleetService\x12J\n" +
 	"\tListCells\x12\x1d.rollcall.v1.ListCellsRequest\x1a\x1e.rollcall.v1.ListCellsResponse\x12J\n" +
 	"\tListFlags\x12\x1d.rollcall.v1.ListFlagsRequest\x1a\x1e.rollcall.v1.ListFlagsResponse\x12M\n" +
@@ -10626,6 +11126,7 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x10GetRepeatability\x12$.rollcall.v1.GetRepeatabilityRequest\x1a%.rollcall.v1.GetRepeatabilityResponse\x12P\n" +
 	"\vGetRegistry\x12\x1f.rollcall.v1.GetRegistryRequest\x1a .rollcall.v1.GetRegistryResponse\x12S\n" +
 	"\fPlanRotation\x12 .rollcall.v1.PlanRotationRequest\x1a!.rollcall.v1.PlanRotationResponse\x12_\n" +
+	"\x10ListEquivalences\x12$.rollcall.v1.ListEquivalencesRequest\x1a%.rollcall.v1.ListEquivalencesResponse\x12_\n" +
 	"\x10ListCertificates\x12$.rollcall.v1.ListCertificatesRequest\x1a%.rollcall.v1.ListCertificatesResponse\x12Y\n" +
 	"\x0eGetCertificate\x12\".rollcall.v1.GetCertificateRequest\x1a#.rollcall.v1.GetCertificateResponse\x12S\n" +
 	"\fGetCheckList\x12 .rollcall.v1.GetCheckListRequest\x1a!.rollcall.v1.GetCheckListResponse\x12G\n" +
@@ -10649,7 +11150,7 @@ func file_rollcall_v1_fleet_proto_rawDescGZIP() []byte {
 	return file_rollcall_v1_fleet_proto_rawDescData
 }
 
-var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 100)
+var file_rollcall_v1_fleet_proto_msgTypes = make([]protoimpl.MessageInfo, 105)
 var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*Filter)(nil),                   // 0: rollcall.v1.Filter
 	(*ListCellsRequest)(nil),         // 1: rollcall.v1.ListCellsRequest
@@ -10750,60 +11251,65 @@ var file_rollcall_v1_fleet_proto_goTypes = []any{
 	(*RotationScheme)(nil),           // 96: rollcall.v1.RotationScheme
 	(*RotationStop)(nil),             // 97: rollcall.v1.RotationStop
 	(*CellUncertainty)(nil),          // 98: rollcall.v1.CellUncertainty
-	nil,                              // 99: rollcall.v1.GetPullResponse.HeaderEntry
-	(*timestamppb.Timestamp)(nil),    // 100: google.protobuf.Timestamp
-	(*Restatement)(nil),              // 101: rollcall.v1.Restatement
-	(*RestatedPull)(nil),             // 102: rollcall.v1.RestatedPull
-	(*CalibrationCheck)(nil),         // 103: rollcall.v1.CalibrationCheck
-	(LoadDirection)(0),               // 104: rollcall.v1.LoadDirection
-	(LoadSense)(0),                   // 105: rollcall.v1.LoadSense
-	(*ListCarsRequest)(nil),          // 106: rollcall.v1.ListCarsRequest
-	(*ListGeometriesRequest)(nil),    // 107: rollcall.v1.ListGeometriesRequest
-	(*GetTracesRequest)(nil),         // 108: rollcall.v1.GetTracesRequest
-	(*ListUnderWayRequest)(nil),      // 109: rollcall.v1.ListUnderWayRequest
-	(*ListRestatementsRequest)(nil),  // 110: rollcall.v1.ListRestatementsRequest
-	(*ListCarsResponse)(nil),         // 111: rollcall.v1.ListCarsResponse
-	(*ListGeometriesResponse)(nil),   // 112: rollcall.v1.ListGeometriesResponse
-	(*GetTracesResponse)(nil),        // 113: rollcall.v1.GetTracesResponse
-	(*ListUnderWayResponse)(nil),     // 114: rollcall.v1.ListUnderWayResponse
-	(*ListRestatementsResponse)(nil), // 115: rollcall.v1.ListRestatementsResponse
+	(*ListEquivalencesRequest)(nil),  // 99: rollcall.v1.ListEquivalencesRequest
+	(*ListEquivalencesResponse)(nil), // 100: rollcall.v1.ListEquivalencesResponse
+	(*Consensus)(nil),                // 101: rollcall.v1.Consensus
+	(*Equivalence)(nil),              // 102: rollcall.v1.Equivalence
+	(*EquivalencePair)(nil),          // 103: rollcall.v1.EquivalencePair
+	nil,                              // 104: rollcall.v1.GetPullResponse.HeaderEntry
+	(*timestamppb.Timestamp)(nil),    // 105: google.protobuf.Timestamp
+	(*Restatement)(nil),              // 106: rollcall.v1.Restatement
+	(*RestatedPull)(nil),             // 107: rollcall.v1.RestatedPull
+	(*CalibrationCheck)(nil),         // 108: rollcall.v1.CalibrationCheck
+	(LoadDirection)(0),               // 109: rollcall.v1.LoadDirection
+	(LoadSense)(0),                   // 110: rollcall.v1.LoadSense
+	(*ListCarsRequest)(nil),          // 111: rollcall.v1.ListCarsRequest
+	(*ListGeometriesRequest)(nil),    // 112: rollcall.v1.ListGeometriesRequest
+	(*GetTracesRequest)(nil),         // 113: rollcall.v1.GetTracesRequest
+	(*ListUnderWayRequest)(nil),      // 114: rollcall.v1.ListUnderWayRequest
+	(*ListRestatementsRequest)(nil),  // 115: rollcall.v1.ListRestatementsRequest
+	(*ListCarsResponse)(nil),         // 116: rollcall.v1.ListCarsResponse
+	(*ListGeometriesResponse)(nil),   // 117: rollcall.v1.ListGeometriesResponse
+	(*GetTracesResponse)(nil),        // 118: rollcall.v1.GetTracesResponse
+	(*ListUnderWayResponse)(nil),     // 119: rollcall.v1.ListUnderWayResponse
+	(*ListRestatementsResponse)(nil), // 120: rollcall.v1.ListRestatementsResponse
 }
 var file_rollcall_v1_fleet_proto_depIdxs = []int32{
-	100, // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
-	100, // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
+	105, // 0: rollcall.v1.Filter.from:type_name -> google.protobuf.Timestamp
+	105, // 1: rollcall.v1.Filter.until:type_name -> google.protobuf.Timestamp
 	0,   // 2: rollcall.v1.ListCellsRequest.filter:type_name -> rollcall.v1.Filter
 	3,   // 3: rollcall.v1.ListCellsResponse.cells:type_name -> rollcall.v1.CellStatus
-	100, // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
-	100, // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
-	100, // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
-	100, // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
-	100, // 8: rollcall.v1.CellStatus.crossing_at:type_name -> google.protobuf.Timestamp
-	100, // 9: rollcall.v1.CellStatus.crossing_earliest_at:type_name -> google.protobuf.Timestamp
-	100, // 10: rollcall.v1.CellStatus.crossing_latest_at:type_name -> google.protobuf.Timestamp
+	105, // 4: rollcall.v1.CellStatus.last_run_at:type_name -> google.protobuf.Timestamp
+	105, // 5: rollcall.v1.CellStatus.last_check_at:type_name -> google.protobuf.Timestamp
+	105, // 6: rollcall.v1.CellStatus.agent_seen_at:type_name -> google.protobuf.Timestamp
+	105, // 7: rollcall.v1.CellStatus.check_due_at:type_name -> google.protobuf.Timestamp
+	105, // 8: rollcall.v1.CellStatus.crossing_at:type_name -> google.protobuf.Timestamp
+	105, // 9: rollcall.v1.CellStatus.crossing_earliest_at:type_name -> google.protobuf.Timestamp
+	105, // 10: rollcall.v1.CellStatus.crossing_latest_at:type_name -> google.protobuf.Timestamp
 	0,   // 11: rollcall.v1.ListFlagsRequest.filter:type_name -> rollcall.v1.Filter
 	6,   // 12: rollcall.v1.ListFlagsResponse.flags:type_name -> rollcall.v1.Flag
-	100, // 13: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
-	100, // 14: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
-	100, // 15: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
-	100, // 16: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
+	105, // 13: rollcall.v1.Flag.first_evidence_at:type_name -> google.protobuf.Timestamp
+	105, // 14: rollcall.v1.Flag.opened_at:type_name -> google.protobuf.Timestamp
+	105, // 15: rollcall.v1.Flag.updated_at:type_name -> google.protobuf.Timestamp
+	105, // 16: rollcall.v1.Flag.closed_at:type_name -> google.protobuf.Timestamp
 	8,   // 17: rollcall.v1.Flag.causes:type_name -> rollcall.v1.Cause
 	9,   // 18: rollcall.v1.Flag.touched_pulls:type_name -> rollcall.v1.TouchedPull
-	100, // 19: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
+	105, // 19: rollcall.v1.Flag.due_at:type_name -> google.protobuf.Timestamp
 	7,   // 20: rollcall.v1.Flag.history:type_name -> rollcall.v1.FlagDeed
-	100, // 21: rollcall.v1.Flag.acknowledged_at:type_name -> google.protobuf.Timestamp
-	101, // 22: rollcall.v1.Flag.restatements:type_name -> rollcall.v1.Restatement
-	102, // 23: rollcall.v1.Flag.restated_beside:type_name -> rollcall.v1.RestatedPull
-	100, // 24: rollcall.v1.FlagDeed.at:type_name -> google.protobuf.Timestamp
-	100, // 25: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
-	102, // 26: rollcall.v1.TouchedPull.restated:type_name -> rollcall.v1.RestatedPull
+	105, // 21: rollcall.v1.Flag.acknowledged_at:type_name -> google.protobuf.Timestamp
+	106, // 22: rollcall.v1.Flag.restatements:type_name -> rollcall.v1.Restatement
+	107, // 23: rollcall.v1.Flag.restated_beside:type_name -> rollcall.v1.RestatedPull
+	105, // 24: rollcall.v1.FlagDeed.at:type_name -> google.protobuf.Timestamp
+	105, // 25: rollcall.v1.TouchedPull.started_at:type_name -> google.protobuf.Timestamp
+	107, // 26: rollcall.v1.TouchedPull.restated:type_name -> rollcall.v1.RestatedPull
 	0,   // 27: rollcall.v1.ListChecksRequest.filter:type_name -> rollcall.v1.Filter
 	12,  // 28: rollcall.v1.ListChecksResponse.checks:type_name -> rollcall.v1.Check
-	100, // 29: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
-	100, // 30: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
+	105, // 29: rollcall.v1.Check.performed_at:type_name -> google.protobuf.Timestamp
+	105, // 30: rollcall.v1.Check.opens_epoch_at:type_name -> google.protobuf.Timestamp
 	12,  // 31: rollcall.v1.GetCheckResponse.check:type_name -> rollcall.v1.Check
-	103, // 32: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
+	108, // 32: rollcall.v1.GetCheckResponse.made:type_name -> rollcall.v1.CalibrationCheck
 	15,  // 33: rollcall.v1.GetCheckResponse.result:type_name -> rollcall.v1.CheckResult
-	100, // 34: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
+	105, // 34: rollcall.v1.GetCheckResponse.registry_effective_at:type_name -> google.protobuf.Timestamp
 	16,  // 35: rollcall.v1.CheckResult.stated:type_name -> rollcall.v1.StatedResult
 	18,  // 36: rollcall.v1.CheckResult.readings:type_name -> rollcall.v1.ReadingResult
 	18,  // 37: rollcall.v1.CheckResult.preloads:type_name -> rollcall.v1.ReadingResult
@@ -10818,14 +11324,14 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	29,  // 46: rollcall.v1.CheckResult.findings:type_name -> rollcall.v1.CheckFinding
 	30,  // 47: rollcall.v1.CheckResult.base_inertia:type_name -> rollcall.v1.BaseInertiaResult
 	17,  // 48: rollcall.v1.StatedResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	104, // 49: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
-	104, // 50: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
+	109, // 49: rollcall.v1.ReadingResult.direction:type_name -> rollcall.v1.LoadDirection
+	109, // 50: rollcall.v1.PointResult.direction:type_name -> rollcall.v1.LoadDirection
 	17,  // 51: rollcall.v1.PointResult.budget:type_name -> rollcall.v1.CheckBudgetRow
-	100, // 52: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
+	105, // 52: rollcall.v1.LoadCellCurve.since:type_name -> google.protobuf.Timestamp
 	22,  // 53: rollcall.v1.InterpolationResult.tried:type_name -> rollcall.v1.InterpolationTrial
-	100, // 54: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
+	105, // 54: rollcall.v1.DriftResult.since:type_name -> google.protobuf.Timestamp
 	25,  // 55: rollcall.v1.ClassResult.limits:type_name -> rollcall.v1.ClassLimit
-	105, // 56: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
+	110, // 56: rollcall.v1.SenseResult.sense:type_name -> rollcall.v1.LoadSense
 	15,  // 57: rollcall.v1.SenseResult.result:type_name -> rollcall.v1.CheckResult
 	17,  // 58: rollcall.v1.BaseInertiaResult.budget:type_name -> rollcall.v1.CheckBudgetRow
 	31,  // 59: rollcall.v1.BaseInertiaResult.runs:type_name -> rollcall.v1.InertiaRun
@@ -10833,33 +11339,33 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	33,  // 61: rollcall.v1.BaseInertiaResult.limits:type_name -> rollcall.v1.InertiaLimit
 	0,   // 62: rollcall.v1.ListEpochsRequest.filter:type_name -> rollcall.v1.Filter
 	36,  // 63: rollcall.v1.ListEpochsResponse.epochs:type_name -> rollcall.v1.Epoch
-	100, // 64: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
-	100, // 65: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
+	105, // 64: rollcall.v1.Epoch.since:type_name -> google.protobuf.Timestamp
+	105, // 65: rollcall.v1.Epoch.until:type_name -> google.protobuf.Timestamp
 	37,  // 66: rollcall.v1.Epoch.values:type_name -> rollcall.v1.EpochValue
 	0,   // 67: rollcall.v1.ListParasiticsRequest.filter:type_name -> rollcall.v1.Filter
 	40,  // 68: rollcall.v1.ListParasiticsResponse.losses:type_name -> rollcall.v1.ParasiticLoss
-	100, // 69: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
-	100, // 70: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
-	100, // 71: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
+	105, // 69: rollcall.v1.ParasiticLoss.started_at:type_name -> google.protobuf.Timestamp
+	105, // 70: rollcall.v1.ParasiticLoss.adopted_at:type_name -> google.protobuf.Timestamp
+	105, // 71: rollcall.v1.ParasiticLoss.effective_at:type_name -> google.protobuf.Timestamp
 	0,   // 72: rollcall.v1.ListDueRequest.filter:type_name -> rollcall.v1.Filter
 	43,  // 73: rollcall.v1.ListDueResponse.due:type_name -> rollcall.v1.DueCheck
-	100, // 74: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
-	100, // 75: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
+	105, // 74: rollcall.v1.ListDueResponse.at:type_name -> google.protobuf.Timestamp
+	105, // 75: rollcall.v1.DueCheck.due_at:type_name -> google.protobuf.Timestamp
 	44,  // 76: rollcall.v1.DueCheck.rules:type_name -> rollcall.v1.DueRule
-	100, // 77: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
-	100, // 78: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
+	105, // 77: rollcall.v1.DueCheck.last_check_at:type_name -> google.protobuf.Timestamp
+	105, // 78: rollcall.v1.DueRule.at:type_name -> google.protobuf.Timestamp
 	0,   // 79: rollcall.v1.CountPullsRequest.filter:type_name -> rollcall.v1.Filter
 	47,  // 80: rollcall.v1.CountPullsResponse.counts:type_name -> rollcall.v1.PullCount
 	0,   // 81: rollcall.v1.ListPullsRequest.filter:type_name -> rollcall.v1.Filter
 	50,  // 82: rollcall.v1.ListPullsResponse.pulls:type_name -> rollcall.v1.Pull
-	100, // 83: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
+	105, // 83: rollcall.v1.Pull.started_at:type_name -> google.protobuf.Timestamp
 	52,  // 84: rollcall.v1.Pull.findings:type_name -> rollcall.v1.Finding
-	100, // 85: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
+	105, // 85: rollcall.v1.Pull.loss_from_started_at:type_name -> google.protobuf.Timestamp
 	51,  // 86: rollcall.v1.Pull.headlines:type_name -> rollcall.v1.Headline
-	102, // 87: rollcall.v1.Pull.restatements:type_name -> rollcall.v1.RestatedPull
+	107, // 87: rollcall.v1.Pull.restatements:type_name -> rollcall.v1.RestatedPull
 	50,  // 88: rollcall.v1.GetPullResponse.pull:type_name -> rollcall.v1.Pull
 	57,  // 89: rollcall.v1.GetPullResponse.channels:type_name -> rollcall.v1.ChannelSummary
-	99,  // 90: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
+	104, // 90: rollcall.v1.GetPullResponse.header:type_name -> rollcall.v1.GetPullResponse.HeaderEntry
 	55,  // 91: rollcall.v1.GetPullResponse.sweeps:type_name -> rollcall.v1.Sweep
 	55,  // 92: rollcall.v1.GetPullResponse.sweeps_without_curve:type_name -> rollcall.v1.Sweep
 	56,  // 93: rollcall.v1.Sweep.segments:type_name -> rollcall.v1.Segment
@@ -10869,8 +11375,8 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	55,  // 97: rollcall.v1.GetCurveResponse.sweep:type_name -> rollcall.v1.Sweep
 	0,   // 98: rollcall.v1.ListRunsRequest.filter:type_name -> rollcall.v1.Filter
 	63,  // 99: rollcall.v1.ListRunsResponse.runs:type_name -> rollcall.v1.Run
-	100, // 100: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
-	100, // 101: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
+	105, // 100: rollcall.v1.Run.started_at:type_name -> google.protobuf.Timestamp
+	105, // 101: rollcall.v1.GetRegistryRequest.at:type_name -> google.protobuf.Timestamp
 	0,   // 102: rollcall.v1.PullSet.filter:type_name -> rollcall.v1.Filter
 	66,  // 103: rollcall.v1.ComparePullsRequest.before:type_name -> rollcall.v1.PullSet
 	66,  // 104: rollcall.v1.ComparePullsRequest.after:type_name -> rollcall.v1.PullSet
@@ -10880,94 +11386,102 @@ var file_rollcall_v1_fleet_proto_depIdxs = []int32{
 	70,  // 108: rollcall.v1.ComparePullsResponse.band:type_name -> rollcall.v1.PullDifference
 	70,  // 109: rollcall.v1.ComparePullsResponse.points:type_name -> rollcall.v1.PullDifference
 	71,  // 110: rollcall.v1.ComparePullsResponse.parts:type_name -> rollcall.v1.DifferencePart
-	100, // 111: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
-	100, // 112: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
+	105, // 111: rollcall.v1.SetSummary.from:type_name -> google.protobuf.Timestamp
+	105, // 112: rollcall.v1.SetSummary.until:type_name -> google.protobuf.Timestamp
 	74,  // 113: rollcall.v1.GetBudgetResponse.rows:type_name -> rollcall.v1.BudgetRow
 	66,  // 114: rollcall.v1.GetRepeatabilityRequest.pulls:type_name -> rollcall.v1.PullSet
 	77,  // 115: rollcall.v1.GetRepeatabilityResponse.pulls:type_name -> rollcall.v1.RepeatedPull
 	78,  // 116: rollcall.v1.GetRepeatabilityResponse.by_order:type_name -> rollcall.v1.Trend
 	78,  // 117: rollcall.v1.GetRepeatabilityResponse.by_intake:type_name -> rollcall.v1.Trend
 	79,  // 118: rollcall.v1.GetRepeatabilityResponse.across:type_name -> rollcall.v1.Agreement
-	100, // 119: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
+	105, // 119: rollcall.v1.RepeatedPull.started_at:type_name -> google.protobuf.Timestamp
 	80,  // 120: rollcall.v1.Agreement.cells:type_name -> rollcall.v1.AgreeingCell
 	0,   // 121: rollcall.v1.ListCertificatesRequest.filter:type_name -> rollcall.v1.Filter
 	83,  // 122: rollcall.v1.ListCertificatesResponse.certificates:type_name -> rollcall.v1.Certificate
-	100, // 123: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
-	100, // 124: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
-	100, // 125: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
+	105, // 123: rollcall.v1.Certificate.performed_at:type_name -> google.protobuf.Timestamp
+	105, // 124: rollcall.v1.Certificate.signed_at:type_name -> google.protobuf.Timestamp
+	105, // 125: rollcall.v1.Certificate.replaced_at:type_name -> google.protobuf.Timestamp
 	83,  // 126: rollcall.v1.GetCertificateResponse.certificate:type_name -> rollcall.v1.Certificate
 	83,  // 127: rollcall.v1.GetCertificateResponse.versions:type_name -> rollcall.v1.Certificate
-	100, // 128: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
+	105, // 128: rollcall.v1.GetCheckListResponse.made_at:type_name -> google.protobuf.Timestamp
 	88,  // 129: rollcall.v1.GetCheckListResponse.masses:type_name -> rollcall.v1.CheckListMass
 	89,  // 130: rollcall.v1.GetCheckListResponse.steps:type_name -> rollcall.v1.CheckListStep
-	100, // 131: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
-	100, // 132: rollcall.v1.PlanRotationRequest.from:type_name -> google.protobuf.Timestamp
+	105, // 131: rollcall.v1.CheckListMass.due_at:type_name -> google.protobuf.Timestamp
+	105, // 132: rollcall.v1.PlanRotationRequest.from:type_name -> google.protobuf.Timestamp
 	91,  // 133: rollcall.v1.PlanRotationRequest.away:type_name -> rollcall.v1.CarWeeks
 	92,  // 134: rollcall.v1.PlanRotationRequest.closed:type_name -> rollcall.v1.CellWeeks
 	93,  // 135: rollcall.v1.PlanRotationRequest.places:type_name -> rollcall.v1.CarPlace
 	94,  // 136: rollcall.v1.PlanRotationRequest.travel:type_name -> rollcall.v1.TravelCost
-	100, // 137: rollcall.v1.PlanRotationResponse.from:type_name -> google.protobuf.Timestamp
+	105, // 137: rollcall.v1.PlanRotationResponse.from:type_name -> google.protobuf.Timestamp
 	96,  // 138: rollcall.v1.PlanRotationResponse.now:type_name -> rollcall.v1.RotationScheme
 	96,  // 139: rollcall.v1.PlanRotationResponse.plan:type_name -> rollcall.v1.RotationScheme
 	96,  // 140: rollcall.v1.PlanRotationResponse.stays:type_name -> rollcall.v1.RotationScheme
 	96,  // 141: rollcall.v1.PlanRotationResponse.round:type_name -> rollcall.v1.RotationScheme
 	97,  // 142: rollcall.v1.RotationScheme.stops:type_name -> rollcall.v1.RotationStop
 	98,  // 143: rollcall.v1.RotationScheme.cells:type_name -> rollcall.v1.CellUncertainty
-	1,   // 144: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
-	4,   // 145: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
-	10,  // 146: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
-	13,  // 147: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
-	34,  // 148: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
-	38,  // 149: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
-	41,  // 150: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
-	48,  // 151: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
-	53,  // 152: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
-	58,  // 153: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
-	61,  // 154: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
-	67,  // 155: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
-	72,  // 156: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
-	75,  // 157: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
-	64,  // 158: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
-	90,  // 159: rollcall.v1.FleetService.PlanRotation:input_type -> rollcall.v1.PlanRotationRequest
-	81,  // 160: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
-	84,  // 161: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
-	86,  // 162: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
-	106, // 163: rollcall.v1.FleetService.ListCars:input_type -> rollcall.v1.ListCarsRequest
-	107, // 164: rollcall.v1.FleetService.ListGeometries:input_type -> rollcall.v1.ListGeometriesRequest
-	108, // 165: rollcall.v1.FleetService.GetTraces:input_type -> rollcall.v1.GetTracesRequest
-	109, // 166: rollcall.v1.FleetService.ListUnderWay:input_type -> rollcall.v1.ListUnderWayRequest
-	45,  // 167: rollcall.v1.FleetService.CountPulls:input_type -> rollcall.v1.CountPullsRequest
-	110, // 168: rollcall.v1.FleetService.ListRestatements:input_type -> rollcall.v1.ListRestatementsRequest
-	2,   // 169: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
-	5,   // 170: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
-	11,  // 171: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
-	14,  // 172: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
-	35,  // 173: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
-	39,  // 174: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
-	42,  // 175: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
-	49,  // 176: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
-	54,  // 177: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
-	59,  // 178: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
-	62,  // 179: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
-	68,  // 180: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
-	73,  // 181: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
-	76,  // 182: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
-	65,  // 183: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
-	95,  // 184: rollcall.v1.FleetService.PlanRotation:output_type -> rollcall.v1.PlanRotationResponse
-	82,  // 185: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
-	85,  // 186: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
-	87,  // 187: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
-	111, // 188: rollcall.v1.FleetService.ListCars:output_type -> rollcall.v1.ListCarsResponse
-	112, // 189: rollcall.v1.FleetService.ListGeometries:output_type -> rollcall.v1.ListGeometriesResponse
-	113, // 190: rollcall.v1.FleetService.GetTraces:output_type -> rollcall.v1.GetTracesResponse
-	114, // 191: rollcall.v1.FleetService.ListUnderWay:output_type -> rollcall.v1.ListUnderWayResponse
-	46,  // 192: rollcall.v1.FleetService.CountPulls:output_type -> rollcall.v1.CountPullsResponse
-	115, // 193: rollcall.v1.FleetService.ListRestatements:output_type -> rollcall.v1.ListRestatementsResponse
-	169, // [169:194] is the sub-list for method output_type
-	144, // [144:169] is the sub-list for method input_type
-	144, // [144:144] is the sub-list for extension type_name
-	144, // [144:144] is the sub-list for extension extendee
-	0,   // [0:144] is the sub-list for field type_name
+	0,   // 144: rollcall.v1.ListEquivalencesRequest.filter:type_name -> rollcall.v1.Filter
+	102, // 145: rollcall.v1.ListEquivalencesResponse.equivalences:type_name -> rollcall.v1.Equivalence
+	103, // 146: rollcall.v1.ListEquivalencesResponse.pairs:type_name -> rollcall.v1.EquivalencePair
+	101, // 147: rollcall.v1.ListEquivalencesResponse.consensus:type_name -> rollcall.v1.Consensus
+	105, // 148: rollcall.v1.Consensus.at:type_name -> google.protobuf.Timestamp
+	105, // 149: rollcall.v1.Equivalence.last_run_at:type_name -> google.protobuf.Timestamp
+	1,   // 150: rollcall.v1.FleetService.ListCells:input_type -> rollcall.v1.ListCellsRequest
+	4,   // 151: rollcall.v1.FleetService.ListFlags:input_type -> rollcall.v1.ListFlagsRequest
+	10,  // 152: rollcall.v1.FleetService.ListChecks:input_type -> rollcall.v1.ListChecksRequest
+	13,  // 153: rollcall.v1.FleetService.GetCheck:input_type -> rollcall.v1.GetCheckRequest
+	34,  // 154: rollcall.v1.FleetService.ListEpochs:input_type -> rollcall.v1.ListEpochsRequest
+	38,  // 155: rollcall.v1.FleetService.ListParasitics:input_type -> rollcall.v1.ListParasiticsRequest
+	41,  // 156: rollcall.v1.FleetService.ListDue:input_type -> rollcall.v1.ListDueRequest
+	48,  // 157: rollcall.v1.FleetService.ListPulls:input_type -> rollcall.v1.ListPullsRequest
+	53,  // 158: rollcall.v1.FleetService.GetPull:input_type -> rollcall.v1.GetPullRequest
+	58,  // 159: rollcall.v1.FleetService.GetCurve:input_type -> rollcall.v1.GetCurveRequest
+	61,  // 160: rollcall.v1.FleetService.ListRuns:input_type -> rollcall.v1.ListRunsRequest
+	67,  // 161: rollcall.v1.FleetService.ComparePulls:input_type -> rollcall.v1.ComparePullsRequest
+	72,  // 162: rollcall.v1.FleetService.GetBudget:input_type -> rollcall.v1.GetBudgetRequest
+	75,  // 163: rollcall.v1.FleetService.GetRepeatability:input_type -> rollcall.v1.GetRepeatabilityRequest
+	64,  // 164: rollcall.v1.FleetService.GetRegistry:input_type -> rollcall.v1.GetRegistryRequest
+	90,  // 165: rollcall.v1.FleetService.PlanRotation:input_type -> rollcall.v1.PlanRotationRequest
+	99,  // 166: rollcall.v1.FleetService.ListEquivalences:input_type -> rollcall.v1.ListEquivalencesRequest
+	81,  // 167: rollcall.v1.FleetService.ListCertificates:input_type -> rollcall.v1.ListCertificatesRequest
+	84,  // 168: rollcall.v1.FleetService.GetCertificate:input_type -> rollcall.v1.GetCertificateRequest
+	86,  // 169: rollcall.v1.FleetService.GetCheckList:input_type -> rollcall.v1.GetCheckListRequest
+	111, // 170: rollcall.v1.FleetService.ListCars:input_type -> rollcall.v1.ListCarsRequest
+	112, // 171: rollcall.v1.FleetService.ListGeometries:input_type -> rollcall.v1.ListGeometriesRequest
+	113, // 172: rollcall.v1.FleetService.GetTraces:input_type -> rollcall.v1.GetTracesRequest
+	114, // 173: rollcall.v1.FleetService.ListUnderWay:input_type -> rollcall.v1.ListUnderWayRequest
+	45,  // 174: rollcall.v1.FleetService.CountPulls:input_type -> rollcall.v1.CountPullsRequest
+	115, // 175: rollcall.v1.FleetService.ListRestatements:input_type -> rollcall.v1.ListRestatementsRequest
+	2,   // 176: rollcall.v1.FleetService.ListCells:output_type -> rollcall.v1.ListCellsResponse
+	5,   // 177: rollcall.v1.FleetService.ListFlags:output_type -> rollcall.v1.ListFlagsResponse
+	11,  // 178: rollcall.v1.FleetService.ListChecks:output_type -> rollcall.v1.ListChecksResponse
+	14,  // 179: rollcall.v1.FleetService.GetCheck:output_type -> rollcall.v1.GetCheckResponse
+	35,  // 180: rollcall.v1.FleetService.ListEpochs:output_type -> rollcall.v1.ListEpochsResponse
+	39,  // 181: rollcall.v1.FleetService.ListParasitics:output_type -> rollcall.v1.ListParasiticsResponse
+	42,  // 182: rollcall.v1.FleetService.ListDue:output_type -> rollcall.v1.ListDueResponse
+	49,  // 183: rollcall.v1.FleetService.ListPulls:output_type -> rollcall.v1.ListPullsResponse
+	54,  // 184: rollcall.v1.FleetService.GetPull:output_type -> rollcall.v1.GetPullResponse
+	59,  // 185: rollcall.v1.FleetService.GetCurve:output_type -> rollcall.v1.GetCurveResponse
+	62,  // 186: rollcall.v1.FleetService.ListRuns:output_type -> rollcall.v1.ListRunsResponse
+	68,  // 187: rollcall.v1.FleetService.ComparePulls:output_type -> rollcall.v1.ComparePullsResponse
+	73,  // 188: rollcall.v1.FleetService.GetBudget:output_type -> rollcall.v1.GetBudgetResponse
+	76,  // 189: rollcall.v1.FleetService.GetRepeatability:output_type -> rollcall.v1.GetRepeatabilityResponse
+	65,  // 190: rollcall.v1.FleetService.GetRegistry:output_type -> rollcall.v1.GetRegistryResponse
+	95,  // 191: rollcall.v1.FleetService.PlanRotation:output_type -> rollcall.v1.PlanRotationResponse
+	100, // 192: rollcall.v1.FleetService.ListEquivalences:output_type -> rollcall.v1.ListEquivalencesResponse
+	82,  // 193: rollcall.v1.FleetService.ListCertificates:output_type -> rollcall.v1.ListCertificatesResponse
+	85,  // 194: rollcall.v1.FleetService.GetCertificate:output_type -> rollcall.v1.GetCertificateResponse
+	87,  // 195: rollcall.v1.FleetService.GetCheckList:output_type -> rollcall.v1.GetCheckListResponse
+	116, // 196: rollcall.v1.FleetService.ListCars:output_type -> rollcall.v1.ListCarsResponse
+	117, // 197: rollcall.v1.FleetService.ListGeometries:output_type -> rollcall.v1.ListGeometriesResponse
+	118, // 198: rollcall.v1.FleetService.GetTraces:output_type -> rollcall.v1.GetTracesResponse
+	119, // 199: rollcall.v1.FleetService.ListUnderWay:output_type -> rollcall.v1.ListUnderWayResponse
+	46,  // 200: rollcall.v1.FleetService.CountPulls:output_type -> rollcall.v1.CountPullsResponse
+	120, // 201: rollcall.v1.FleetService.ListRestatements:output_type -> rollcall.v1.ListRestatementsResponse
+	176, // [176:202] is the sub-list for method output_type
+	150, // [150:176] is the sub-list for method input_type
+	150, // [150:150] is the sub-list for extension type_name
+	150, // [150:150] is the sub-list for extension extendee
+	0,   // [0:150] is the sub-list for field type_name
 }
 
 func init() { file_rollcall_v1_fleet_proto_init() }
@@ -11002,13 +11516,16 @@ func file_rollcall_v1_fleet_proto_init() {
 	file_rollcall_v1_fleet_proto_msgTypes[77].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[79].OneofWrappers = []any{}
 	file_rollcall_v1_fleet_proto_msgTypes[90].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[101].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[102].OneofWrappers = []any{}
+	file_rollcall_v1_fleet_proto_msgTypes[103].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_rollcall_v1_fleet_proto_rawDesc), len(file_rollcall_v1_fleet_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   100,
+			NumMessages:   105,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -39,6 +39,7 @@ const (
 	FleetService_GetRepeatability_FullMethodName = "/rollcall.v1.FleetService/GetRepeatability"
 	FleetService_GetRegistry_FullMethodName      = "/rollcall.v1.FleetService/GetRegistry"
 	FleetService_PlanRotation_FullMethodName     = "/rollcall.v1.FleetService/PlanRotation"
+	FleetService_ListEquivalences_FullMethodName = "/rollcall.v1.FleetService/ListEquivalences"
 	FleetService_ListCertificates_FullMethodName = "/rollcall.v1.FleetService/ListCertificates"
 	FleetService_GetCertificate_FullMethodName   = "/rollcall.v1.FleetService/GetCertificate"
 	FleetService_GetCheckList_FullMethodName     = "/rollcall.v1.FleetService/GetCheckList"
@@ -84,6 +85,9 @@ type FleetServiceClient interface {
 	// PlanRotation says which reference car goes where in the coming weeks, so that
 	// the largest uncertainty in the fleet falls most.
 	PlanRotation(ctx context.Context, in *PlanRotationRequest, opts ...grpc.CallOption) (*PlanRotationResponse, error)
+	// ListEquivalences returns the degrees of equivalence of cells with the fleet's
+	// consensus and, when asked, with each other.
+	ListEquivalences(ctx context.Context, in *ListEquivalencesRequest, opts ...grpc.CallOption) (*ListEquivalencesResponse, error)
 	// ListCertificates lists every version of the certificates of checks.
 	ListCertificates(ctx context.Context, in *ListCertificatesRequest, opts ...grpc.CallOption) (*ListCertificatesResponse, error)
 	// GetCertificate returns a certificate's documents, the bytes that were signed.
@@ -274,6 +278,16 @@ func (c *fleetServiceClient) PlanRotation(ctx context.Context, in *PlanRotationR
 	return out, nil
 }
 
+func (c *fleetServiceClient) ListEquivalences(ctx context.Context, in *ListEquivalencesRequest, opts ...grpc.CallOption) (*ListEquivalencesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListEquivalencesResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListEquivalences_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *fleetServiceClient) ListCertificates(ctx context.Context, in *ListCertificatesRequest, opts ...grpc.CallOption) (*ListCertificatesResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListCertificatesResponse)
@@ -398,6 +412,9 @@ type FleetServiceServer interface {
 	// PlanRotation says which reference car goes where in the coming weeks, so that
 	// the largest uncertainty in the fleet falls most.
 	PlanRotation(context.Context, *PlanRotationRequest) (*PlanRotationResponse, error)
+	// ListEquivalences returns the degrees of equivalence of cells with the fleet's
+	// consensus and, when asked, with each other.
+	ListEquivalences(context.Context, *ListEquivalencesRequest) (*ListEquivalencesResponse, error)
 	// ListCertificates lists every version of the certificates of checks.
 	ListCertificates(context.Context, *ListCertificatesRequest) (*ListCertificatesResponse, error)
 	// GetCertificate returns a certificate's documents, the bytes that were signed.
@@ -475,6 +492,9 @@ func (UnimplementedFleetServiceServer) GetRegistry(context.Context, *GetRegistry
 }
 func (UnimplementedFleetServiceServer) PlanRotation(context.Context, *PlanRotationRequest) (*PlanRotationResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method PlanRotation not implemented")
+}
+func (UnimplementedFleetServiceServer) ListEquivalences(context.Context, *ListEquivalencesRequest) (*ListEquivalencesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListEquivalences not implemented")
 }
 func (UnimplementedFleetServiceServer) ListCertificates(context.Context, *ListCertificatesRequest) (*ListCertificatesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListCertificates not implemented")
@@ -812,6 +832,24 @@ func _FleetService_PlanRotation_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _FleetService_ListEquivalences_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListEquivalencesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListEquivalences(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListEquivalences_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListEquivalences(ctx, req.(*ListEquivalencesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _FleetService_ListCertificates_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListCertificatesRequest)
 	if err := dec(in); err != nil {
@@ -1044,6 +1082,10 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "PlanRotation",
 			Handler:    _FleetService_PlanRotation_Handler,
+		},
+		{
+			MethodName: "ListEquivalences",
+			Handler:    _FleetService_ListEquivalences_Handler,
 		},
 		{
 			MethodName: "ListCertificates",

@@ -54,7 +54,7 @@ func BenchmarkPages(b *testing.B) {
 	computing := pipeline.New(pipeline.DefaultConfig(), s, book, log, prometheus.NewRegistry())
 	keeping := admin.New(s, book, time.Now, log)
 	reading := query.New(s, book, time.Now)
-	reading.Document, reading.Reduce, reading.Sweeps, reading.Model = keeping.Registry, computing.Reduce, computing.Sweeps, computing.Model
+	reading.Document, reading.Reduce, reading.Sweeps, reading.State = keeping.Registry, computing.Reduce, computing.Sweeps, computing.State
 	server := httptest.NewServer(webHandler(ctx, reading, keeping, nil, prometheus.NewRegistry(), log))
 	defer server.Close()
 	client := &http.Client{Transport: &http.Transport{DisableCompression: true}}

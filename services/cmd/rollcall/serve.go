@@ -281,7 +281,7 @@ func serveOn(ctx context.Context, c Config, s *store.Store, server *rpc.Server, 
 	keeping.Certificates = admin.Certificates{Issuer: c.Issuer, Judged: computing.Judged, Next: computing.NextCheck}
 	reading := query.New(s, book, time.Now)
 	reading.Document, reading.Reduce, reading.Sweeps = keeping.Registry, computing.Reduce, computing.Sweeps
-	reading.Model = computing.Model
+	reading.State = computing.State
 
 	pb.RegisterIngestServiceServer(server, taking)
 	pb.RegisterFleetServiceServer(server, reading)
@@ -346,7 +346,7 @@ func webHandler(ctx context.Context, reading *query.Server, keeping *admin.Serve
 	mux.Handle("GET /metrics", byPassword(door, promhttp.HandlerFor(metrics, promhttp.HandlerOpts{})))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") })
 	site := pages.Handler(reading, pages.Options{
-		Log: log.Named("pages"), Status: func(err error) error { return rpc.Status(log, "pages", err) }, Admin: keeping, Door: door, Closing: ctx.Done(),
+		Log: log.Named("pages"), Status: func(err error) error { return rpc.Status(log, "pages", err) }, Admin: keeping, Door: door, Closing: ctx.Done(), Next: reading.NextOf,
 		Recompute: func(ctx context.Context, progress func(stage string, done, total uint64) error) error {
 			return keeping.Recompute(&pb.RecomputeRequest{}, recomputeStream{ctx: ctx, progress: progress})
 		},

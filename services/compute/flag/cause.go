@@ -25,6 +25,8 @@ const (
 	MendDrag        = "look at bearings and belt, then enter the parasitic loss measured"
 	MendAir         = "put the air sensors right against a reference barometer and thermometer"
 	MeasureInertia  = "measure the base inertia anew"
+	MendSlip        = "set tyre pressure and straps, let the tyres cool, link the rollers, clean their surface; then a reference run"
+	MeasureRadius   = "measure the roller radius and count the speed pickup's pulses over a known number of turns, then enter what was measured"
 	ServiceCar      = "service the car or start a new epoch for it; let another car visit"
 	known           = 0.95 // probability from which a cause counts as known
 	decisiveResults = 3.0  // standard deviations from nought of a check that needs no repeat
@@ -99,8 +101,9 @@ func (d *decider) date(f *Flag, v fleetstate.Verdict, moments []moment) {
 	}
 }
 
-// suspect turns a verdict into the causes of a flag and what to do next.
-func (d *decider) suspect(v fleetstate.Verdict, cell fleet.Cell, failed map[fleet.CheckKind]string, decisive map[fleet.Fault]bool) judged {
+// suspect turns a verdict into the causes of a flag and what to do next. ratio is
+// what the speed ratio shows; nil: it is not known.
+func (d *decider) suspect(v fleetstate.Verdict, ratio *ratioSeen, cell fleet.Cell, failed map[fleet.CheckKind]string, decisive map[fleet.Fault]bool) judged {
 	var out judged
 	arm, ok := armToRoller(cell)
 	for _, c := range v.Causes {
@@ -112,6 +115,13 @@ func (d *decider) suspect(v fleetstate.Verdict, cell fleet.Cell, failed map[flee
 			x.Size, x.U, x.Unit = x.Size/arm, x.U/arm, AtArm
 		}
 		out.causes = append(out.causes, x)
+	}
+	if ratio != nil {
+		if len(out.causes) == 0 {
+			// The runs say nothing, not even that something has changed.
+			out.causes = []Cause{{Fault: fleet.FaultNone, Probability: 1}}
+		}
+		out.causes = d.byRatio(out.causes, *ratio, cell)
 	}
 	if len(out.causes) == 0 {
 		return out
@@ -173,6 +183,10 @@ func mend(f fleet.Fault) string {
 		return MeasureInertia
 	case fleet.FaultReferenceCar:
 		return ServiceCar
+	case fleet.FaultSlip:
+		return MendSlip
+	case fleet.FaultSpeed:
+		return MeasureRadius
 	}
 	return ""
 }

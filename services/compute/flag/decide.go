@@ -21,12 +21,15 @@ import (
 //   - as recalibrate when P(|offset| > tolerance) ≥ Certainty after a run, and
 //     the offset is separable from the cars', or when a check as found fails,
 //     of any kind but the shunt;
-//   - as drifting when the weight of evidence is above its limit after a run,
+//   - as drifting when the weight of evidence is above its limit after a run, or
+//     when the speed ratio shows that tyres slip on it: slipping pulls judge no cell,
+//     so that nothing else would ever say so,
 //
 // turns from drifting to recalibrate as evidence grows, and closes by a check as
 // left of the load cell (dead weight, zero, transfer load cell, torque
 // reference) that passes, conditionally or not, or by a signed reason. One that
-// a base-inertia check opened closes by such a check too. Beside it a cell may
+// a base-inertia check opened closes by such a check too, one that slip opened by a
+// signed reason only. Beside it a cell may
 // have an overdue flag, see Interval. A reference car's flag opens when P(|change| > limit) ≥
 // Certainty or the weight of evidence of its change is above its limit, and closes by
 // a signed reason only.
@@ -35,7 +38,7 @@ import (
 // so a recomputed history gives the same. Where a run that arrived late changes
 // which run opened a flag, a signed closing still finds it by its cell and time.
 func Decide(in Input, s Settings) []Flag {
-	d := decider{in: in, s: s, steps: slices.Clone(in.Steps)}
+	d := decider{in: in, s: s, steps: slices.Clone(in.Steps), speeds: map[fleet.CarID][]*Speed{}}
 	slices.SortStableFunc(d.steps, func(a, b drift.Step) int { return order(a.At, b.At, string(a.Run), string(b.Run)) })
 	d.closings = ofErrors(in.Closings, in.Checks)
 	slices.SortStableFunc(d.closings, func(a, b Closing) int { return order(a.At, b.At, string(a.Flag), string(b.Flag)) })
@@ -60,6 +63,13 @@ func Decide(in Input, s Settings) []Flag {
 		m := moment{at: st.At, rank: 1, id: string(st.Run), step: st}
 		add(st.Cell, m)
 		addCar(st.Car, m)
+	}
+	speeds := slices.Clone(in.Speeds)
+	slices.SortStableFunc(speeds, func(a, b Speed) int { return order(a.At, b.At, string(a.Run), string(b.Run)) })
+	for i := range speeds {
+		x := &speeds[i]
+		d.speeds[x.Car] = append(d.speeds[x.Car], x)
+		add(x.Cell, moment{at: x.At, rank: 1, id: string(x.Run), speed: x})
 	}
 	for i := range in.Checks {
 		c := &in.Checks[i]
@@ -95,6 +105,7 @@ type decider struct {
 	s        Settings
 	steps    []drift.Step
 	closings []Closing
+	speeds   map[fleet.CarID][]*Speed // by time, then run
 }
 
 // moment is a step, a check or a closing. At one time a check as found comes
@@ -104,6 +115,7 @@ type moment struct {
 	rank    int
 	id      string
 	step    *drift.Step
+	speed   *Speed // of the same run
 	check   *Check
 	closing *Closing
 }
@@ -171,6 +183,9 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 	var byKind fleet.CheckKind
 	// restartedAt is the first run since the cell's errors last restarted.
 	var restartedAt time.Time
+	// What the speed ratio has said but while somebody has answered for its slip, and
+	// of a flag that slip opened the sessions that did.
+	var speeds, slip []*Speed
 
 	sideOf := func(sign float64) *side {
 		if sign < 0 {
@@ -202,8 +217,19 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 		open.EarliestAt, open.LatestAt = open.FirstEvidenceAt, open.FirstEvidenceAt
 		decisive := d.decisive(id, cell, restartedAt, open.FirstEvidenceAt, until)
 		v, ok := d.weigh(open, until, d.suspects(checks, decisive))
-		if ok {
+		switch {
+		case slip != nil:
+			d.dateSlip(open, slip, speeds)
+		case ok:
 			d.date(open, v, moments)
+		}
+		var ratio *ratioSeen
+		epoch := restartedAt
+		if slip != nil {
+			epoch = time.Time{} // a calibration says nothing of tyres
+		}
+		if r, known := ratioOf(speeds, epoch, open.FirstEvidenceAt, until); known {
+			ratio = &r
 		}
 		if nought.After(open.LastGoodAt) && nought.Before(open.FirstEvidenceAt) {
 			open.LastGoodAt = nought
@@ -216,19 +242,22 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 			}
 		}
 		var c judged
-		if ok {
-			c = d.suspect(v, cell, checks, decisive)
+		if ok || slip != nil {
+			c = d.suspect(v, ratio, cell, checks, decisive)
 		}
 		if len(c.causes) > 0 && c.causes[0].Probability >= known {
 			d.clean(open, c.causes[0].Fault, moments)
 		}
 		open.Causes, open.NextCheck = c.causes, c.next
 		open.Evidence = d.evidence(cell, last, checks)
+		if ratio != nil && (slip != nil || len(c.causes) > 0 && c.causes[0].Fault == fleet.FaultSlip) {
+			open.Evidence = strings.TrimSpace(slipText(*ratio) + " " + open.Evidence)
+		}
 		if !open.EarliestAt.Equal(open.LatestAt) {
 			open.Evidence += fmt.Sprintf(" The change began between %s and %s (95 %%), most likely by %s.", date(open.EarliestAt), date(open.LatestAt), date(open.FirstEvidenceAt))
 		}
 		out = append(out, *open)
-		open = nil
+		open, slip = nil, nil
 	}
 	closeBy := func(at time.Time, by, reason string) {
 		open.Open, open.ClosedAt, open.ClosedBy, open.ClosedReason = false, at, by, reason
@@ -276,6 +305,25 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 			if open != nil && e.Runs > 0 {
 				open.Size, open.U = e.Offset, e.U
 			}
+		case m.speed != nil:
+			speeds = append(speeds, m.speed)
+			if open != nil {
+				if slip != nil {
+					open.UpdatedAt = m.at
+				}
+				continue
+			}
+			if all, enough := d.slipping(speeds); enough {
+				slip = all
+				start(Drifting, m.at, "slip "+string(m.speed.Run), 1, "")
+				open.FirstEvidenceAt, nought = all[0].At, time.Time{}
+				if r, ok := ratioOf(speeds, time.Time{}, all[0].At, m.at); ok {
+					open.Life[0].Text = slipText(r)
+				}
+				if last != nil && last.CellEstimate.Runs > 0 {
+					open.Size, open.U = last.CellEstimate.Offset, last.CellEstimate.U
+				}
+			}
 		case m.check != nil:
 			c := m.check
 			kind, r := c.Check.Kind, c.Result
@@ -291,7 +339,7 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 			}
 			// What mends the load cell does not mend the base inertia's value, nor
 			// the other way round.
-			mends := SeesZero(kind) && byKind != fleet.CheckBaseInertia || kind == fleet.CheckBaseInertia && byKind == kind
+			mends := slip == nil && SeesZero(kind) && byKind != fleet.CheckBaseInertia || slip == nil && kind == fleet.CheckBaseInertia && byKind == kind
 			switch {
 			case c.Check.State == fleet.AsLeft && good && open != nil && mends:
 				closeBy(m.at, c.Check.PerformedBy, fmt.Sprintf("%s check as left: %s", kind, verdict))
@@ -322,8 +370,11 @@ func (d *decider) cell(id fleet.CellID, moments []moment) []Flag {
 			if open == nil || c.At.Before(open.OpenedAt) {
 				continue
 			}
+			// What the ratio showed meanwhile is what was answered for, not what the cell
+			// does.
+			kept := slices.DeleteFunc(slices.Clone(speeds), func(s *Speed) bool { return !s.At.Before(open.FirstEvidenceAt) })
 			closeBy(c.At, c.By, c.Reason)
-			armed = false
+			armed, speeds = false, kept
 		}
 	}
 	if open != nil {

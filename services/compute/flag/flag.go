@@ -2,7 +2,7 @@
 // from what cause, and what to do next.
 //
 // In: the steps of drift, the results of calibration checks, what empty-roller
-// coast-downs and barometer comparisons said, the registry's tolerances, when
+// coast-downs, barometer and speed-ratio comparisons said, the registry's tolerances, when
 // checks were due, and the signed closings. Out: every flag there ever was, with its life. It is a
 // pure function of the whole history: the same history gives the same flags,
 // with the same ids. It stands between drift and lookback.
@@ -22,7 +22,7 @@ type Kind string
 // The kinds of flag.
 const (
 	Recalibrate  Kind = "recalibrate"   // out of tolerance, or a failed check
-	Drifting     Kind = "drifting"      // the weight of evidence of a change is above its limit
+	Drifting     Kind = "drifting"      // the weight of evidence, or the speed ratio, says that it changed
 	ReferenceCar Kind = "reference car" // the car changed, not a cell
 	// DueEarly is of a cell that will be out of tolerance before its next check.
 	DueEarly Kind = "check due early"
@@ -68,8 +68,10 @@ type Input struct {
 	Checks     []Check
 	CoastDowns []CoastDown
 	Airs       []Air
-	Cells      map[fleet.CellID]fleet.Cell
-	Closings   []Closing
+	// Speeds are what CompareSpeeds made of the runs.
+	Speeds   []Speed
+	Cells    map[fleet.CellID]fleet.Cell
+	Closings []Closing
 	// State is the fleet after the last step, which the causes are judged by; nil:
 	// nothing is known of any cell, and no cause is given.
 	State *fleetstate.Fit

@@ -89,6 +89,12 @@ func TestNotSeparable(t *testing.T) {
 	}
 	across, _ := f.Pair(cellID(0), cellID(3), f.At)
 	within, _ := f.Pair(cellID(3), cellID(4), f.At)
+	// The two of the smaller part are joined with each other, though not with the
+	// rest.
+	small, _ := f.Pair(cellID(0), cellID(1), f.At)
+	if across.NotSeparable != want || within.NotSeparable != "" || small.NotSeparable != "" {
+		t.Errorf("pairs across %q, within %q and %q", across.NotSeparable, within.NotSeparable, small.NotSeparable)
+	}
 	// The doubt across is that of the mean of two and of three cells at least.
 	prior := 0.0
 	for i, w := range f.cells[0].sig {
@@ -113,6 +119,9 @@ func TestNotSeparable(t *testing.T) {
 		}
 	}
 	after, _ := f.Pair(cellID(0), cellID(3), f.At)
+	if after.NotSeparable != "" {
+		t.Errorf("after the visit the pair: %s", after.NotSeparable)
+	}
 	if after.U > 0.7*across.U {
 		t.Errorf("the visit takes U across from %.4f to %.4f only", across.U, after.U)
 	}

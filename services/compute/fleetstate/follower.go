@@ -164,6 +164,10 @@ func (f *Follower) from(same int) *mark {
 	return &c
 }
 
+// Clone returns a copy that stays as it is when f is updated. It changes nothing
+// that can be read of f, but is not to be called while f is updated.
+func (f *Fit) Clone() *Fit { return f.clone() }
+
 // clone returns a copy that Update may change without changing f.
 func (f *Fit) clone() *Fit {
 	c := *f

@@ -143,10 +143,10 @@ type agreed struct {
 	variance float64
 }
 
-func (f *Fit) agree(at time.Time) agreed {
-	n := len(f.cells)
+// voters are the cells with a say in the consensus.
+func (f *Fit) voters(at time.Time) []int {
 	var voters []int
-	for c := range n {
+	for c := range f.cells {
 		if t := &f.net.cells[c]; t.runs > 0 && at.Sub(t.events[len(t.events)-1].at) <= active {
 			voters = append(voters, c)
 		}
@@ -154,6 +154,12 @@ func (f *Fit) agree(at time.Time) agreed {
 	if len(voters) == 0 {
 		voters = f.net.all()
 	}
+	return voters
+}
+
+func (f *Fit) agree(at time.Time) agreed {
+	n := len(f.cells)
+	voters := f.voters(at)
 	values, own := make([]float64, len(voters)), make([]float64, len(voters))
 	for i, c := range voters {
 		values[i], _, own[i] = f.offsetParts(c, at)
@@ -213,7 +219,7 @@ func (f *Fit) equivalence(c int, at time.Time) Equivalence {
 // cells seen in the last 26 weeks: one bad cell hardly moves it.
 func (f *Fit) Equivalences(at time.Time) ([]Equivalence, Consensus) {
 	a := f.agree(at)
-	said := f.separability()
+	said, _ := f.separability()
 	out := make([]Equivalence, len(f.cells))
 	each(len(out), f.net.s.Workers, func(_, c int) {
 		out[c] = f.against(&a, c, at)
@@ -258,6 +264,9 @@ type Pair struct {
 	A, B       fleet.CellID
 	Difference float64 // A's offset less B's, ratio
 	U, En      float64
+	// NotSeparable says in a sentence that no path of visits joins the two, and
+	// which visit would; empty: one does.
+	NotSeparable string
 }
 
 // Pair returns the degree of equivalence of two cells at a time; ok: both are
@@ -283,8 +292,72 @@ func (f *Fit) Pairs(cells []fleet.CellID, at time.Time) []Pair {
 	return f.pairs(places, at)
 }
 
+// PairsOf returns a cell's degrees of equivalence with each of the others, in
+// their order; the cell itself and what is not known is passed over.
+func (f *Fit) PairsOf(cell fleet.CellID, others []fleet.CellID, at time.Time) []Pair {
+	a, ok := f.cellPlace(cell)
+	if !ok {
+		return nil
+	}
+	var places []int
+	for _, id := range others {
+		if c, ok := f.cellPlace(id); ok && c != a {
+			places = append(places, c)
+		}
+	}
+	said, part := f.separability()
+	offset, variance, _ := f.offsetParts(a, at)
+	u := make([]float64, f.net.n)
+	f.addUnknowns(u, a, 1)
+	su := f.times(u)
+	out := make([]Pair, len(places))
+	each(len(places), f.net.s.Workers, func(_, i int) {
+		b := places[i]
+		o, v, _ := f.offsetParts(b, at)
+		out[i] = Pair{A: cell, B: f.net.cells[b].id, Difference: offset - o, NotSeparable: unjoined(said, part, a, b)}
+		out[i].U = expanded(variance + v - 2*f.dotUnknowns(b, su))
+		out[i].En = ratio(out[i].Difference, out[i].U)
+	})
+	return out
+}
+
+// unjoined is the sentence on a pair that no path of visits joins; empty: one does.
+func unjoined(said []string, part []int, a, b int) string {
+	switch {
+	case part[a] < 0:
+		return said[a]
+	case part[a] == part[b]:
+		return ""
+	case part[b] < 0 || said[a] == "":
+		return said[b]
+	}
+	return said[a]
+}
+
+// MostMoved returns by how much one cell, however far out, can move the consensus
+// at a time at most: 4.5·SD/(n − 1), n the cells in it, SD the largest of with all
+// and without any one of them. +Inf of fewer than three cells: nothing bounds it.
+func (f *Fit) MostMoved(at time.Time) float64 {
+	voters := f.voters(at)
+	n := len(voters)
+	if n < 3 {
+		return math.Inf(1)
+	}
+	values := make([]float64, n)
+	for i, c := range voters {
+		values[i], _, _ = f.offsetParts(c, at)
+	}
+	_, most, _ := gum.RobustCentre(values)
+	sd := make([]float64, n)
+	each(n, f.net.s.Workers, func(_, i int) {
+		_, sd[i], _ = gum.RobustCentre(slices.Concat(values[:i], values[i+1:]))
+	})
+	return 4.5 * max(most, slices.Max(sd)) / float64(n-1)
+}
+
 func (f *Fit) pairs(places []int, at time.Time) []Pair {
 	n := len(places)
+	said, part := f.separability()
 	offset, variance := make([]float64, n), make([]float64, n)
 	su := make([][]float64, n)
 	each(n, f.net.s.Workers, func(_, i int) {
@@ -296,7 +369,7 @@ func (f *Fit) pairs(places []int, at time.Time) []Pair {
 	rows := make([][]Pair, n)
 	each(n, f.net.s.Workers, func(_, i int) {
 		for j := i + 1; j < n; j++ {
-			p := Pair{A: f.net.cells[places[i]].id, B: f.net.cells[places[j]].id, Difference: offset[i] - offset[j]}
+			p := Pair{A: f.net.cells[places[i]].id, B: f.net.cells[places[j]].id, Difference: offset[i] - offset[j], NotSeparable: unjoined(said, part, places[i], places[j])}
 			p.U = expanded(variance[i] + variance[j] - 2*f.dotUnknowns(places[j], su[i]))
 			p.En = ratio(p.Difference, p.U)
 			rows[i] = append(rows[i], p)
@@ -471,7 +544,8 @@ func (f *Fit) NotSeparable(cell fleet.CellID) string {
 	if !ok {
 		return ""
 	}
-	return f.separability()[c]
+	said, _ := f.separability()
+	return said[c]
 }
 
 // separability returns a sentence for every cell whose visits do not tell its
@@ -479,10 +553,12 @@ func (f *Fit) NotSeparable(cell fleet.CellID) string {
 // 52 weeks are the two sides of a graph, a visit an edge, and only cells joined
 // by a path of visits are compared; a car that was repaired is another car, a
 // cell whose errors all restarted is another cell. The part that holds more than
-// half of the cells is the fleet.
-func (f *Fit) separability() []string {
+// half of the cells is the fleet. Cells of one part number are joined; −1: not
+// visited.
+func (f *Fit) separability() (out []string, part []int) {
 	net := f.net
-	out := make([]string, len(net.cells))
+	out = make([]string, len(net.cells))
+	part = slices.Repeat([]int{-1}, len(net.cells))
 	parent := make([]int, len(net.cars)+len(net.cells))
 	for i := range parent {
 		parent[i] = i
@@ -525,7 +601,8 @@ func (f *Fit) separability() []string {
 	}
 	size := map[int]int{}
 	for _, c := range live {
-		size[find(len(net.cars)+c)]++
+		part[c] = find(len(net.cars) + c)
+		size[part[c]]++
 	}
 	carsOf := func(root int) (cars []string) {
 		for j := range net.cars {
@@ -540,7 +617,7 @@ func (f *Fit) separability() []string {
 		c := live[0]
 		cars := carsOf(find(len(net.cars) + c))
 		out[c] = fmt.Sprintf("Only cell %s has reference runs: its offset is not separable from %s. Bring car %s to another cell.", net.cells[c].id, named(cars), cars[0])
-		return out
+		return out, part
 	}
 	for _, c := range live {
 		root := find(len(net.cars) + c)
@@ -560,7 +637,7 @@ func (f *Fit) separability() []string {
 		out[c] = fmt.Sprintf("The offset of cell %s is not separable from %s, which went to no cell of the rest of the fleet: bring car %s to cell %s.",
 			net.cells[c].id, named(carsOf(root)), carsOf(best)[0], net.cells[c].id)
 	}
-	return out
+	return out, part
 }
 
 func named(cars []string) string {

@@ -58,7 +58,8 @@ func TestPartStandsForAll(t *testing.T) {
 		t.Fatal(err)
 	}
 	f := &Fit{Settings: s, net: sub, At: sub.at}
-	for c, said := range f.separability() {
+	sentences, _ := f.separability()
+	for c, said := range sentences {
 		if said != "" {
 			t.Errorf("%s: %s", sub.cells[c].id, said)
 		}

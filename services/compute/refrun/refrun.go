@@ -73,6 +73,9 @@ type Run struct {
 	Air     air.Air   // mean over the pulls used; zero when none is
 	Pulls   []Pull    // by time, then id
 	LeftOut []LeftOut // likewise
+	// Ratios are of the pulls whose engine speed is logged, in their order; empty:
+	// the ratio is not known.
+	Ratios []Ratio
 }
 
 // Session names a run.
@@ -133,6 +136,10 @@ func Assemble(s Session, sources []Source) Run {
 			run.At = source.Pull.StartedAt
 		}
 		p, reason := observe(source)
+		if ratio, ok := ratioOf(source); ok {
+			ratio.Judges = reason == ""
+			run.Ratios = append(run.Ratios, ratio)
+		}
 		if reason != "" {
 			run.LeftOut = append(run.LeftOut, LeftOut{source.Pull.ID, reason})
 			continue

@@ -40,6 +40,8 @@ const (
 type Fleet struct {
 	// Asked is what PlanRotation was last asked.
 	Asked *rollcallv1.PlanRotationRequest
+	// Equated is what ListEquivalences was last asked.
+	Equated *rollcallv1.ListEquivalencesRequest
 
 	rollcallv1.UnimplementedFleetServiceServer
 	Cells  []*rollcallv1.CellStatus
