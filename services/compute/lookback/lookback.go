@@ -57,17 +57,18 @@ type Effect struct {
 //
 // fleetstate's smoother gives a size too, with the covariance of all errors, but
 // not given the cause: it parts what was seen among all the errors that could have
-// done it, by their priors, and its walks are slower than a fault. Over 20 fleets
-// of TestCoverage's, sizes of a fault that is the cause with P ≥ 0.9 against the
-// true ones, here and there:
+// done it, by their priors, and its walks are slower than a fault. Sizes of a fault
+// that is the cause with P ≥ 0.9 against the true ones, over 20 fleets of
+// TestCoverage's, here and by the smoother:
 //
-//	gain ramp, weekly weights       rms 0.04 %, U covers 95 %    rms 0.25 %, U covers 21 %
-//	gain ramp, weights in 4 weeks   rms 0.38 %, U covers 95 %    rms 0.87 %, U covers  9 %
-//	gain ramp, runs alone           rms 0.42 %, U covers 98 %    rms 1.45 %, U covers 34 %
-//	zero step, weekly zero          rms 6.1 N,  U covers 95 %    rms 5.5 N,  U covers 94 %
-//	air step, barometer             rms 0.36 %, U covers 98 %    rms 0.78 %, U covers  0 %
+//	gain ramp, weekly weights       rms 0.04 %, U covers 95 %    rms 0.26 %, U covers 20 %
+//	gain ramp, weights in 4 weeks   rms 0.38 %, U covers 96 %    rms 0.89 %, U covers  8 %
+//	gain ramp, runs alone           rms 0.41 %, U covers 99 %    rms 1.48 %, U covers 35 %
+//	zero step, weekly zero          rms 5.9 N,  U covers 96 %    rms 6.3 N,  U covers 93 %
+//	air step, barometer             rms 0.36 %, U covers 98 %    rms 0.89 %, U covers  0 %
 //
-// so that a pull is computed anew by this one.
+// (From the runs alone a zero or air step reached no such probability there.) So a
+// pull is computed anew by this one.
 type Size struct {
 	Fault fleet.Fault // gain, zero, inertia, parasitic or air
 	Value float64     // ratio; N at the roller; kg; N at the roller; ratio
