@@ -30,6 +30,12 @@ func sound(x ...float64) bool {
 	return !slices.ContainsFunc(x, func(v float64) bool { return math.IsNaN(v) || math.IsInf(v, 0) })
 }
 
+// zeroReturns is how well a load cell comes back to its zero from one visit to the
+// next, which the few readings of one check do not show: standard uncertainty, as a
+// share of its range, that of a zero error of 0.025 %, class 0.5 of ISO 376 (from
+// memory), taken as the half-width of a rectangle.
+const zeroReturns = 0.00025 / 1.7320508075688772
+
 // Observation returns what a check saw of its cell's errors: of the load cell's gain
 // and zero with their covariance, or of the base inertia. What was found as left
 // belongs to the time after the work. cell is the registry's entry then; ok: it saw
@@ -79,7 +85,7 @@ func (c *Check) Observation(cell fleet.Cell) (fleetstate.Observation, bool) {
 	}
 	if SeesZero(c.Check.Kind) && r.ZeroValid && r.UZeroError > 0 && known {
 		o.Faults, o.Value = append(o.Faults, fleet.FaultZero), append(o.Value, r.ZeroError*arm)
-		u = append(u, r.UZeroError/2*arm)
+		u = append(u, math.Hypot(r.UZeroError/2, zeroReturns*cell.LoadCellRange)*arm)
 	}
 	if len(u) == 0 || !sound(append(u, o.Value...)...) {
 		return o, false

@@ -22,6 +22,10 @@ type Forecast struct {
 	Beyond, Changed float64
 	// LogSteady is the logarithm of 1 − Changed, which may be smaller than any number.
 	LogSteady float64
+	// Matters is the probability that there was a change of the cell which moved its
+	// offset by a fifth of the tolerance or more (common practice, no source): what is
+	// less is nobody's business, however sure it is.
+	Matters float64
 	// Car is the probability that what the cell shows is a reference car's change.
 	Car float64
 	// Moments is at how many a change was looked for.
@@ -72,7 +76,7 @@ func (f *Fit) Forecast(cell fleet.CellID, tolerance float64, horizon time.Durati
 	// An error that has not changed has walked; so has one that did, beside that.
 	branches := []branch{{weight: none, mean: offset - a.Value}}
 	variance = math.Max(variance, spread+shared)
-	const light = 1e-5
+	const light, mattering = 1e-5, 0.2
 	size := s.d + s.n
 	z := make([]float64, size)
 	for i := range all {
@@ -95,6 +99,9 @@ func (f *Fit) Forecast(cell fleet.CellID, tolerance float64, horizon time.Durati
 			}
 			if h.ramp {
 				b.grows = w[h.fault]
+			}
+			if k := math.Abs(b.now); k > 0 {
+				out.Matters += h.weight * gum.Exceeds(b.size*k, math.Sqrt(b.v)*k, mattering*tolerance)
 			}
 		}
 		branches = append(branches, b)

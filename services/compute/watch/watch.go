@@ -351,7 +351,8 @@ func (f *Follower) evidenceLimit(runsPerYear float64) float64 {
 }
 
 // evidence is the weight of evidence of a cell's change: the sum over all moments of
-// how many times likelier what was seen is if it changed there than if it did not.
+// how many times likelier what was seen is if it changed there, by so much that it
+// matters, than if it did not.
 // That it did not includes that a car did, and that the last session, which lies z
 // standard deviations out, is a bad one: only the next can tell.
 func (f *Follower) evidence(w *fleetstate.Forecast, z float64) float64 {
@@ -359,7 +360,7 @@ func (f *Follower) evidence(w *fleetstate.Forecast, z float64) float64 {
 	// log(1 + eᵇᵃᵈ)
 	either := math.Max(0, bad) + math.Log1p(math.Exp(-math.Abs(bad)))
 	none := math.Exp(w.LogSteady+either) + w.Car
-	return float64(w.Moments) * (w.Changed - w.Car) / math.Max(none, math.SmallestNonzeroFloat64) * (1 - f.s.PriorChange) / f.s.PriorChange
+	return float64(w.Moments) * w.Matters / math.Max(none, math.SmallestNonzeroFloat64) * (1 - f.s.PriorChange) / f.s.PriorChange
 }
 
 // certainlyWithin is the probability to be out of tolerance below which changes
