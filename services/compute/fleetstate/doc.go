@@ -36,9 +36,12 @@
 //     bend, …; Settings.Modes). Projecting y and S alike loses what the faults
 //     hardly have in the rest, never correctness; K modes are exact.
 //   - A run or pull far out loses weight, a walk that evidently jumps gets the
-//     variance of its jump (Settings.FarOut): heavy tails where they are seen,
-//     normal arithmetic elsewhere. Which of the two a last run far out is only
-//     the next can tell; until then it is the run.
+//     variance of its jump (Settings.FarOut), a car that evidently fades that of
+//     its fade: heavy tails where they are seen, normal arithmetic elsewhere. Which
+//     of the two a last run far out is only the next can tell; until then it is
+//     the run.
+//   - The tractive force in a signature is the car's, as its first session had it,
+//     not the pull's: the pull's has the noise of y in it (signature).
 //   - The stated variance of a walk is held as an upper guess, not as certain
 //     (Prior.AtMost): a fleet of steady cells is found to be steady, which takes a
 //     quarter off U (measured on twelve cells and a year).
@@ -89,13 +92,11 @@
 //     registry changes of a cell (all, or inertia and parasitic), from repairs
 //     of a car. Estimate at night and when ErrRefit says so, Update when a run
 //     comes in, Follow to judge a whole history causally.
-//   - drift: Step.Steady of Follow, or Taken.Steady of Update, replaces
-//     drift.Step.Innovation in the CUSUM, limit from drift.LimitFor, back to
-//     nought where Step.Restarted; Equivalences replaces CellEstimate (Offset, U,
-//     NotSeparable), Cars replaces CarEstimate.
-//   - flag: P(|error| > tolerance) is gum.Exceeds(Offset, U/2, tolerance); Cause
-//     replaces its causes, first-evidence interval (Onset, Earliest, Latest) and
-//     next check; Forecast makes "due".
-//   - lookback: Smooth at a pull's time gives the errors and their covariance;
-//     the pull's own signatures turn them into its effect ± U.
+//   - watch follows run by run with a Follower: of each Step the CUSUM for the eye,
+//     of Forecast and CarOutlook the weight of evidence of a change, P(|offset| >
+//     tolerance) and when the tolerance will be left.
+//   - flag takes the causes, the first-evidence interval (Onset, Earliest, Latest)
+//     and the next check of a flag from CauseAt.
+//   - query serves Equivalences and Pairs, rotation plans with Outlook.
+//   - lookback does not use Smooth: see there what each covers.
 package fleetstate
