@@ -161,6 +161,9 @@ func (h *handler) showEquivalence(ctx context.Context, r *http.Request) (answer,
 	}
 	u := c.GetExpandedUncertainty()
 	p.More = []string{fmt.Sprintf("The consensus of %s is known to ± %s %% (k = 2).", show.Count(int(c.GetCells()), "cell", "cells"), rd.Mark(show.Percent(&u)))}
+	if c.Between != nil {
+		p.More = append(p.More, fmt.Sprintf("Beyond what their uncertainties say the cells differ by a standard deviation of %s %% (Paule and Mandel).", rd.Mark(show.Percent(c.Between))))
+	}
 	if c.MostMoved != nil {
 		p.More = append(p.More, fmt.Sprintf("One cell, however far out, moves it by %s %% at most.", rd.Mark(show.Percent(c.MostMoved))))
 	} else {

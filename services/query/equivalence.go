@@ -52,8 +52,15 @@ func (s *Server) ListEquivalences(ctx context.Context, req *pb.ListEquivalencesR
 		At: stamp(at), ExpandedUncertainty: consensus.U, StandardDeviation: consensus.SD, Cells: uint32(consensus.Cells), MostMoved: finite(fit.MostMoved(at)),
 	}}
 	byCell := make(map[fleet.CellID]fleetstate.Equivalence, len(all))
+	var offsets, u []float64
 	for _, e := range all {
 		byCell[e.Cell] = e
+		if e.InConsensus > 0 && e.NotSeparable == "" {
+			offsets, u = append(offsets, e.Offset), append(u, e.U/2)
+		}
+	}
+	if pooled, err := gum.Pool(offsets, u, gum.PauleMandel); err == nil {
+		out.Consensus.Between = &pooled.Between
 	}
 	for _, id := range keysWithin(registry.Cells, f.Cells) {
 		cell := registry.Cells[id]

@@ -93,6 +93,9 @@ func printEquivalences(w io.Writer, r *rollcallv1.ListEquivalencesResponse, pair
 	if c.MostMoved != nil {
 		moved = fmt.Sprintf("one cell, however far out, moves it by %s %% at most", show.Percent(c.MostMoved))
 	}
+	if c.Between != nil {
+		moved = fmt.Sprintf("beyond what their U say the cells differ by a standard deviation of %s %% (Paule and Mandel); ", show.Percent(c.Between)) + moved
+	}
 	if _, err := fmt.Fprintf(w, "\nConsensus of %s ± %s %% (k = 2), at %s UTC; standard deviation between cells %s %%; %s.\n",
 		show.Count(int(c.GetCells()), "cell", "cells"), show.Percent(&u), show.At(c.GetAt()), show.Percent(&sd), moved); err != nil {
 		return err

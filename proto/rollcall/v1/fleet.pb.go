@@ -9738,7 +9738,11 @@ type Consensus struct {
 	Cells uint32 `protobuf:"varint,4,opt,name=cells,proto3" json:"cells,omitempty"`
 	// By how much one cell, however far out, can move the consensus at most, a
 	// ratio; absent with fewer than three cells, where nothing bounds it.
-	MostMoved     *float64 `protobuf:"fixed64,5,opt,name=most_moved,json=mostMoved,proto3,oneof" json:"most_moved,omitempty"`
+	MostMoved *float64 `protobuf:"fixed64,5,opt,name=most_moved,json=mostMoved,proto3,oneof" json:"most_moved,omitempty"`
+	// By how much the cells differ beyond what their uncertainties say, a standard
+	// deviation by Paule and Mandel, a ratio; absent with fewer than two cells that have
+	// figures.
+	Between       *float64 `protobuf:"fixed64,6,opt,name=between,proto3,oneof" json:"between,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -9804,6 +9808,13 @@ func (x *Consensus) GetCells() uint32 {
 func (x *Consensus) GetMostMoved() float64 {
 	if x != nil && x.MostMoved != nil {
 		return *x.MostMoved
+	}
+	return 0
+}
+
+func (x *Consensus) GetBetween() float64 {
+	if x != nil && x.Between != nil {
+		return *x.Between
 	}
 	return 0
 }
@@ -11064,15 +11075,18 @@ const file_rollcall_v1_fleet_proto_rawDesc = "" +
 	"\x18ListEquivalencesResponse\x12<\n" +
 	"\fequivalences\x18\x01 \x03(\v2\x18.rollcall.v1.EquivalenceR\fequivalences\x122\n" +
 	"\x05pairs\x18\x02 \x03(\v2\x1c.rollcall.v1.EquivalencePairR\x05pairs\x124\n" +
-	"\tconsensus\x18\x03 \x01(\v2\x16.rollcall.v1.ConsensusR\tconsensus\"\xe2\x01\n" +
+	"\tconsensus\x18\x03 \x01(\v2\x16.rollcall.v1.ConsensusR\tconsensus\"\x8d\x02\n" +
 	"\tConsensus\x12*\n" +
 	"\x02at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x121\n" +
 	"\x14expanded_uncertainty\x18\x02 \x01(\x01R\x13expandedUncertainty\x12-\n" +
 	"\x12standard_deviation\x18\x03 \x01(\x01R\x11standardDeviation\x12\x14\n" +
 	"\x05cells\x18\x04 \x01(\rR\x05cells\x12\"\n" +
 	"\n" +
-	"most_moved\x18\x05 \x01(\x01H\x00R\tmostMoved\x88\x01\x01B\r\n" +
-	"\v_most_moved\"\x82\x04\n" +
+	"most_moved\x18\x05 \x01(\x01H\x00R\tmostMoved\x88\x01\x01\x12\x1d\n" +
+	"\abetween\x18\x06 \x01(\x01H\x01R\abetween\x88\x01\x01B\r\n" +
+	"\v_most_movedB\n" +
+	"\n" +
+	"\b_between\"\x82\x04\n" +
 	"\vEquivalence\x12\x17\n" +
 	"\acell_id\x18\x01 \x01(\tR\x06cellId\x12\x17\n" +
 	"\asite_id\x18\x02 \x01(\tR\x06siteId\x12\x12\n" +

@@ -28,7 +28,7 @@ func (f *Fleet) ListEquivalences(_ context.Context, r *rollcallv1.ListEquivalenc
 		}
 		return c.GetNotSeparable()
 	}
-	out := &rollcallv1.ListEquivalencesResponse{Consensus: &rollcallv1.Consensus{At: Day(0), ExpandedUncertainty: 0.0012, StandardDeviation: 0.0061, Cells: 11, MostMoved: Number(0.0027)}}
+	out := &rollcallv1.ListEquivalencesResponse{Consensus: &rollcallv1.Consensus{At: Day(0), ExpandedUncertainty: 0.0012, StandardDeviation: 0.0061, Cells: 11, MostMoved: Number(0.0027), Between: Number(0.0054)}}
 	var among []*rollcallv1.CellStatus
 	for _, c := range f.Cells {
 		if s := r.GetFilter().GetSiteId(); s != "" && c.GetSiteId() != s {
