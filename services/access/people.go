@@ -41,8 +41,8 @@ const (
 )
 
 // bcryptCost makes one attempt cost some tenths of a second; common practice, no
-// source.
-const bcryptCost = 12
+// source. Tests make it cheap.
+var bcryptCost = 12
 
 // keyBytes is the length of the key that signs sessions.
 const keyBytes = 32
