@@ -406,6 +406,9 @@ func TestCoverage(t *testing.T) {
 		if flagged < n/2 {
 			t.Errorf("%s: %d of %d flagged", c.name, flagged, n)
 		}
+		if n < 3 {
+			continue // as under the race detector: one flag says nothing of a coverage
+		}
 		if covered/total < least {
 			t.Errorf("%s: U covers %.3f", c.name, covered/total)
 		}
