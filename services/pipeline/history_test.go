@@ -82,7 +82,9 @@ func TestHistoryOfDeadWeights(t *testing.T) {
 	if !near(o.Value[0], 0.004) || !near(o.Value[1], 12) {
 		t.Errorf("values %v", o.Value)
 	}
-	if c := o.Covariance; !near(c[0][0], 0.0008*0.0008) || !near(c[1][1], 9) || !near(c[0][1], -0.5*0.0008*3) || c[0][1] != c[1][0] {
+	// 0.025 % of 5 kN at an arm six times the roller's radius, the half-width of a rectangle.
+	returns := 6 * 1.25 / math.Sqrt(3)
+	if c := o.Covariance; !near(c[0][0], 0.0008*0.0008) || !near(c[1][1], 9+returns*returns) || !near(c[0][1], -0.5*0.0008*3) || c[0][1] != c[1][0] {
 		t.Errorf("covariance %v", c)
 	}
 }
@@ -135,8 +137,8 @@ func TestHistoryOfOtherChecks(t *testing.T) {
 		seen = append(seen, s)
 	}
 	if want := []string{
-		"check left 21 load-cell gain 0.004 u 0.0008 load-cell zero 12 u 3 left",
-		"check zero 30 load-cell zero 12 u 3 left",
+		"check left 21 load-cell gain 0.004 u 0.0008 load-cell zero 12 u 5.268 left",
+		"check zero 30 load-cell zero 12 u 5.268 left",
 		"check mass 40 base inertia value 10 u 3",
 		"check taken 41 base inertia value 0 u 3 left",
 		"coast-down pull 50 parasitic loss 14 u 2 load-cell zero -1 base inertia value 0.125",

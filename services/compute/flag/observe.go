@@ -85,7 +85,7 @@ func (c *Check) Observation(cell fleet.Cell) (fleetstate.Observation, bool) {
 	}
 	if SeesZero(c.Check.Kind) && r.ZeroValid && r.UZeroError > 0 && known {
 		o.Faults, o.Value = append(o.Faults, fleet.FaultZero), append(o.Value, r.ZeroError*arm)
-		u = append(u, math.Hypot(r.UZeroError/2, zeroReturns*cell.LoadCellRange)*arm)
+		u = append(u, r.UZeroError/2*arm)
 	}
 	if len(u) == 0 || !sound(append(u, o.Value...)...) {
 		return o, false
@@ -104,6 +104,11 @@ func (c *Check) Observation(cell fleet.Cell) (fleetstate.Observation, bool) {
 			}
 		}
 		o.Covariance = append(o.Covariance, row)
+	}
+	// It is the zero's own, whatever the gain is.
+	if i := slices.Index(o.Faults, fleet.FaultZero); i >= 0 {
+		returns := zeroReturns * cell.LoadCellRange * arm
+		o.Covariance[i][i] += returns * returns
 	}
 	return o, true
 }
