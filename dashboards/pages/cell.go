@@ -401,7 +401,7 @@ func drawWeights(c *rollcallv1.CellStatus, runs []*rollcallv1.Run, r reader) tem
 	x, from, until := timeAxis(runs)
 	y := axis{0, math.Max(4, math.Log10(limit)+1)}
 	d := newDrawing("chart", fmt.Sprintf("Weight of evidence that %s has changed, in powers of ten, against its limit of %.3g", nameOf(c), limit), 200, r)
-	frameOf(d, x, from, until, y, chartHeight, "powers of ten")
+	frameOf(d, x, from, until, y, chartHeight, "")
 	edge := y.up(math.Log10(limit)) * chartHeight
 	d.line("edge", 0, edge, 1, edge)
 	var all []point
