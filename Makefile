@@ -7,8 +7,9 @@ TOOL := $(GO) tool -modfile=deploy/tools/go.mod
 ENGINE := deploy/engine/node_modules/.package-lock.json
 TYPES := dashboards/grafana/typecheck/node_modules/.package-lock.json
 AXE := dashboards/pages/browsertest/node_modules/.package-lock.json
-# Flags for `make test`, e.g. TESTFLAGS=-race
+# Flags for `make test`, e.g. TESTFLAGS=-race, and the packages it tests
 TESTFLAGS ?=
+PACKAGES ?= ./...
 # Flags for `make demo`, e.g. DEMOFLAGS="--weeks 26 --continue"; see `bin/demo --help`
 DEMOFLAGS ?=
 # Flags for `make verdicts`, e.g. VERDICTFLAGS="--fleets 20"; see `go run ./deploy/verdicts --help`
@@ -44,7 +45,7 @@ demo: engine build
 	@bin/demo $(DEMOFLAGS)
 
 test: engine types browsertest
-	ROLLCALL_REQUIRE_ENGINE=1 $(GO) test $(TESTFLAGS) ./...
+	ROLLCALL_REQUIRE_ENGINE=1 $(GO) test $(TESTFLAGS) $(PACKAGES)
 
 # bench prints the figures of README.md, measured in one run.
 bench: engine build

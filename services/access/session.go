@@ -89,7 +89,9 @@ type Door struct {
 	hashing chan struct{}
 	mu      sync.Mutex
 	limits  map[string]*rate.Limiter
-	out     map[string]time.Time // sessions signed out, and when they would have ended
+	// lookedOver is when limits that are full again were last looked for.
+	lookedOver time.Time
+	out        map[string]time.Time // sessions signed out, and when they would have ended
 }
 
 // NewDoor returns a door for the people of a file.
@@ -122,7 +124,8 @@ func seal(key []byte, text string) string {
 func (d *Door) take(key string, burst int, pause time.Duration, now time.Time) (*rate.Reservation, time.Duration) {
 	l := d.limits[key]
 	if l == nil {
-		if len(d.limits) >= mostLimited {
+		if len(d.limits) >= mostLimited && now.Sub(d.lookedOver) >= time.Second {
+			d.lookedOver = now
 			for k, old := range d.limits { // what is full again is as if it were new
 				if old.TokensAt(now) >= float64(old.Burst()) {
 					delete(d.limits, k)

@@ -16,7 +16,7 @@ import (
 // that are wide enough for so few and that a broken chain misses.
 func TestQuick(t *testing.T) {
 	c := score.DefaultConfig()
-	c.Fleets = 12
+	c.Fleets = 4 // CI judges twenty
 	if drifttest.RaceDetector {
 		c.Fleets = 1 // it takes a minute
 	}
@@ -29,11 +29,10 @@ func TestQuick(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Log("\n" + b.String())
-	if drifttest.RaceDetector {
-		return
-	}
-	if err := table.Floor(); err != nil {
-		t.Error(err)
+	for _, r := range table.Rows {
+		if r.Group == "found" && r.Name == "all separable faults" && r.Figure < 1 {
+			t.Errorf("%.0f %% of %d faults were found", 100*r.Figure, r.N)
+		}
 	}
 }
 
