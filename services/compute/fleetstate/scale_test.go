@@ -182,19 +182,18 @@ func measure(t testing.TB, cells, cars, weeks int, full bool) measured {
 // The cost of a refit grows no faster than n·log n in cells and in weeks: at four
 // sizes each, by processor time, with room for the machine's mood. ROLLCALL_SCALE
 // set to "full" measures up to the chain of 1000 cells × 260 weeks, with the
-// search for the variances. Measured so, on two cores busy with other work,
-// seconds of processor time at 60 cars (1444 unknowns), 3.1 GB at most with what
-// is invented:
+// search for the variances. Measured so on two cores, seconds of processor time at 60
+// cars (1444 unknowns), 3.1 GB at most with what is invented:
 //
-//	cells × weeks   lay   variances   fit    one new run
-//	125 × 260       0.3     20.2       2.3      11 ms
-//	250 × 260       0.6     24.0       5.0      10 ms
-//	500 × 260       1.4     21.0      10.0      11 ms
-//	1000 × 260      2.7     19.4      15.7      19 ms
-//	100 × 65        0.0     28.0       0.7       6 ms
-//	100 × 130       0.1     29.3       1.1      13 ms
-//	100 × 260       0.3     25.2       2.0      10 ms
-//	100 × 520       0.5     22.6       3.5       9 ms
+//	cells × weeks   lay   variances   fit    one new run   what is asked after it
+//	125 × 260       0.5     14.3       2.4      10 ms         28 ms
+//	250 × 260       0.6     20.4       4.7       9 ms         31 ms
+//	500 × 260       1.5     15.1       8.9      10 ms         33 ms
+//	1000 × 260      3.0     13.4      14.1      12 ms         40 ms
+//	100 × 65        0.0     21.3       0.9       6 ms         19 ms
+//	100 × 130       0.1     20.6       1.6      10 ms         25 ms
+//	100 × 260       0.2     18.9       1.8      12 ms         29 ms
+//	100 × 520       0.5     16.7       3.6       9 ms         37 ms
 //
 // The variances come from 6000 sessions whatever the size.
 func TestScale(t *testing.T) {
