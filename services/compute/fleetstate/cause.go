@@ -443,12 +443,11 @@ func (s *stretch) carHypotheses() []hypothesis {
 func (s *stretch) carHypothesis(j, first, last int) hypothesis {
 	f := s.f
 	car := &f.net.cars[j]
-	mean, v, wide := f.g[car.knots[last]], f.covariance(car.knots[last], car.knots[last]), 0.0
+	before, wide := -1, 0.0
 	if first > 0 {
-		p := car.knots[first-1]
-		mean -= f.g[p]
-		v += f.covariance(p, p) - 2*f.covariance(p, car.knots[last])
+		before = car.knots[first-1]
 	}
+	mean, v := f.difference(car.knots[last], before)
 	for i := first; i <= last; i++ {
 		wide += car.step(&f.Variances, i)
 	}

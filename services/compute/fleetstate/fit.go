@@ -425,6 +425,16 @@ func (f *Fit) local(c int) []float64 {
 // covariance is that of two unknowns.
 func (f *Fit) covariance(a, b int) float64 { return f.inv[min(a, b)*f.net.n+max(a, b)] }
 
+// difference returns the mean of unknown a less b (b < 0: of a alone) and its variance.
+func (f *Fit) difference(a, b int) (mean, variance float64) {
+	mean, variance = f.g[a], f.covariance(a, a)
+	if b >= 0 {
+		mean -= f.g[b]
+		variance += f.covariance(b, b) - 2*f.covariance(a, b)
+	}
+	return mean, variance
+}
+
 // block returns the covariance of a cell's unknowns, n × n.
 func (f *Fit) block(c int) []float64 {
 	cols := f.net.cells[c].cols

@@ -479,10 +479,7 @@ func (f *Fit) CarOutlook(car fleet.CarID, probability, sd float64) (c CarChange,
 			}
 			return f.covariance(a, b)
 		}
-		mean, own := f.g[at], covary(at, at)+covary(before, before)-2*covary(at, before)
-		if before >= 0 {
-			mean -= f.g[before]
-		}
+		mean, own := f.difference(at, before)
 		if !(own > 0) {
 			return
 		}

@@ -470,10 +470,7 @@ func (f *Fit) loosen(j int) {
 	}
 	for range weighPasses {
 		first, last, factor := car.evidentChange(&f.Variances, net.s.FarOut, len(car.knots)-2, f.g, func(a, b int) float64 {
-			v := f.covariance(a, a)
-			if b >= 0 {
-				v += f.covariance(b, b) - 2*f.covariance(a, b)
-			}
+			_, v := f.difference(a, b)
 			return v
 		})
 		if first < 0 {
