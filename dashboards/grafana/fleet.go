@@ -1,5 +1,7 @@
 package grafana
 
+import "strings"
+
 // fleetDashboard shows where every cell stands, what is flagged and how the
 // agents are.
 func fleetDashboard() dashboard {
@@ -131,33 +133,27 @@ ORDER BY time`)
 
 // waitingHours is waiting over months, from the hours that are kept of heartbeats.
 func waitingHours() panel {
-	return seriesPanel("Messages waiting at the cells", "The most that the agents had not yet sent in each hour, of the twenty cells with the most in the time range. It grows while a link is down and drains when it is back.", "short",
-		`SELECT $__timeInterval(hour) AS time, cell_id AS cell, max(spool_messages) AS waiting
-FROM spool_hours
-WHERE $__timeFilter(hour) AND cell_id IN (
-    SELECT cell_id FROM spool_hours
-    WHERE $__timeFilter(hour) AND cell_id IN (${cell:singlequote})
-    GROUP BY cell_id
-    ORDER BY max(spool_messages) DESC, cell_id
-    LIMIT 20
-)
-GROUP BY time, cell
-ORDER BY time`)
+	return waitingIn("spool_hours", "hour", "The most that the agents had not yet sent in each hour")
 }
 
-// The twenty with the most: a line for each of a thousand cells says nothing
-// and takes seconds. Heartbeats that were written twice do not change a maximum.
+// Heartbeats that were written twice do not change a maximum.
 func waiting() panel {
-	return seriesPanel("Messages waiting at the cells", "What the agents have not yet sent, of the twenty cells with the most in the time range. It grows while a link is down and drains when it is back.", "short",
-		`SELECT $__timeInterval(received_at) AS time, cell_id AS cell, max(spool_messages) AS waiting
-FROM heartbeats
-WHERE $__timeFilter(received_at) AND cell_id IN (
-    SELECT cell_id FROM heartbeats
-    WHERE $__timeFilter(received_at) AND cell_id IN (${cell:singlequote})
+	return waitingIn("heartbeats", "received_at", "What the agents have not yet sent")
+}
+
+// waitingIn shows the twenty with the most: a line for each of a thousand cells says
+// nothing and takes seconds.
+func waitingIn(table, at, what string) panel {
+	return seriesPanel("Messages waiting at the cells", what+", of the twenty cells with the most in the time range. It grows while a link is down and drains when it is back.", "short",
+		strings.NewReplacer("TABLE", table, "AT", at).Replace(`SELECT $__timeInterval(AT) AS time, cell_id AS cell, max(spool_messages) AS waiting
+FROM TABLE
+WHERE $__timeFilter(AT) AND cell_id IN (
+    SELECT cell_id FROM TABLE
+    WHERE $__timeFilter(AT) AND cell_id IN (${cell:singlequote})
     GROUP BY cell_id
     ORDER BY max(spool_messages) DESC, cell_id
     LIMIT 20
 )
 GROUP BY time, cell
-ORDER BY time`)
+ORDER BY time`))
 }
